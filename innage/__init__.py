@@ -39,12 +39,12 @@ if TYPE_CHECKING:
     from dataset.words import LevelUnit, TimeUnit
     from innage.estimator import IntegerLevelRegressor, ProgramRegressor
     from innage.jobs.api import log_file, open_store
-    from innage.jobs.finding import SessionFilter
     from innage.jobs.models.choosing import Choice, freeze
     from innage.jobs.models.exporting import BundleOptions, ExportRefusedError, export
     from innage.jobs.models.replaying import program_of, replay, trim_of
     from innage.jobs.models.training import Search, train
     from innage.jobs.models.verifying import BoardPort, verify_bundle
+    from innage.jobs.sessions.finding import SessionFilter
     from innage.jobs.tables import Remarks, frame_table, frozen_table, log_table, session_table
 
 __all__ = [
@@ -114,7 +114,7 @@ _ELSEWHERE = {
     **dict.fromkeys(("BoardPort", "verify_bundle"), "innage.jobs.models.verifying"),
     **dict.fromkeys(("log_file", "open_store"), "innage.jobs.api"),
     **dict.fromkeys(("program_of", "replay", "trim_of"), "innage.jobs.models.replaying"),
-    "SessionFilter": "innage.jobs.finding",
+    "SessionFilter": "innage.jobs.sessions.finding",
     **dict.fromkeys(("Choice", "freeze"), "innage.jobs.models.choosing"),
     **dict.fromkeys(
         ("Remarks", "frame_table", "frozen_table", "log_table", "session_table"), "innage.jobs.tables"

@@ -12,7 +12,7 @@ import typer
 from innage.completion import names_of
 
 if TYPE_CHECKING:
-    from innage.jobs.finding import SessionFilter
+    from innage.jobs.sessions.finding import SessionFilter
 
 FILTERS = "Of which sessions"
 
@@ -79,7 +79,7 @@ def filtered(*without: str) -> Callable[[Callable[..., None]], Callable[..., Non
 
 
 def _filter(values: dict[str, Any]) -> SessionFilter:
-    from innage.jobs.finding import SessionFilter, read_day
+    from innage.jobs.sessions.finding import SessionFilter, read_day
 
     given = {name: value for name, value in values.items() if value is not None}
     for field in ("since", "until"):

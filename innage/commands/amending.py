@@ -60,8 +60,8 @@ def amend(
     Readings, marks and the session's hash stay; lists, gaps, freezing and training go by the amendment, and
     frozen sets keep what they took. Statements are held against the readings as when it was logged.
     """
-    from innage.jobs.amending import NewStatements, amend_session
-    from innage.jobs.session_facts import stated_text
+    from innage.jobs.sessions.amending import NewStatements, amend_session
+    from innage.jobs.sessions.session_facts import stated_text
 
     stated = NewStatements(
         unit, liquid, mounting, condition, conditions, no_condition, operator, start, board_firmware, bench

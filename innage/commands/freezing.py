@@ -9,7 +9,7 @@ import typer
 from dataset.records import GroupBy, Role
 from innage.completion import names_of
 from innage.filter_options import filtered
-from innage.jobs.finding import SessionFilter
+from innage.jobs.sessions.finding import SessionFilter
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.sections import SectionedCommand
 from innage.terminal.output import emit, say

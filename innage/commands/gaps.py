@@ -11,7 +11,7 @@ import typer
 from dataset.records import GroupBy
 from innage.completion import names_of
 from innage.filter_options import filtered
-from innage.jobs.finding import SessionFilter
+from innage.jobs.sessions.finding import SessionFilter
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.sections import SectionedCommand
 from innage.terminal.output import emit, say
@@ -50,7 +50,7 @@ def gaps(
 ) -> None:
     """Show what has been captured, and what is missing. Counted are independent sessions and units."""
     from innage.jobs.coverage import cover
-    from innage.jobs.finding import line_of, why_none
+    from innage.jobs.sessions.finding import line_of, why_none
 
     opened = open_store(store)
     coverage = cover(opened, sessions, bands=bands, kelvin=band_width_k)

@@ -45,7 +45,7 @@ from innage.terminal.views.captures import capture_facts, kept_text, show_captur
 
 if TYPE_CHECKING:
     from dataset.live.stated import View
-    from innage.jobs.capturing import LiveCapture
+    from innage.jobs.sessions.capturing import LiveCapture
 
 app = typer.Typer(
     cls=SectionedGroup, no_args_is_help=True, subcommand_metavar="[COMMAND]", rich_markup_mode=None
@@ -123,8 +123,8 @@ def capture(
     from dataset.admission.starts import stated_start
     from dataset.labels.marking import Labelling
     from innage.jobs.batch.statements import level_u_of
-    from innage.jobs.capturing import FillPlan, Port, ReadOff, begin_capture, resume_capture
-    from innage.jobs.circumstances import find_circumstances, find_occasion
+    from innage.jobs.sessions.capturing import FillPlan, Port, ReadOff, begin_capture, resume_capture
+    from innage.jobs.sessions.circumstances import find_circumstances, find_occasion
 
     given = _given(context)
     if context.invoked_subcommand is not None:
@@ -205,7 +205,7 @@ def _only_at_resuming(name: str, given: dict[str, str]) -> None:
 
 def _run(live: LiveCapture, frames: int | None, json: bool) -> None:
     """Run a capture; seal it when it came to its end, keep it open when the operator stopped it."""
-    from innage.jobs.capturing import run_capture
+    from innage.jobs.sessions.capturing import run_capture
     from innage.terminal.stopping import asked_to_stop
     from innage.terminal.views.capture import operator
 
@@ -245,7 +245,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 @app.command()
 def seal(name: NameArgument, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """Make an open capture a session, with the marks it has."""
-    from innage.jobs.capturing import seal_capture
+    from innage.jobs.sessions.capturing import seal_capture
 
     show_sealed(seal_capture(open_store(store), name), json)
 

@@ -102,8 +102,8 @@ def boards(
     from dataset.labels.marking import Labelling
     from dataset.live.scale import Steadiness
     from innage.jobs.batch.boards import BoardLine, OneScale, capture_boards
-    from innage.jobs.capturing import Port
-    from innage.jobs.session_facts import session_facts
+    from innage.jobs.sessions.capturing import Port
+    from innage.jobs.sessions.session_facts import session_facts
     from innage.terminal.stopping import asked_to_stop
     from innage.terminal.views.captures import kept_text
 

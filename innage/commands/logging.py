@@ -198,7 +198,7 @@ def log(
     from dataclasses import fields
 
     from innage.jobs.batch.statements import Statements, settle
-    from innage.jobs.logging_files import log_files
+    from innage.jobs.sessions.logging_files import log_files
     from innage.terminal.views.logged import show_logged
 
     given = [field.name for field in fields(Statements) if _is_given(context, field.name)]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from innage.jobs.session_facts import level_text
+from innage.jobs.sessions.session_facts import level_text
 from innage.options import (
     AIR_DENSITY_KG_M3,
     DEFAULT_STORE,

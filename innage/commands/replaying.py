@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from dataset.labels.marking import Labelling
     from dataset.records import Liquid, Sensor
     from dataset.store import Store
-    from innage.jobs.capturing import Port
+    from innage.jobs.sessions.capturing import Port
     from innage.jobs.trial.setup import Beside, Tried
     from innage.jobs.trial.stepping import Reading
 
@@ -207,7 +207,7 @@ def replay(
     if port is not None:
         from dataset.labels.marking import Labelling
         from dataset.live.scale import Steadiness
-        from innage.jobs.capturing import Port
+        from innage.jobs.sessions.capturing import Port
         from innage.jobs.trial.setup import Beside, Tried
 
         def labelling(of: Liquid) -> Labelling:

@@ -9,8 +9,8 @@ import typer
 
 from innage.completion import names_of
 from innage.filter_options import filtered
-from innage.jobs.finding import SessionFilter
-from innage.jobs.session_facts import (
+from innage.jobs.sessions.finding import SessionFilter
+from innage.jobs.sessions.session_facts import (
     amendment_facts,
     level_text,
     mark_summary,
@@ -45,7 +45,7 @@ def list_sessions(
 ) -> None:
     """List the capture sessions, void ones included."""
     from dataset.store.listing import bench_names
-    from innage.jobs.finding import as_people_count, settle, why_none
+    from innage.jobs.sessions.finding import as_people_count, settle, why_none
 
     lines = _lines(store)
     if sessions.bench or any("@" in unit for unit in sessions.unit):  # a list of others need not wait for it

@@ -9,7 +9,7 @@ import typer
 from innage.completion import names_of
 from innage.exit_codes import of_limits
 from innage.filter_options import filtered
-from innage.jobs.finding import SessionFilter
+from innage.jobs.sessions.finding import SessionFilter
 from innage.options import (
     DEFAULT_STORE,
     JsonOption,

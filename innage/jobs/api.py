@@ -48,9 +48,9 @@ def log_file(
         InputError: a file that cannot be used, with line and column; nothing is stored then.
         NotFoundError: a name that the store does not have.
     """
-    from innage.jobs.circumstances import find_circumstances
-    from innage.jobs.logging_files import log_files
     from innage.jobs.registry import in_use
+    from innage.jobs.sessions.circumstances import find_circumstances
+    from innage.jobs.sessions.logging_files import log_files
 
     circumstances = find_circumstances(
         store, unit=unit, liquid=liquid, mounting=mounting, condition=conditions or None, note=note

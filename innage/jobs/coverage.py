@@ -11,7 +11,7 @@ from dataset.coverage.planning import Plan, make_plan
 from dataset.coverage.temperature_bands import KELVIN
 from dataset.records import GroupBy
 from dataset.values import natural
-from innage.jobs.finding import EVERY_SESSION, SessionFilter, settle
+from innage.jobs.sessions.finding import EVERY_SESSION, SessionFilter, settle
 
 if TYPE_CHECKING:
     from dataset.coverage.telling_apart import Judgement

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from dataset.rig.peer import Timed
     from dataset.rig.scenario import Recipe, Scenario
     from dataset.store import Store
-    from innage.jobs.circumstances import Circumstances
+    from innage.jobs.sessions.circumstances import Circumstances
 
     Progress = Callable[[str, int, int], None]
 
@@ -59,7 +59,7 @@ def log_rig(
         InputError: what the scenario does not have, or a store that has another of that name.
     """
     from dataset.rig.filling import add_rig_unit, begun_at, next_start, register
-    from innage.jobs.circumstances import Circumstances
+    from innage.jobs.sessions.circumstances import Circumstances
 
     wanted = [scenario.find_recipe(name) for name in recipes]
     bench = bench_of(scenario, setup, progress)

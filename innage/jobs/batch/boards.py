@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from dataset.errors import InputError
 from dataset.files.record_lines import RecordLine, over, read_record_lines
 from innage.jobs.batch.faults import check_each
-from innage.jobs.capturing import BAUD, Port
+from innage.jobs.sessions.capturing import BAUD, Port
 
 if TYPE_CHECKING:
     from dataset.labels.marking import Labelling
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from dataset.live.together import OnBoard
     from dataset.records import Liquid, Tank
     from dataset.store import Store
-    from innage.jobs.circumstances import Circumstances
+    from innage.jobs.sessions.circumstances import Circumstances
 
 
 @dataclass(frozen=True)
@@ -146,7 +146,7 @@ def _planned(store: Store, path: Path, stated: BoardLine, unattended: bool) -> l
 def _circumstances(store: Store, board: BoardLine) -> Circumstances:
     from dataset.admission.starts import stated_start
     from dataset.records import Occasion
-    from innage.jobs.circumstances import find_circumstances
+    from innage.jobs.sessions.circumstances import find_circumstances
 
     found = find_circumstances(
         store,

@@ -14,7 +14,7 @@ from dataset.records import Unit
 from innage.jobs import Progress, silent
 from innage.jobs.batch.faults import LinesRefusedError, check_each
 from innage.jobs.batch.statements import Settled, Statements, settle
-from innage.jobs.logging_files import read_session
+from innage.jobs.sessions.logging_files import read_session
 from innage.jobs.stages import staged
 
 if TYPE_CHECKING:

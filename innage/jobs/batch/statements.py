@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from dataset.labels.marking import Labelling
     from dataset.records import Liquid, Unit
     from dataset.store import Store
-    from innage.jobs.circumstances import Circumstances
-    from innage.jobs.logging_files import Beside, Ramp
+    from innage.jobs.sessions.circumstances import Circumstances
+    from innage.jobs.sessions.logging_files import Beside, Ramp
 
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "bar": "|", "space": " "}
 _NAMING = ("count", "time", "level", "mass", "poured", "temperature")
@@ -101,8 +101,8 @@ def settle(store: Store, stated: Statements, save_as: str | None = None, unit: U
             does not have.
     """
     from dataset.admission.starts import read_start
-    from innage.jobs.circumstances import find_circumstances, find_occasion
-    from innage.jobs.logging_files import Beside
+    from innage.jobs.sessions.circumstances import find_circumstances, find_occasion
+    from innage.jobs.sessions.logging_files import Beside
 
     circumstances = find_circumstances(
         store,
@@ -200,7 +200,7 @@ def _labelling(stated: Statements, liquid: Liquid) -> Labelling:
 
 
 def _ramp(stated: Statements, u_mm: float | None) -> Ramp | None:
-    from innage.jobs.logging_files import Ramp
+    from innage.jobs.sessions.logging_files import Ramp
 
     if stated.ramp is None:
         return None

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from dataset.coverage.roles import Group, check_sessions, groups_of, named_roles, spread_roles
 from dataset.errors import InputError, naming
 from dataset.records import ID_DIGITS, FrozenSet, GroupBy, Role, Session
-from innage.jobs.finding import EVERY_SESSION, SessionFilter, line_of, settle, why_none
+from innage.jobs.sessions.finding import EVERY_SESSION, SessionFilter, line_of, settle, why_none
 
 if TYPE_CHECKING:
     from dataset.coverage.temperature_bands import TemperatureBands

@@ -81,7 +81,7 @@ def report_session(store: Store, session: str, out: Path, *, replace: bool = Fal
     """Write the page of a capture session, by its id or the first digits of it; with ``replace`` over a page
     that is there.
     """
-    from innage.jobs.session_facts import mark_summary, session_facts
+    from innage.jobs.sessions.session_facts import mark_summary, session_facts
 
     check_page(out, replace)
     captured = store.session(session)
@@ -239,7 +239,7 @@ def _occasion(session: Session, later: Later) -> list[str]:
 
 def _amendments(session: Session, later: Later) -> list[str]:
     """What was stated anew since it was sealed, by whom and why."""
-    from innage.jobs.session_facts import stated_text
+    from innage.jobs.sessions.session_facts import stated_text
 
     if not later.amendments:
         return []
@@ -262,7 +262,7 @@ def _amendments(session: Session, later: Later) -> list[str]:
 
 def _marks(session: Session, means: Sequence[Mapping[str, Any]]) -> list[str]:
     """The marks, and in tables of a few pads each the mean counts under them."""
-    from innage.jobs.session_facts import level_text
+    from innage.jobs.sessions.session_facts import level_text
 
     frames = [unbroken(f"{mark.start}-{mark.stop - 1}") for mark in session.marks]
     rows = [

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError, NotFoundError, StoreError
 from dataset.files.disk import read_at_most
-from innage.jobs.session_facts import stated_text, void_facts
+from innage.jobs.sessions.session_facts import stated_text, void_facts
 
 if TYPE_CHECKING:
     from dataset.records import ExportedFile, Model, Session, Trim

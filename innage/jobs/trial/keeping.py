@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from dataset.live.stream import Placed
     from dataset.records import Session
     from dataset.store import Store
-    from innage.jobs.circumstances import Circumstances
+    from innage.jobs.sessions.circumstances import Circumstances
 
 
 @dataclass(frozen=True)

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 from dataset.errors import InputError
 from dataset.live.scale import Steadiness
 from dataset.records import TrimKind
-from innage.jobs.capturing import Port
+from innage.jobs.sessions.capturing import Port
 
 if TYPE_CHECKING:
     from dataset.labels.marking import Labelling
     from dataset.live.board import ByteSource
     from dataset.records import Liquid, Model, Mounting
     from dataset.store import Store
-    from innage.jobs.circumstances import Circumstances
+    from innage.jobs.sessions.circumstances import Circumstances
     from innage.jobs.trial.trial import Trial
     from innage.jobs.trial.weighing import Scale
 
@@ -136,7 +136,7 @@ def _circumstances(
 ) -> Circumstances | None:
     """What is stated of stretches that are kept; None where unit or liquid is not."""
     from dataset.labels.conditions import read_conditions
-    from innage.jobs.circumstances import Circumstances, find_occasion
+    from innage.jobs.sessions.circumstances import Circumstances, find_occasion
 
     if beside.condition is not None:
         read_conditions("condition", beside.condition)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from dataset.coverage.gaps import Gaps, GapsLine
     from dataset.coverage.planning import Plan, Proposal
     from innage.jobs.coverage import Coverage, Planned
-    from innage.jobs.finding import SessionFilter
+    from innage.jobs.sessions.finding import SessionFilter
 
 
 def show_coverage(coverage: Coverage, most: int | None = None) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from innage.jobs.session_facts import labelled, session_facts
+from innage.jobs.sessions.session_facts import labelled, session_facts
 from innage.terminal.output import emit, say, table
 from innage.terminal.views.logged import say_warnings
 

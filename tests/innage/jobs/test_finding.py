@@ -30,7 +30,8 @@ from dataset.store import Store
 from dataset.store.listing import names, session_lines
 from dataset.values import natural
 from innage.cli import app
-from innage.jobs.finding import (
+from innage.jobs.models.choosing import Choice, freeze
+from innage.jobs.sessions.finding import (
     SessionFilter,
     as_people_count,
     line_of,
@@ -38,7 +39,6 @@ from innage.jobs.finding import (
     settle,
     why_none,
 )
-from innage.jobs.models.choosing import Choice, freeze
 from innage.jobs.tables import Remarks, frame_table, log_table, session_table
 
 FOAM = Conditions(surface=(Surface.FOAM,), wall=(Wall.FILM,), tilt_deg=(1.0, 0.0), appliance="pump on")

@@ -27,12 +27,12 @@ from dataset.store import Store
 from dataset.tanks.profile import Profile
 from dataset.tanks.shapes import Cylinder
 from innage.jobs.coverage import cover, plan
-from innage.jobs.finding import SessionFilter
 from innage.jobs.models.choosing import Choice, freeze, freeze_choice, look_at
 from innage.jobs.models.exporting import Concerns, ExportRefusedError
 from innage.jobs.models.reporting import check_page
 from innage.jobs.models.tracing import trace
 from innage.jobs.registry import Tilt, add_tank, liquid_like, volume_at
+from innage.jobs.sessions.finding import SessionFilter
 from innage.jobs.stores import back_up, check, read_text, restore, write_text
 from innage.jobs.trims import NewTrim, add_trim, limits_of_trims, write_limits
 from innage.jobs.trying import Filling, Layout, Reading, try_layout

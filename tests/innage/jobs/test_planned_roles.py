@@ -10,9 +10,9 @@ from building import CAN, WATER, bench_store, one_pad
 from dataset.records import CountLaw, Frames, GroupBy, Limit, Limits, Mark, NewSession, Role, Source, Unit
 from dataset.store import Store
 from innage.jobs.coverage import plan
-from innage.jobs.finding import SessionFilter
 from innage.jobs.models.choosing import Choice, Roles, freeze
 from innage.jobs.models.training import train
+from innage.jobs.sessions.finding import SessionFilter
 
 
 def a_session(store: Store, unit: Unit, number: int) -> NewSession:

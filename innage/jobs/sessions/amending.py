@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from dataset.errors import InputError, naming
 from dataset.records import Restatement, Session, SessionAmendment, Stretch, Trim
 from dataset.values import instant
-from innage.jobs.session_facts import amendment_facts, session_facts
+from innage.jobs.sessions.session_facts import amendment_facts, session_facts
 
 if TYPE_CHECKING:
     from dataset.store import Store

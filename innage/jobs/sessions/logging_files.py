@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from dataset.labels.ramps import Lag
     from dataset.records import Session, Tank
     from dataset.store import Store
-    from innage.jobs.circumstances import Circumstances
+    from innage.jobs.sessions.circumstances import Circumstances
 
 
 @dataclass(frozen=True)

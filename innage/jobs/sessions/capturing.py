@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from dataset.live.stated import View
     from dataset.records import Sensor, Session, Tank
     from dataset.store import Store
-    from innage.jobs.circumstances import Circumstances
+    from innage.jobs.sessions.circumstances import Circumstances
 
 BAUD = 115200
 STANDARD_INPUT = "-"

@@ -1,0 +1,1 @@
+"""Jobs on sessions: logged, found, amended, and what is told of them."""
