@@ -12,7 +12,7 @@ BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check --quiet
 SOURCES := $(shell find dataset training export innage migrations -name '__pycache__' -prune -o -type f -print)
 TESTS ?= tests
-PYTEST := $(BIN)/python -P -m pytest -n 2 --dist worksteal
+PYTEST := $(BIN)/python -P -m pytest --dist worksteal
 
 .PHONY: demo test coverage test-slow mutants bench kills fuzz lint format clean
 
@@ -22,17 +22,18 @@ demo: $(VENV)/.installed
 
 test: $(VENV)/.installed
 	@$(BIN)/python -P -c "import dataset, pathlib; here = pathlib.Path(dataset.__file__).resolve(); assert pathlib.Path('$(VENV)').resolve() in here.parents, f'tests would run the checkout: {here}'"
-	$(PYTEST) -m "not slow" $(TESTS)
+	$(PYTEST) -n 2 -m "not slow" $(TESTS)
 
 # The everyday tests once more with branch coverage, by folder and in all; fails below fail_under (pyproject.toml)
 coverage: $(VENV)/.installed
-	$(PYTEST) -m "not slow" --cov --cov-report= --cov-fail-under=0 $(TESTS)
+	$(PYTEST) -n 2 -m "not slow" --cov --cov-report= --cov-fail-under=0 $(TESTS)
 	@for folder in dataset training export innage; do \
 	  printf '%-9s %s %%\n' $$folder $$($(BIN)/coverage report --include="$$folder/*" --format=total --fail-under=0 --precision=1); done
 	$(BIN)/coverage report --format=total --precision=1
 
+# Three at a time on two cores: many of them wait for boards, ports and compilers
 test-slow: $(VENV)/.installed $(VENV)/.mutants
-	$(PYTEST) -m slow $(TESTS)
+	$(PYTEST) -n 3 -m slow $(TESTS)
 
 # Small breaks of the code, and how many of them the tests notice; fails below a part's floor. One part by
 # MUTANTS, such as make mutants MUTANTS=training/program; some of them, drawn with a seed, by MUTANTS_SAMPLE.

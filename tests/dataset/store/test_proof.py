@@ -203,7 +203,7 @@ def test_a_change_of_any_column_is_told(filled: Path, tmp_path: Path, every: int
     assert silent == []
 
 
-@pytest.mark.parametrize("flips", [10, pytest.param(300, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("flips", [10, pytest.param(80, marks=pytest.mark.slow)])
 def test_single_bits(filled: Path, tmp_path: Path, flips: int) -> None:
     """Single bits, each in a fresh copy: the check tells, or every row of every table is as it was."""
     before, content = every_row(filled), filled.read_bytes()
