@@ -44,7 +44,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
             "live", "Capture live from a board; go on with, seal or drop a capture.", ("live_boards",)
         ),
         "sessions": Entry("sessions", "List the capture sessions, void ones included."),
-        "show": Entry("sessions", "Show one capture session: its facts, warnings, marks and counts."),
+        "show": Entry("sessions", "Show one capture session: facts, warnings, marks, counts."),
         "amend": Entry("amending", "Say what is so of a sealed session."),
         "void": Entry("sessions", "Say that sessions must not be used, and why."),
         "tag": Entry("tagging", "Tags of sessions, added and removed; both are kept."),
@@ -56,7 +56,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
     "Models": {
         "limits": Entry("limits", "Limits: bounds that a model must keep to, versioned."),
         "budget": Entry("budget", "Budgets: flash, RAM, stack and cycles that a model may use."),
-        "freeze": Entry("freezing", "Freeze a choice of sessions; every group gets exactly one role."),
+        "freeze": Entry("freezing", "Freeze a choice of sessions; each group gets exactly one role."),
         "frozen": Entry("freezing", "List the frozen sets, or show one with its groups."),
         "train": Entry("training", "Search for the smallest integer model that meets the limits."),
         "models": Entry("training", "List the models, or show the figures of one."),

@@ -75,7 +75,7 @@ def freeze(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Freeze a choice of sessions; every group gets exactly one role."""
+    """Freeze a choice of sessions; each group gets exactly one role."""
     from dataset.coverage.temperature_bands import read_edges
     from dataset.errors import InputError
     from innage.jobs.models.choosing import Choice, freeze_choice

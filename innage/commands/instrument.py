@@ -38,7 +38,7 @@ def add(
     note: FreeTextOption = "",
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Add an instrument with its calibration, or a further calibration of one."""
+    """Add an instrument with its calibration, or one calibration more."""
     from dataset.records import Instrument
 
     new = Instrument(
@@ -77,7 +77,7 @@ def show(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Show an instrument's calibrations, the oldest first, and the sessions that rest on each."""
+    """Show an instrument's calibrations, and the sessions on each."""
     from innage.jobs.instruments import calibrations_of, until
 
     known = calibrations_of(open_store(store), name)

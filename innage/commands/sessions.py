@@ -148,7 +148,7 @@ def show(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Show one capture session: its facts, warnings, marks and counts."""
+    """Show one capture session: facts, warnings, marks, counts."""
     from dataset.labels.conditions import conditions_text
 
     opened = open_store(store)

@@ -75,7 +75,7 @@ def measure(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Keep what a check standard measured, and hold it against its limits."""
+    """Keep what a check standard gave; hold it against its limits."""
     from dataset.errors import InputError
     from dataset.values import plain_float, today
     from innage.jobs.standards import measure as keep

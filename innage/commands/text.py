@@ -29,7 +29,7 @@ def export(
     ],
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Write registry, limits, mappings, marks and amendments as text files. All revisions and retirements; no
+    """Write registry, limits, marks and amendments as text files. All revisions and retirements; no
     frames, trims or models.
     """
     from innage.jobs.stores import write_text

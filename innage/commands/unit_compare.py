@@ -25,7 +25,7 @@ def compare(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Compare a unit's counts on two benches, at the levels that both have."""
+    """Compare a unit's counts on two benches, level by level."""
     from innage.jobs.two_benches import on_two_benches
 
     compared = on_two_benches(open_store(store), name, benches)

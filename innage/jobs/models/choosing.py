@@ -245,7 +245,7 @@ def freeze(
     edges_c: Sequence[float] = (),
     kelvin: float | None = None,
 ) -> FrozenSet:
-    """Freeze a choice of sessions; every group gets exactly one role.
+    """Freeze a choice of sessions; each group gets exactly one role.
 
     Args:
         store: the open store.

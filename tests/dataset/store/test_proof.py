@@ -184,7 +184,7 @@ def change_one(path: Path, table: str, column: str) -> None:
         connection.execute("COMMIT")
 
 
-@pytest.mark.parametrize("every", [30, pytest.param(1, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("every", [30, pytest.param(2, marks=pytest.mark.slow)])
 def test_a_change_of_any_column_is_told(filled: Path, tmp_path: Path, every: int) -> None:
     """One value of one column changed, whatever table: the check says that something is wrong."""
     assert check_store(filled).sound

@@ -189,7 +189,12 @@ def test_a_board_is_played(folder: Path) -> None:
         "--core",
         "rv32imc",
     )
-    with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as playing:
+    heard = signal.signal(signal.SIGINT, signal.default_int_handler)  # what runs behind '&' ignores Ctrl-C
+    try:
+        playing = subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
+    finally:
+        signal.signal(signal.SIGINT, heard)
+    with playing:
         assert playing.stdout is not None
         said = playing.stdout.readline()
         done = innage("verify", folder / "bundle", "--port", said.partition(":")[0], "--json")
