@@ -6,28 +6,24 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import groupby
 from pathlib import Path
-from typing import Any, Protocol, cast
+from typing import Any, cast
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session as OrmSession
-from sqlalchemy.orm import object_session
 
-from dataset.canonical import canonical_json, counts_sha256, opening_sha256, readings_sha256
 from dataset.errors import InnageError, StoreError
 from dataset.files.scratch import scratch_folder
-from dataset.records import ID_DIGITS, MarkRevision
+from dataset.records import ID_DIGITS
 from dataset.store import (
     check_standards,
     instruments,
-    open_captures,
     registry,
-    sessions,
     tables,
     units,
 )
@@ -40,25 +36,33 @@ from dataset.store.database import (
     revision_of,
     translated,
 )
-from dataset.store.events import amendments, retirements, statuses, voiding
 from dataset.store.events.voiding import is_void
-from dataset.store.frozen_sets import openings_of, prove_openings, to_frozen_set
-from dataset.store.proof import check, check_row, record_sha256
+from dataset.store.frozen_sets import prove_openings
+from dataset.store.proof import check
 from dataset.store.reachable import connect
 from dataset.store.results import board_measurements
 from dataset.store.results.models import to_model
-from dataset.store.trims import to_trim
 from dataset.store.whole import schema
+from dataset.store.whole.each import (
+    Read,
+    check_export,
+    check_frozen_set,
+    check_measurement,
+    check_open_capture,
+    check_opening,
+    check_retirement,
+    check_session,
+    check_status,
+    check_tag,
+    check_trim,
+    check_void,
+    reader,
+    revisions_count_up,
+)
 
 MOST_BYTES = 1 << 40  # of a store, so that a damaged head cannot ask for any length
 MOST_LINES = 20  # of what SQLite finds wrong with the file
 Progress = Callable[[str, int, int], None]
-
-
-class Read(Protocol):
-    """Reads the record under a key, and raises where that fails."""
-
-    def __call__(self, orm: OrmSession, key: int | str) -> None: ...
 
 
 DigestOf = Callable[[str], str]
@@ -225,52 +229,56 @@ class _Checking:
             ("budget", tables.BudgetRow, registry.to_budget),
             ("limits", tables.LimitsRow, registry.to_limits),
             ("mapping", tables.MappingRow, registry.to_mapping),
-            ("frozen set", tables.FrozenSetRow, _frozen_set),
+            ("frozen set", tables.FrozenSetRow, check_frozen_set),
         ):
-            self._each(what, self._keys(what, row_type, "id", "name"), _reader(row_type, to_record))
+            self._each(what, self._keys(what, row_type, "id", "name"), reader(row_type, to_record))
         for what, row_type in (
             ("tank", tables.TankRow),
             ("sensor", tables.SensorRow),
             ("limits", tables.LimitsRow),
         ):
-            self._try(f"list of {what}s", partial(_revisions_count_up, what=what, row_type=row_type))
+            self._try(f"list of {what}s", partial(revisions_count_up, what=what, row_type=row_type))
         self._try("list of units", units.check_all)
         for what, event in (
             ("unit assignment", tables.UnitAssignmentRow),
             ("unit union", tables.UnitUnionRow),
         ):
             self._each(
-                what, self._keys(what, event, "sequence", "sequence"), _reader(event, lambda _row: None)
+                what, self._keys(what, event, "sequence", "sequence"), reader(event, lambda _row: None)
             )
         self._each(
             "check measurement",
             self._keys("check measurement", tables.CheckMeasurementRow, "sequence", "date"),
-            _reader(tables.CheckMeasurementRow, _check_measurement),
+            reader(tables.CheckMeasurementRow, check_measurement),
         )
-        self._each("session", self._sessions(), _session)
-        self._each("void", self._keys("void", tables.VoidRow, "sequence", "sequence"), _void)
-        self._each("tag", self._keys("tag", tables.TagRow, "sequence", "sequence"), _tag)
+        self._each("session", self._sessions(), check_session)
+        self._each("void", self._keys("void", tables.VoidRow, "sequence", "sequence"), check_void)
+        self._each("tag", self._keys("tag", tables.TagRow, "sequence", "sequence"), check_tag)
         self._each(
-            "retirement", self._keys("retirement", tables.RetirementRow, "sequence", "name"), _retirement
+            "retirement", self._keys("retirement", tables.RetirementRow, "sequence", "name"), check_retirement
         )
-        self._each("status", self._keys("status", tables.StatusRow, "sequence", "sequence"), _status)
+        self._each("status", self._keys("status", tables.StatusRow, "sequence", "sequence"), check_status)
         self._each(
-            "trim", self._keys("trim", tables.TrimRow, "sequence", "sha256"), _reader(tables.TrimRow, _trim)
+            "trim",
+            self._keys("trim", tables.TrimRow, "sequence", "sha256"),
+            reader(tables.TrimRow, check_trim),
         )
         self._each(
             "prove opening",
             self._keys("prove opening", tables.ProveOpeningRow, "sequence", "sequence"),
-            _opening,
+            check_opening,
         )
         self._each("model", self._keys("model", tables.ModelRow, "id", "name"), self._model)
-        self._each("export", self._keys("export", tables.ExportRow, "id", "bundle_sha256"), _export)
+        self._each("export", self._keys("export", tables.ExportRow, "id", "bundle_sha256"), check_export)
         self._each(
             "board measurement",
             self._keys("board measurement", tables.BoardMeasurementRow, "id", "bundle_sha256"),
-            _reader(tables.BoardMeasurementRow, board_measurements.to_measurement),
+            reader(tables.BoardMeasurementRow, board_measurements.to_measurement),
         )
         self._each(
-            "open capture", self._keys("open capture", tables.OpenCaptureRow, "id", "name"), _open_capture
+            "open capture",
+            self._keys("open capture", tables.OpenCaptureRow, "id", "name"),
+            check_open_capture,
         )
         self._try("list of sessions", self._duplicates)
         self._try("hashes", self._by_upgrade)
@@ -356,162 +364,3 @@ class _Checking:
             raise StoreError(
                 f"model {model.name}", f"{kept} openings of its prove groups are kept", f"at least {counted}"
             )
-
-
-def _reader(row_type: type[tables.Base], to_record: Callable[..., object]) -> Read:
-    """Reads the record, and hashes it again where it has a hash of its own."""
-
-    def read(orm: OrmSession, key: int | str) -> None:
-        row = orm.get_one(row_type, key)
-        if isinstance(row, tables.Covered):
-            check_row(row, str(key))
-        to_record(row)
-
-    return read
-
-
-def _frozen_set(row: tables.FrozenSetRow) -> None:
-    _check_sealed(row, f"frozen set {row.name}")
-    to_frozen_set(row)
-
-
-def _orm_of(row: tables.Base) -> OrmSession:
-    orm = object_session(row)
-    if orm is None:
-        raise ValueError("a row that is not loaded from a store")
-    return orm
-
-
-def _check_sealed(row: tables.SessionRow | tables.FrozenSetRow, where: str) -> None:
-    """Anything but 1 would be read as sealed too."""
-    orm = object_session(row)
-    query = f"SELECT sealed FROM {row.__tablename__} WHERE id = ?"  # noqa: S608 - one of two names
-    sealed = None if orm is None else orm.connection().exec_driver_sql(query, (row.id,)).scalar()
-    if sealed != 1:
-        raise StoreError(where, f"is not sealed ({sealed})", "1, as of everything that is finished")
-
-
-def _revisions_count_up(orm: OrmSession, what: str, row_type: type[tables.Base]) -> None:
-    """Revisions of a name are counted here, so no hash covers them."""
-    columns = row_type.__table__.c
-    names = orm.execute(select(columns.name, columns.revision).order_by(columns.name, columns.revision))
-    for name, rows in groupby(names, key=lambda row: row[0]):
-        revisions = [revision for _, revision in rows]
-        if revisions != list(range(1, len(revisions) + 1)):
-            raise StoreError(f"{what} {name}", f"has revisions {revisions}", "1, 2, 3 and so on")
-
-
-def _trim(row: tables.TrimRow) -> None:
-    to_trim(row)
-    units.check_assigned(_orm_of(row), "trim", row.sha256, row.unit)
-    _canonical("trim", row.body)
-
-
-def _check_measurement(row: tables.CheckMeasurementRow) -> None:
-    check_standards.check_measurement(check_standards.to_measurement(row))
-    _canonical("check measurement", row.counts)
-
-
-def _canonical(what: str, body: str) -> None:
-    """The same facts can be written in several ways; here they stand in one."""
-    if canonical_json(json.loads(body)) != body:
-        raise StoreError(what, "its text is not as innage writes it", "canonical JSON")
-
-
-def _void(orm: OrmSession, key: int | str) -> None:
-    row = orm.get_one(tables.VoidRow, key)
-    check_row(row, f"void {key}")
-    voiding.check_parents(row)
-
-
-def _tag(orm: OrmSession, key: int | str) -> None:
-    row = orm.get_one(tables.TagRow, key)
-    check_row(row, f"tag {key}")
-    parents = {event.record_sha256: event for event in row.session.tag_events}
-    parent = parents.get(row.parent_sha256)
-    if row.parent_sha256 is not None and (
-        parent is None or parent.tag != row.tag or parent.removes == row.removes
-    ):
-        raise StoreError(f"tag {key}", f"follows an event {row.parent_sha256[:ID_DIGITS]} that is not there")
-
-
-def _retirement(orm: OrmSession, key: int | str) -> None:
-    row = orm.get_one(tables.RetirementRow, key)
-    check_row(row, f"retirement of {row.kind} {row.name}")
-    retirements.check_parents(row, retirements.of_object(orm, row.object_sha256))
-
-
-def _status(orm: OrmSession, key: int | str) -> None:
-    row = orm.get_one(tables.StatusRow, key)
-    statuses.to_event(row)
-    statuses.check_parents(row)
-
-
-def _opening(orm: OrmSession, key: int | str) -> None:
-    """An opening of 'prove', and those that it follows."""
-    row = orm.get_one(tables.ProveOpeningRow, key)
-    frozen = orm.get_one(tables.FrozenSetRow, row.frozen_set_id)
-    parents = json.loads(row.parents or "null")
-    actual = opening_sha256(frozen.sha256, frozen.name, row.purpose, parents, row.number)
-    check(f"prove opening {key}", actual, row.sha256)
-    _canonical(f"prove opening {key}", row.parents or "")
-    if (row.number is None) == bool(row.hashed_by_upgrade):
-        raise StoreError(f"prove opening {key}", "says wrongly whether the upgrade hashed it")
-    lost = set(parents) - {opening.sha256 for opening in openings_of(orm, frozen.sha256)}
-    if lost:
-        raise StoreError(
-            f"prove opening {key}", f"follows opening {min(lost)[:ID_DIGITS]}, which is not there"
-        )
-
-
-def _session(orm: OrmSession, key: int | str) -> None:
-    """Frames, marks as sealed and every later revision of them."""
-    row = orm.scalars(select(tables.SessionRow).where(tables.SessionRow.sha256 == key)).one()
-    session = sessions.to_session(row)
-    _check_sealed(row, f"session {session.id}")
-    frames = sessions.frames(orm, session)
-    sessions.check(session, frames)
-    check(f"session {session.id}, readings", readings_sha256(frames), row.readings_sha256)
-    check(f"session {session.id}, counts", counts_sha256(frames) or "", row.counts_sha256 or "")
-    check_row(row, f"session {session.id}, record")
-    units.check_assigned(orm, f"session {session.id}", row.sha256, row.unit)
-    instruments.check_known(orm, session.instruments)
-    _chained(session.id, sessions.mark_revisions(orm, str(key)))
-    amendments.check_chain(row)
-    for revision in row.mark_revisions:
-        _canonical(f"session {session.id}, a revision of its marks", revision.body)
-
-
-def _chained(session_id: str, revisions: Iterable[MarkRevision]) -> None:
-    known: set[str | None] = {None}
-    for revision in revisions:
-        if revision.parent not in known:
-            raise StoreError(
-                f"session {session_id}",
-                f"revision {revision.sha256[:ID_DIGITS]} of its marks amends one that is not there",
-            )
-        known.add(revision.sha256)
-
-
-def _export(orm: OrmSession, key: int | str) -> None:
-    row = orm.get_one(tables.ExportRow, key)
-    check_row(row, "export")
-    if not row.files or any(len(file.sha256) != len(row.bundle_sha256) for file in row.files):
-        raise StoreError("export", "files without a hash", "a SHA-256 for each")
-
-
-def _open_capture(orm: OrmSession, key: int | str) -> None:
-    row = orm.get_one(tables.OpenCaptureRow, key)
-    check_row(row, f"capture {row.name}")
-    open_captures.to_open(row)
-    for kind, parts in (("open_block", row.blocks), ("open_entry", row.entries)):
-        for part in parts:
-            rowid = _rowid(orm, kind, row.id, part.position)
-            check(f"capture {row.name}", record_sha256(orm.connection(), kind, rowid), part.record_sha256)
-    if row.blocks:
-        open_captures.frames_of(orm, row.name)
-
-
-def _rowid(orm: OrmSession, table: str, capture_id: int, position: int) -> int:
-    query = f"SELECT rowid FROM {table} WHERE capture_id = ? AND position = ?"  # noqa: S608 - one of two names
-    return int(orm.connection().exec_driver_sql(query, (capture_id, position)).scalar_one())

@@ -1,0 +1,126 @@
+"""Units with the benches that they come from; instruments and check standards."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sqlalchemy.orm import Session as OrmSession
+
+from dataset.labels.instruments import Calibrations
+from dataset.records import (
+    Bench,
+    CheckMeasurement,
+    CheckStandard,
+    Instrument,
+    Unit,
+)
+from dataset.store import (
+    check_standards,
+    instruments,
+    registry,
+    units,
+)
+from dataset.store.doors.transactions import Transactions
+
+
+class BenchDoor(Transactions):
+    """Benches and their units, instruments and check standards."""
+
+    def benches(self) -> tuple[Bench, ...]:
+        """The benches that units come from: this store's own first, then the others by name."""
+        return self._read(registry.benches)
+
+    def bench(self, ref: str | None = None) -> Bench:
+        """The bench of this name, or whose identity begins with these digits (at least 6); None is this
+        store's own.
+        """
+        return self._read(
+            lambda orm: registry.to_bench(
+                registry.own_bench(orm) if ref is None else registry.bench_row(orm, ref)
+            )
+        )
+
+    def name_bench(self, ref: str, name: str, note: str | None = None) -> Bench:
+        """Call a bench ``name`` in this store, with another note or (None) the one it has; nothing else
+        changes.
+        """
+        return self._write(lambda orm: registry.name_bench(orm, ref, name, note))
+
+    def unite_units(self, one: str, other: str, reason: str) -> Unit:
+        """Record that two units are one sample, and why; the unit as it is shown from now on.
+
+        Frozen sets keep the groups that they were frozen with.
+        """
+
+        def work(orm: OrmSession) -> Unit:
+            rows = (registry.unit_row(orm, one), registry.unit_row(orm, other))
+            units.unite(orm, *rows, reason)
+            return registry.to_unit(rows[0])
+
+        return self._write(work)
+
+    def part_units(self, one: str, other: str, reason: str) -> tuple[Unit, ...]:
+        """Take back that two units are one, and say why; the units there are then.
+
+        Raises:
+            InputError: no reason, or nothing that says that they are one.
+        """
+
+        def work(orm: OrmSession) -> tuple[Unit, ...]:
+            rows = (registry.unit_row(orm, one), registry.unit_row(orm, other))
+            units.part(orm, *rows, reason)
+            return registry.units(orm)
+
+        return self._write(work)
+
+    def add_units(self, units: Sequence[Unit]) -> tuple[Unit, ...]:
+        """Add physical samples, all of them or none; the names must be new."""
+        return self._write(lambda orm: tuple(registry.add_unit(orm, unit) for unit in units))
+
+    def add_unit(self, unit: Unit) -> Unit:
+        """Add a unit under a new name."""
+        return self._write(lambda orm: registry.add_unit(orm, unit))
+
+    def unit(self, name: str) -> Unit:
+        """The unit called ``name``."""
+        return self._read(lambda orm: registry.to_unit(registry.unit_row(orm, name)))
+
+    def units(self) -> tuple[Unit, ...]:
+        """All units, by name."""
+        return self._read(registry.units)
+
+    def add_instrument(self, instrument: Instrument) -> Instrument:
+        """Add an instrument of this store's bench, or a further calibration of one."""
+        return self._write(lambda orm: instruments.add_instrument(orm, instrument))
+
+    def instrument(self, ref: str) -> Calibrations:
+        """The instrument of this name, or NAME@BENCH, with its calibrations."""
+        return self._read(lambda orm: instruments.history(orm, ref))
+
+    def instruments(self) -> tuple[Calibrations, ...]:
+        """All instruments with their calibrations, by name."""
+        return self._read(instruments.histories)
+
+    def add_check_standard(self, standard: CheckStandard) -> CheckStandard:
+        """Add a check standard of this store's bench under a new name."""
+        return self._write(lambda orm: check_standards.add_standard(orm, standard))
+
+    def check_standard(self, ref: str) -> CheckStandard:
+        """The check standard of this name, or NAME@BENCH."""
+        return self._read(lambda orm: check_standards.to_standard(check_standards.standard_row(orm, ref)))
+
+    def check_standards(self) -> tuple[CheckStandard, ...]:
+        """All check standards, by name."""
+        return self._read(check_standards.standards)
+
+    def add_check_measurement(self, measurement: CheckMeasurement) -> CheckMeasurement:
+        """Add what a check standard measured on a day."""
+        return self._write(lambda orm: check_standards.add_measurement(orm, measurement))
+
+    def check_measurements(self, standard: CheckStandard) -> tuple[CheckMeasurement, ...]:
+        """What a check standard measured, by date."""
+        return self._read(lambda orm: check_standards.measurements(orm, standard))
+
+    def calibrations(self, names: Sequence[str]) -> tuple[Instrument, ...]:
+        """The calibrations that a session names."""
+        return self._read(lambda orm: instruments.by_hash(orm, names))

@@ -1,0 +1,92 @@
+"""The tables of the store. ORM objects stay inside ``dataset``; frozen records cross its border.
+
+Every change here needs a revision in ``migrations/versions``; a test compares the two. What a record always
+holds is loaded with its row (``selectin``: one query for all rows); frame blocks never are.
+"""
+
+from dataset.store.tables.base import Base, Covered
+from dataset.store.tables.bench_tools import CheckMeasurementRow, CheckStandardRow, InstrumentRow
+from dataset.store.tables.captures import OpenBlockRow, OpenCaptureRow, OpenEntryRow
+from dataset.store.tables.registry import (
+    BenchRow,
+    BudgetRow,
+    LimitRow,
+    LimitsRow,
+    LiquidRow,
+    MappingRow,
+    MountingRow,
+    OperatorRow,
+    PadRow,
+    RetirementRow,
+    SensorRow,
+    TankRow,
+    UnitAssignmentRow,
+    UnitRow,
+    UnitUnionRow,
+)
+from dataset.store.tables.results import BoardMeasurementRow, ExportedFileRow, ExportRow, ModelRow, StatusRow
+from dataset.store.tables.sessions import (
+    AmendmentRow,
+    BlockRow,
+    MarkRevisionRow,
+    MarkRow,
+    SessionRow,
+    StretchRow,
+    TagRow,
+    VoidRow,
+    WarningRow,
+)
+from dataset.store.tables.sets import (
+    FrozenRoleRow,
+    FrozenSessionRow,
+    FrozenSetRow,
+    FrozenTrimRow,
+    ProveOpeningRow,
+    TrimRow,
+)
+
+__all__ = [
+    "AmendmentRow",
+    "Base",
+    "BenchRow",
+    "BlockRow",
+    "BoardMeasurementRow",
+    "BudgetRow",
+    "CheckMeasurementRow",
+    "CheckStandardRow",
+    "Covered",
+    "ExportRow",
+    "ExportedFileRow",
+    "FrozenRoleRow",
+    "FrozenSessionRow",
+    "FrozenSetRow",
+    "FrozenTrimRow",
+    "InstrumentRow",
+    "LimitRow",
+    "LimitsRow",
+    "LiquidRow",
+    "MappingRow",
+    "MarkRevisionRow",
+    "MarkRow",
+    "ModelRow",
+    "MountingRow",
+    "OpenBlockRow",
+    "OpenCaptureRow",
+    "OpenEntryRow",
+    "OperatorRow",
+    "PadRow",
+    "ProveOpeningRow",
+    "RetirementRow",
+    "SensorRow",
+    "SessionRow",
+    "StatusRow",
+    "StretchRow",
+    "TagRow",
+    "TankRow",
+    "TrimRow",
+    "UnitAssignmentRow",
+    "UnitRow",
+    "UnitUnionRow",
+    "VoidRow",
+    "WarningRow",
+]
