@@ -24,6 +24,15 @@ DEFAULT_STORE = STORE_HERE
 StoreOption = Annotated[
     Path, typer.Option("--store", envvar="INNAGE_STORE", help="The store to work on.", show_default=True)
 ]
+ComparedStoreOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--store",
+        envvar="INNAGE_STORE",
+        help="A store that has the model, or its sessions: what it has is compared.",
+        show_default=False,
+    ),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
 StrictOption = Annotated[
     bool,

@@ -165,8 +165,8 @@ class Capture:
         if self._stream.simulated:
             self.simulate()
 
-    def take(self, placed: Placed) -> None:
-        """Take a frame of a stream that somebody else reads."""
+    def take(self, placed: Placed, at: str | None = None) -> None:
+        """Take a frame of a stream that somebody else reads; ``at`` is when it came, ISO 8601, None: now."""
         if placed.place is Place.RESTART:
             self._entries.append({"kind": "clock", "frame": self.frames, "ms": placed.offset_ms})
             self._break("the board started again")
@@ -174,7 +174,7 @@ class Capture:
             self._recent.clear()
             self._bars.restart()
         if not self.frames:
-            self._entries.append({"kind": "start", "at": now_instant()})
+            self._entries.append({"kind": "start", "at": at or now_instant()})
         self._last_ms, self._latest, self._flowing = placed.ms, placed.line, True
         self._pending.append((placed.ms, placed.line))
         self._recent.append(placed.line.t_ms)

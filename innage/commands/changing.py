@@ -11,6 +11,7 @@ import typer
 from dataset.words import TimeUnit
 from innage.completion import names_of
 from innage.options import (
+    ComparedStoreOption,
     CountOption,
     DelimiterOption,
     HeaderOption,
@@ -65,15 +66,7 @@ def changes(
         Path | None, typer.Option(help="Write a line for each frame whose reading changed here, as CSV.")
     ] = None,
     json: JsonOption = False,
-    store: Annotated[
-        Path | None,
-        typer.Option(
-            "--store",
-            envvar="INNAGE_STORE",
-            help="The store with the sessions whose readings are compared.",
-            show_default=False,
-        ),
-    ] = None,
+    store: ComparedStoreOption = None,
 ) -> None:
     """Show what changed from one bundle to the next.
 

@@ -15,6 +15,7 @@ from innage.completion import names_of
 from innage.exit_codes import NOT_ENOUGH_EVIDENCE, SAID_NO
 from innage.options import (
     DEFAULT_STORE,
+    ComparedStoreOption,
     JsonOption,
     StoreOption,
     UsesOption,
@@ -230,15 +231,7 @@ def verify(
         str, typer.Option("--board", help="What the board is; kept in --store with what it measures.")
     ] = "",
     json: JsonOption = False,
-    store: Annotated[
-        Path | None,
-        typer.Option(
-            "--store",
-            envvar="INNAGE_STORE",
-            help="A store that has the model, or sessions: figures, sources and counts are compared with it.",
-            show_default=False,
-        ),
-    ] = None,
+    store: ComparedStoreOption = None,
 ) -> None:
     """Check that a bundle is whole and that its parts agree. Its C is made anew and compared, not run as is.
 

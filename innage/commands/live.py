@@ -39,6 +39,7 @@ from innage.options import (
     levels_of,
     open_store,
 )
+from innage.scale_options import labelling_by
 from innage.sections import SectionedGroup
 from innage.terminal.output import harmless, say, say_aside
 from innage.terminal.views.captures import capture_facts, kept_text, show_captures, show_sealed
@@ -121,7 +122,6 @@ def capture(
     Give --port and --name to begin one, --resume and --port to go on with one.
     """
     from dataset.admission.starts import stated_start
-    from dataset.labels.marking import Labelling
     from innage.jobs.batch.statements import level_u_of
     from innage.jobs.sessions.capturing import FillPlan, Port, ReadOff, begin_capture, resume_capture
     from innage.jobs.sessions.circumstances import find_circumstances, find_occasion
@@ -155,15 +155,14 @@ def capture(
         occasion=find_occasion(opened, operator, bench, board_firmware, start and stated_start(start)),
         tags=tuple(tag or ()),
     )
-    labelling = Labelling(
-        circumstances.liquid,
+    labelling = labelling_by(
         tare_g=tare_g,
         scale_half_width_g=scale_half_width_g,
         dimension_half_width_mm=dimension_half_width_mm,
-        temperature_c=label_temperature_c,
+        label_temperature_c=label_temperature_c,
         temperature_half_width_k=temperature_half_width_k,
-        air_density=air_density_kg_m3,
-    )
+        air_density_kg_m3=air_density_kg_m3,
+    )(circumstances.liquid)
     tools = tuple(map(opened.instrument, instruments or ()))
     read_off = ReadOff(level_u_of(level_u_mm, level_half_width_mm), labelling, tools)
     levels = None if levels_mm is None else levels_of(levels_mm)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -12,9 +12,11 @@ from innage.options import (
     AIR_DENSITY_KG_M3,
     DEFAULT_STORE,
     AirOption,
+    BenchOption,
     ConditionOption,
     DimensionOption,
     FirmwareOption,
+    InstrumentOption,
     JsonOption,
     LabelTemperatureOption,
     LiquidOption,
@@ -30,14 +32,18 @@ from innage.options import (
     TemperatureOption,
     open_store,
 )
+from innage.scale_options import (
+    SCALE_BAUD,
+    SETTLE_S,
+    STEADY_G,
+    ScaleBaudOption,
+    ScalePortOption,
+    SettleOption,
+    SteadyOption,
+    labelling_by,
+)
 from innage.sections import SectionedCommand
 from innage.terminal.output import emit, harmless, say_aside
-
-if TYPE_CHECKING:
-    from dataset.labels.marking import Labelling
-    from dataset.records import Liquid
-
-SCALE = "The scale under the tank"
 
 
 def register(app: typer.Typer) -> None:
@@ -71,22 +77,14 @@ def boards(
     condition: ConditionOption = None,
     note: NoteOption = "",
     operator: OperatorOption = None,
+    bench: BenchOption = None,
     board_firmware: FirmwareOption = None,
     tag: TagOption = None,
-    scale: Annotated[
-        str | None,
-        typer.Option("--scale", help="Its port; a line each, such as 431.2 g.", rich_help_panel=SCALE),
-    ] = None,
-    scale_baud: Annotated[
-        int, typer.Option("--scale-baud", help="Speed of that port.", rich_help_panel=SCALE)
-    ] = 9600,
-    steady_g: Annotated[
-        float,
-        typer.Option("--steady-g", help="It stands still within so many grams ...", rich_help_panel=SCALE),
-    ] = 1.0,
-    settle_s: Annotated[
-        float, typer.Option("--settle-s", help="... for so many seconds.", rich_help_panel=SCALE)
-    ] = 5.0,
+    instruments: InstrumentOption = None,
+    scale: ScalePortOption = None,
+    scale_baud: ScaleBaudOption = SCALE_BAUD,
+    steady_g: SteadyOption = STEADY_G,
+    settle_s: SettleOption = SETTLE_S,
     tare_g: TareOption = 0.0,
     scale_half_width_g: ScaleOption = 0.0,
     dimension_half_width_mm: DimensionOption = 0.0,
@@ -99,24 +97,12 @@ def boards(
     """Capture from several boards at once, the levels from one scale. Exit 1 where a board's capture had to
     end.
     """
-    from dataset.labels.marking import Labelling
     from dataset.live.scale import Steadiness
     from innage.jobs.batch.boards import BoardLine, OneScale, capture_boards
     from innage.jobs.sessions.capturing import Port
     from innage.jobs.sessions.session_facts import session_facts
     from innage.terminal.stopping import asked_to_stop
     from innage.terminal.views.captures import kept_text
-
-    def labelling(of: Liquid) -> Labelling:
-        return Labelling(
-            of,
-            tare_g=tare_g,
-            scale_half_width_g=scale_half_width_g,
-            dimension_half_width_mm=dimension_half_width_mm,
-            temperature_c=label_temperature_c,
-            temperature_half_width_k=temperature_half_width_k,
-            air_density=air_density_kg_m3,
-        )
 
     def tell(text: str) -> None:
         if json:
@@ -132,8 +118,18 @@ def boards(
         condition=condition,
         note=note or None,
         operator=operator,
+        bench=bench,
         board_firmware=board_firmware,
         tags=tuple(tag or ()),
+        instruments=tuple(instruments or ()),
+    )
+    labelling = labelling_by(
+        tare_g=tare_g,
+        scale_half_width_g=scale_half_width_g,
+        dimension_half_width_mm=dimension_half_width_mm,
+        label_temperature_c=label_temperature_c,
+        temperature_half_width_k=temperature_half_width_k,
+        air_density_kg_m3=air_density_kg_m3,
     )
     weighed = (
         None

@@ -17,24 +17,39 @@ from innage.options import (
     AIR_DENSITY_KG_M3,
     DEFAULT_STORE,
     AirOption,
+    BenchOption,
     DimensionOption,
+    FirmwareOption,
+    InstrumentOption,
     JsonOption,
     LabelTemperatureOption,
     ModelArgument,
+    OperatorOption,
     ScaleOption,
+    StartOption,
     StoreOption,
+    TagOption,
     TareOption,
     TemperatureOption,
     columns_of,
     open_store,
+)
+from innage.scale_options import (
+    SCALE_BAUD,
+    SETTLE_S,
+    STEADY_G,
+    ScaleBaudOption,
+    ScalePortOption,
+    SettleOption,
+    SteadyOption,
+    labelling_by,
 )
 from innage.sections import SectionedCommand
 from innage.terminal.output import emit, harmless, say_aside
 from innage.terminal.views.models.replay import show_summary
 
 if TYPE_CHECKING:
-    from dataset.labels.marking import Labelling
-    from dataset.records import Liquid, Sensor
+    from dataset.records import Sensor
     from dataset.store import Store
     from innage.jobs.sessions.capturing import Port
     from innage.jobs.trial.setup import Beside, Tried
@@ -155,37 +170,16 @@ def replay(
     note: Annotated[
         str, typer.Option("--note", help="Free text, kept with each session.", rich_help_panel=LIVE)
     ] = "",
-    operator: Annotated[
-        str | None,
-        typer.Option(
-            "--operator",
-            help="Who captures what is kept, by code.",
-            rich_help_panel=LIVE,
-            autocompletion=names_of("operator"),
-        ),
-    ] = None,
-    tag: Annotated[
-        list[str] | None,
-        typer.Option("--tag", help="A tag of what is kept; repeat for more.", rich_help_panel=LIVE),
-    ] = None,
-    scale: Annotated[
-        str | None,
-        typer.Option(
-            "--scale",
-            help="Port of a scale under the tank; a line each, such as 431.2 g.",
-            rich_help_panel=LIVE,
-        ),
-    ] = None,
-    scale_baud: Annotated[
-        int, typer.Option("--scale-baud", help="Speed of that port.", rich_help_panel=LIVE)
-    ] = 9600,
-    steady_g: Annotated[
-        float,
-        typer.Option("--steady-g", help="It stands still within so many grams ...", rich_help_panel=LIVE),
-    ] = 1.0,
-    settle_s: Annotated[
-        float, typer.Option("--settle-s", help="... for so many seconds.", rich_help_panel=LIVE)
-    ] = 5.0,
+    operator: OperatorOption = None,
+    bench: BenchOption = None,
+    start: StartOption = None,
+    board_firmware: FirmwareOption = None,
+    tag: TagOption = None,
+    instruments: InstrumentOption = None,
+    scale: ScalePortOption = None,
+    scale_baud: ScaleBaudOption = SCALE_BAUD,
+    steady_g: SteadyOption = STEADY_G,
+    settle_s: SettleOption = SETTLE_S,
     tare_g: TareOption = 0.0,
     scale_half_width_g: ScaleOption = 0.0,
     dimension_half_width_mm: DimensionOption = 0.0,
@@ -205,34 +199,32 @@ def replay(
 
     _not_both(context, live=port is not None)
     if port is not None:
-        from dataset.labels.marking import Labelling
+        from dataset.admission.starts import stated_start
         from dataset.live.scale import Steadiness
         from innage.jobs.sessions.capturing import Port
+        from innage.jobs.sessions.circumstances import find_occasion
         from innage.jobs.trial.setup import Beside, Tried
-
-        def labelling(of: Liquid) -> Labelling:
-            return Labelling(
-                of,
-                tare_g=tare_g,
-                scale_half_width_g=scale_half_width_g,
-                dimension_half_width_mm=dimension_half_width_mm,
-                temperature_c=label_temperature_c,
-                temperature_half_width_k=temperature_half_width_k,
-                air_density=air_density_kg_m3,
-            )
 
         opened = open_store(store)
         sensor = opened.model(model).frozen.sessions[0].mounting.sensor
         beside = Beside(
-            labelling,
+            labelling_by(
+                tare_g=tare_g,
+                scale_half_width_g=scale_half_width_g,
+                dimension_half_width_mm=dimension_half_width_mm,
+                label_temperature_c=label_temperature_c,
+                temperature_half_width_k=temperature_half_width_k,
+                air_density_kg_m3=air_density_kg_m3,
+            ),
             liquid,
             None if scale is None else Port(scale, scale_baud),
             Steadiness(steady_g, settle_s),
             name,
             condition,
             note,
-            operator,
+            find_occasion(opened, operator, bench, board_firmware, start and stated_start(start)),
             tuple(tag or ()),
+            tuple(map(opened.instrument, instruments or ())),
         )
         tried = Tried(model, unit, _typed(trim, sensor) if trim else None, mounting)
         _live(opened, tried, Port(port, baud), beside, json)

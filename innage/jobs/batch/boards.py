@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING
 from dataset.errors import InputError
 from dataset.files.record_lines import RecordLine, over, read_record_lines
 from innage.jobs.batch.faults import check_each
-from innage.jobs.sessions.capturing import BAUD, Port
+from innage.jobs.sessions.capturing import BAUD, Port, ReadOff, stated_of
 
 if TYPE_CHECKING:
     from dataset.labels.marking import Labelling
     from dataset.live.board import ByteSource
     from dataset.live.scale import Steadiness
+    from dataset.live.stated import Stated
     from dataset.live.together import OnBoard
     from dataset.records import Liquid, Tank
     from dataset.store import Store
@@ -39,9 +40,11 @@ class BoardLine:
     condition: str | None = None
     note: str | None = None
     operator: str | None = None
+    bench: str | None = None
     start: str | None = None
     board_firmware: str | None = None
     tags: tuple[str, ...] = ()
+    instruments: tuple[str, ...] = ()
 
 
 HEADINGS = tuple(field.name for field in fields(BoardLine))
@@ -64,6 +67,7 @@ class _Planned:
     name: str
     port: Port
     circumstances: Circumstances
+    stated: Stated
 
 
 def capture_boards(
@@ -99,7 +103,7 @@ def capture_boards(
     """
     from dataset.live.together import capture_together
 
-    planned = _planned(store, path, stated or BoardLine(), unattended)
+    planned = _planned(store, path, stated or BoardLine(), scale, unattended)
     if scale is not None:
         _check_one_tank(planned)
         scale.rule.check()
@@ -107,13 +111,15 @@ def capture_boards(
     ports = [task.port for task in tasks] + ([] if scale is None else [scale.port])
     sources = _opened(ports, unattended)
     mass = None if scale is None else sources.pop()
-    boards = [_on_board(store, *pair, scale, tell) for pair in zip(tasks, sources, strict=True)]
+    boards = [_on_board(store, *pair, tell) for pair in zip(tasks, sources, strict=True)]
     rule = None if scale is None else scale.rule
     capture_together(boards, mass, tell, rule=rule, stop_at=frames, stop=stop)
     return tuple(boards)
 
 
-def _planned(store: Store, path: Path, stated: BoardLine, unattended: bool) -> list[_Planned]:
+def _planned(
+    store: Store, path: Path, stated: BoardLine, scale: OneScale | None, unattended: bool
+) -> list[_Planned]:
     lines = read_record_lines(path, HEADINGS)
     planned: list[_Planned] = []
     is_open = {capture.name for capture in store.open_captures()}
@@ -137,7 +143,10 @@ def _planned(store: Store, path: Path, stated: BoardLine, unattended: bool) -> l
                 fields=("unattended=True",),
             )
         port = Port(str(board.port), BAUD if board.baud is None else int(board.baud))
-        planned.append(_Planned(line, str(board.name), port, _circumstances(store, board)))
+        about = _circumstances(store, board)
+        labelling = None if scale is None else scale.labelling(about.liquid)
+        read_off = ReadOff(None, labelling, tuple(map(store.instrument, board.instruments)))
+        planned.append(_Planned(line, str(board.name), port, about, stated_of(about, read_off)))
 
     check_each(path, lines, HEADINGS, check)
     return planned
@@ -145,8 +154,7 @@ def _planned(store: Store, path: Path, stated: BoardLine, unattended: bool) -> l
 
 def _circumstances(store: Store, board: BoardLine) -> Circumstances:
     from dataset.admission.starts import stated_start
-    from dataset.records import Occasion
-    from innage.jobs.sessions.circumstances import find_circumstances
+    from innage.jobs.sessions.circumstances import find_circumstances, find_occasion
 
     found = find_circumstances(
         store,
@@ -159,7 +167,7 @@ def _circumstances(store: Store, board: BoardLine) -> Circumstances:
         note=board.note or "",
     )
     started = None if board.start is None else stated_start(board.start)
-    occasion = Occasion(board.operator, started=started, firmware=board.board_firmware)
+    occasion = find_occasion(store, board.operator, board.bench, board.board_firmware, started)
     return replace(found, occasion=occasion, tags=board.tags)
 
 
@@ -203,12 +211,10 @@ def _on_board(
     store: Store,
     plan: _Planned,
     source: ByteSource,
-    scale: OneScale | None,
     tell: Callable[[str], None],
 ) -> OnBoard:
     """The board, its capture begun or gone on with."""
     from dataset.live.capture import Capture
-    from dataset.live.stated import Stated
     from dataset.live.together import OnBoard
 
     if any(capture.name == plan.name for capture in store.open_captures()):
@@ -216,16 +222,8 @@ def _on_board(
         tell(f"{plan.name}: gone on with after {capture.frames} frames")
         return OnBoard(plan.name, capture, source)
     circumstances = plan.circumstances
-    stated = Stated(
-        None,
-        None if scale is None else scale.labelling(circumstances.liquid),
-        circumstances.condition,
-        circumstances.note,
-        occasion=circumstances.occasion,
-        tags=circumstances.tags,
-    )
     unit, liquid, mounting = circumstances.unit, circumstances.liquid, circumstances.mounting
-    capture = Capture.begin(store, plan.name, unit, liquid, mounting, (), stated)
+    capture = Capture.begin(store, plan.name, unit, liquid, mounting, (), plan.stated)
     tell(f"{plan.name}: begun, unit {unit.name} on {plan.port.name}")
     return OnBoard(plan.name, capture, source)
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from dataset.live.board import ByteSource
     from dataset.live.capture import Capture
     from dataset.live.plans import Step
-    from dataset.live.stated import View
+    from dataset.live.stated import Stated, View
     from dataset.records import Sensor, Session, Tank
     from dataset.store import Store
     from innage.jobs.sessions.circumstances import Circumstances
@@ -74,6 +74,35 @@ class ReadOff:
     instruments: tuple[Calibrations, ...] = ()
 
 
+def stated_of(about: Circumstances, read_off: ReadOff, *, simulated: bool = False) -> Stated:
+    """What is stated of a live capture that begins as ``about`` says, or now.
+
+    Raises:
+        InputError: an instrument that was not calibrated yet, or two of one kind; a labelling that cannot be.
+    """
+    from dataset.labels.instruments import used_at
+    from dataset.labels.marking import Labelling, check_labelling
+    from dataset.live.stated import Stated
+    from dataset.values import now_instant
+
+    used = used_at(read_off.instruments, about.occasion.started or now_instant())
+    labelling = read_off.labelling
+    if used.calibrations:
+        labelling = used.over(labelling or Labelling(about.liquid))
+    if labelling is not None:
+        check_labelling(labelling)
+    return Stated(
+        read_off.level_u_mm if labelling is None else labelling.level_u(read_off.level_u_mm),
+        labelling,
+        about.condition,
+        about.note,
+        simulated,
+        about.occasion,
+        about.tags,
+        used,
+    )
+
+
 @dataclass(frozen=True)
 class LiveCapture:
     """A capture that is open, its channels in order, and where its bytes come from."""
@@ -93,30 +122,12 @@ def begin_capture(
         InputError: a plan that doesn't fit, a name that an open capture has, or a port that can't be opened;
             there is no capture then.
     """
-    from dataset.labels.instruments import used_at
-    from dataset.labels.marking import Labelling, check_labelling
     from dataset.live.capture import Capture
-    from dataset.live.stated import Stated
-    from dataset.values import now_instant
 
-    used = used_at(read_off.instruments, circumstances.occasion.started or now_instant())
-    labelling = read_off.labelling
-    if used.calibrations:
-        labelling = used.over(labelling or Labelling(circumstances.liquid))
-    if labelling is not None:
-        check_labelling(labelling)
+    stated = stated_of(circumstances, read_off)
     sensor, tank = circumstances.mounting.sensor, circumstances.mounting.tank
     steps = plan.steps(sensor, tank)
     source = port.open()  # before there is a capture that nothing could come into
-    stated = Stated(
-        read_off.level_u_mm if labelling is None else labelling.level_u(read_off.level_u_mm),
-        labelling,
-        circumstances.condition,
-        circumstances.note,
-        occasion=circumstances.occasion,
-        tags=circumstances.tags,
-        used=used,
-    )
     unit, liquid, mounting = circumstances.unit, circumstances.liquid, circumstances.mounting
     capture = Capture.begin(store, name, unit, liquid, mounting, steps, stated)
     return LiveCapture(name, sensor.channel_names, capture, source)

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from dataset.errors import InputError
 from dataset.live.capture import Capture
-from dataset.live.stated import Stated
+from dataset.values import later, now_instant
+from innage.jobs.sessions.capturing import ReadOff, stated_of
 
 if TYPE_CHECKING:
-    from dataset.labels.marking import Labelling
     from dataset.live.stream import Placed
     from dataset.records import Session
     from dataset.store import Store
@@ -20,13 +20,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class KeptAs:
-    """What is stated of stretches that are kept: ``name`` is what their names begin with, ``labelling`` turns
-    a mass into a level.
+    """What is stated of stretches that are kept: ``name`` is what their names begin with. A start that is
+    stated is the trial's.
     """
 
     name: str
     circumstances: Circumstances
-    labelling: Labelling
+    read_off: ReadOff
 
 
 class Keeper:
@@ -47,9 +47,9 @@ class Keeper:
         """Whether what a session needs is stated."""
         return self._what is not None
 
-    def begin(self, earlier: Sequence[Placed], simulated: bool) -> str:
+    def begin(self, earlier: Sequence[Placed], simulated: bool, after_ms: int = 0) -> str:
         """Begin a stretch with frames that came in already; what is said of it. They are written when this
-        returns.
+        returns. ``after_ms`` of the board's time lie between the trial's first frame and the stretch's.
 
         Raises:
             InputError: unit or liquid are not stated.
@@ -59,17 +59,14 @@ class Keeper:
             raise InputError("keeping", "unit or liquid is not stated", "both", fields=("unit", "liquid"))
         name = self._free_name(what.name)
         about = what.circumstances
-        stated = Stated(
-            labelling=what.labelling,
-            condition=about.condition,
-            note=about.note,
-            simulated=simulated,
-            occasion=about.occasion,
-            tags=about.tags,
-        )
+        if about.occasion.started is not None:
+            started = later(about.occasion.started, after_ms)
+            about = replace(about, occasion=replace(about.occasion, started=started))
+        stated = stated_of(about, what.read_off, simulated=simulated)
         capture = Capture.begin(self._store, name, about.unit, about.liquid, about.mounting, (), stated)
+        at = later(now_instant(), earlier[0].ms - earlier[-1].ms) if earlier else None
         for placed in earlier:
-            capture.take(placed)
+            capture.take(placed, at)
         capture.commit()
         self.capture, self.name, self._marked, self._to_mark = capture, name, False, ""
         return f"kept as {name}, {capture.committed} frames of it are written"

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 
 from dataset.errors import InputError
 from dataset.live.scale import Steadiness
-from dataset.records import TrimKind
-from innage.jobs.sessions.capturing import Port
+from dataset.records import UNSTATED, Occasion, TrimKind
+from innage.jobs.sessions.capturing import Port, ReadOff, stated_of
 
 if TYPE_CHECKING:
+    from dataset.labels.instruments import Calibrations
     from dataset.labels.marking import Labelling
     from dataset.live.board import ByteSource
     from dataset.records import Liquid, Model, Mounting
@@ -36,7 +37,8 @@ class Tried:
 @dataclass(frozen=True)
 class Beside:
     """What it is held against and kept as. ``labelling`` turns a mass into the level of a liquid; ``scale``
-    None: there is none; ``name``: what the names of stretches begin with.
+    None: there is none; ``name``: what the names of stretches begin with. ``occasion`` is who, where and with
+    what; its start is when the trial's first frame comes. ``instruments`` are what levels are read with.
     """
 
     labelling: Callable[[Liquid], Labelling]
@@ -46,8 +48,9 @@ class Beside:
     name: str = "trial"
     condition: str | None = None
     note: str = ""
-    operator: str | None = None
+    occasion: Occasion = UNSTATED
     tags: tuple[str, ...] = ()
+    instruments: tuple[Calibrations, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -86,7 +89,10 @@ def begin_trial(store: Store, tried: Tried, port: Port, beside: Beside) -> Ready
     if beside.scale is not None and labelling is None:
         raise InputError("liquid", "none is stated", "the liquid that the scale weighs", fields=("liquid",))
     about = _circumstances(store, tried.unit, mounting, beside)
-    kept = None if about is None or labelling is None else KeptAs(beside.name, about, labelling)
+    kept = None
+    if about is not None:
+        kept = KeptAs(beside.name, about, ReadOff(None, labelling, beside.instruments))
+        stated_of(about, kept.read_off)  # what cannot be is said before a port is opened
     title = model.name if tried.unit is None else f"{model.name} on unit {tried.unit}"
     trial = Trial(
         title,
@@ -136,11 +142,10 @@ def _circumstances(
 ) -> Circumstances | None:
     """What is stated of stretches that are kept; None where unit or liquid is not."""
     from dataset.labels.conditions import read_conditions
-    from innage.jobs.sessions.circumstances import Circumstances, find_occasion
+    from innage.jobs.sessions.circumstances import Circumstances
 
     if beside.condition is not None:
         read_conditions("condition", beside.condition)
-    occasion = find_occasion(store, beside.operator, None, None)
     if unit is None or beside.liquid is None:
         return None
     return Circumstances(
@@ -149,7 +154,7 @@ def _circumstances(
         mounting,
         beside.condition,
         beside.note,
-        occasion,
+        beside.occasion,
         beside.tags,
     )
 

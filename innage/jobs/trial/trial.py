@@ -86,6 +86,7 @@ class Trial:
         self._stream = BoardStream(mounting.sensor)
         self._before: list[Placed] | None = []  # frames since the program's last start; None: too many
         self._off_time: list[int] | None = []  # steps so far, while none was as long as it should be
+        self._first_ms: int | None = None
         self._reading: Reading | None = None
         self._counted_bad: Counter[str] = self._stream.tally.copy()
         self._good_frames = 0  # of the stretch, when the scale was last seen to stand still
@@ -220,6 +221,8 @@ class Trial:
 
     def _take(self, placed: Placed) -> Reading:
         before = self._reading
+        if self._first_ms is None:
+            self._first_ms = placed.ms
         step_ms = None if before is None else placed.ms - before.t_ms
         off_time = step_ms is not None and self._stepper.off_time(step_ms)
         self._refuse_other_rate(step_ms, off_time)
@@ -280,12 +283,18 @@ class Trial:
         if too_many:
             self._stepper.power_on()
             self._before = []
-        said = self.keeper.begin(self._before or (), self._stream.simulated)
+        said = self.keeper.begin(self._before or (), self._stream.simulated, self._since_first_ms())
         self._counted_bad = self._stream.tally.copy()
         self._good_frames = 0 if self.keeper.capture is None else self.keeper.capture.frames
         if self._reference.text:
             self.keeper.mark(self._reference.text)
         return f"{said}; the program starts anew with it" if too_many else said
+
+    def _since_first_ms(self) -> int:
+        """How long after the trial's first frame the stretch begins that is kept now."""
+        if self._first_ms is None or self._reading is None:
+            return 0
+        return (self._before[0].ms if self._before else self._reading.t_ms) - self._first_ms
 
     def _seal(self) -> str:
         """What came is kept once: the next stretch begins with the frames behind this one."""

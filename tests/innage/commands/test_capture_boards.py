@@ -18,6 +18,7 @@ import pytest
 from typer.testing import CliRunner
 
 from calling import run, run_lines
+from dataset.documents import name_of
 from dataset.store import Store
 from innage.cli import app
 
@@ -45,6 +46,10 @@ liquid add water --density-kg-m3 1000 --temperature-c 20 --source invented
 sensor add strip --pad a:0:40 --pad b:50:40 --count-bits 16 --count-law rises --period-ms 20
 mounting add m --tank can --sensor strip
 unit add u1 u2"""
+TOOLS = """unit name-bench north
+operator add ab
+instrument add g1 --kind height-gauge --calibrated 2026-01-10 --uncertainty 0.06 --coverage 2
+instrument add g2 --kind height-gauge --calibrated 2026-01-11 --uncertainty 0.08 --coverage 2"""
 SCALE = ("--settle-s", "1", "--steady-g", "0.5", "--scale-half-width-g", "0.1")
 
 
@@ -147,9 +152,18 @@ def test_killed_and_gone_on_with_by_the_same_call(bench: Path, player: Callable[
 
 
 def test_two_boards_are_captured_in_one_call(bench: Path, player: Callable[[str], str]) -> None:
-    """Without a scale: each session has its own board's frames and no marks."""
+    """Without a scale: each session has its own board's frames and no marks; what is stated for all alike
+    holds but where a line says otherwise.
+    """
     boards = {unit: player(unit[1]) for unit in ("u1", "u2")}
-    process = begun(listed(bench, boards), "--mounting", "m", "--liquid", "water", "--frames", 40, "--json")
+    run_lines(TOOLS)
+    path = bench / "boards.csv"
+    lines = [f"a,{boards['u1']},u1,,", f"b,{boards['u2']},u2,g2,2026-03-02T09:15+01:00"]
+    path.write_text("\n".join(["name,port,unit,instruments,start", *lines, ""]), encoding="utf-8")
+    process = begun(
+        *(path, "--mounting", "m", "--liquid", "water", "--frames", 40, "--json"),
+        *("--instrument", "g1", "--bench", "north", "--operator", "ab"),
+    )
     output, _ = process.communicate(timeout=60)
     assert process.returncode == 0, output
     facts = json.loads(output[output.index("[\n") :])
@@ -160,6 +174,11 @@ def test_two_boards_are_captured_in_one_call(bench: Path, player: Callable[[str]
             assert (counts[:, 0] // 1000 == int(session.unit.name[1])).all()
             assert len(counts) >= 40
             assert session.marks == ()
+            assert session.occasion.bench == store.bench("north").identity
+            assert session.occasion.operator == "ab"
+            gauge = {"u1": "g1", "u2": "g2"}[session.unit.name]
+            assert session.instruments == tuple(map(name_of, store.instrument(gauge).calibrations))
+        assert "2026-03-02T09:15:00+01:00" in [s.occasion.started for s in store.sessions()]
 
 
 @pytest.mark.parametrize(
@@ -173,6 +192,10 @@ def test_two_boards_are_captured_in_one_call(bench: Path, player: Callable[[str]
                 "line 4: column 'name': nothing",
                 "line 5: mounting none",
             ],
+        ),
+        (
+            "name,port,unit,instruments,bench\na,p1,u1,g3,\nb,p2,u2,,south\n",
+            ["line 2: instrument g3: is not in the store", "line 3: bench south"],
         ),
         ("name,prot\na,p\n", ["a heading 'prot'. Did you mean 'port'?"]),
     ],

@@ -25,7 +25,20 @@ import pytest
 
 from building import bench_store, two_pads
 from calling import run
-from dataset.records import Frames, GroupBy, Liquid, Mark, Model, Role, Tank, Trim, TrimKind
+from dataset.documents import name_of
+from dataset.records import (
+    Frames,
+    GroupBy,
+    Instrument,
+    InstrumentKind,
+    Liquid,
+    Mark,
+    Model,
+    Role,
+    Tank,
+    Trim,
+    TrimKind,
+)
 from dataset.store import Store
 from dataset.tanks.profile import stack
 from dataset.tanks.profile import to_json as tank_profile
@@ -258,7 +271,13 @@ def test_a_kept_stretch_replays_to_the_bit(
     compiled C says of the sealed session. In the middle frames are lost, and the board starts again.
     """
     board = port()
-    running = trial("--port", board.name, "--liquid", "water", "--json")
+    with Store.open(store) as opened:
+        gauge = opened.add_instrument(Instrument("g1", InstrumentKind.HEIGHT_GAUGE, "2026-01-10", 0.06, 2.0))
+        own = opened.bench().identity
+    running = trial(
+        *("--port", board.name, "--liquid", "water", "--json", "--instrument", "g1", "--bench", own[:6]),
+        *("--board-firmware", "1.4", "--start", "2026-03-02T09:15+01:00"),
+    )
     board.play([*lines(0, 30), "noise", "12,3"])
     running.printed(30)
     running.enter("k")
@@ -270,21 +289,35 @@ def test_a_kept_stretch_replays_to_the_bit(
     running.said("trial-1 is session")
     board.play(lines(40, 50, base=5))
     running.printed(103)
+    running.enter("12.5")
+    running.enter("k")
+    running.said("kept as trial-2, 0 frames")
+    board.play(lines(50, 60, base=5))
+    running.printed(113)
     running.enter("q")
     running.ended()
     frames, summary = running.frames()
-    (session,) = summary["sessions"]
+    session, second = summary["sessions"]
     assert [as_csv(frame) for frame in frames[:93]] == replayed(store, session, tmp_path)
-    assert [frame["kept"] for frame in frames] == [None] * 30 + ["trial-1"] * 63 + [None] * 10
-    assert [k for k, frame in enumerate(frames) if frame["anew"]] == [0, 40, 53]
-    assert (summary["restarts"], summary["lost"], summary["board_restarts"]) == (2, 7, 1)
+    assert [frame["kept"] for frame in frames] == [None] * 30 + ["trial-1"] * 63 + [None] * 10 + [
+        "trial-2"
+    ] * 10
+    assert [k for k, frame in enumerate(frames) if frame["anew"]] == [0, 40, 53, 103]
+    assert (summary["restarts"], summary["lost"], summary["board_restarts"]) == (3, 7, 1)
     assert summary["bad_lines"] == {"half": 1, "garbage": 1}
-    assert (summary["frames"], summary["reasons"]["doubt"]) == (103, 3)
+    assert (summary["frames"], summary["reasons"]["doubt"]) == (113, 4)
     told = "".join(running.err)
     assert "the board started again: its time ran back; the program starts anew" in told
     assert "a step of 800 ms instead of 100: the program starts anew" in told
     with Store.open(store) as opened:
         assert "interrupted" in [w.check for w in opened.session(session).warnings]
+        kept = [opened.session(kept_as) for kept_as in (session, second)]
+    # the trial began at the stated time: the second stretch after 11.8 s of the board's clock
+    assert [s.occasion.started for s in kept] == ["2026-03-02T09:15:00+01:00", "2026-03-02T09:15:11+01:00"]
+    assert {(s.occasion.bench, s.occasion.firmware, s.instruments) for s in kept} == {
+        (own, "1.4", (name_of(gauge),))
+    }
+    assert kept[1].marks[0].u_common_mm == pytest.approx(0.03)
 
 
 def test_what_was_said_to_be_kept_survives_a_kill(
