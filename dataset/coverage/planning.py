@@ -1,15 +1,15 @@
 """The next sessions worth running: what limits ask for, what there is, and what closes the largest shortfall
 first.
 
-Groups are the independent things that a claim speaks of, units or sessions. Roles don't share groups, so that
-a tank needs groups to fit, to choose, to calibrate a band, and to prove, and those that prove a condition
-must have been captured under it.
+Groups are the independent things that a claim speaks of, units, sessions or benches. Roles don't share
+groups, so that a tank needs groups to fit, to choose, to calibrate a band, and to prove, and those that prove
+a condition must have been captured under it.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
 
@@ -20,7 +20,7 @@ from dataset.words import EPISODE_RATES
 
 RATE_CONFIDENCE = 0.95
 FIT, CHOOSE = 2, 1  # the fewest groups that a model of a pad array can be trained with
-NEW = "a new unit"
+NEW, NEW_BENCH = "a new unit", "a new bench"
 MOST = 100  # proposals a tank; a plan for more is no plan
 
 
@@ -45,7 +45,7 @@ class Need:
 @dataclass(frozen=True)
 class Proposal:
     """One session to run; ``conditions`` are stretches of it beside the plain ones, ``levels`` those that
-    matter most.
+    matter most. ``bench`` is said where benches are the groups.
     """
 
     tank: str
@@ -54,6 +54,27 @@ class Proposal:
     conditions: tuple[str, ...]
     levels: str
     why: str
+    bench: str | None = None
+
+
+@dataclass(frozen=True)
+class AtHand:
+    """What sessions can be run with: ``liquids``, those with the fewest sessions first, and ``units``.
+
+    ``belongs`` has by unit the tanks that it was on; a unit is one board on one tank, so that it can be on no
+    other, and units that were on none can be on any. ``benches`` are the names of those that there are,
+    ``bench_of`` by session its bench's, of those that say it.
+    """
+
+    liquids: Sequence[Liquid]
+    units: Sequence[Unit]
+    belongs: Mapping[str, Collection[str]] = field(default_factory=dict)
+    benches: Sequence[str] = ()
+    bench_of: Mapping[str, str] = field(default_factory=dict)
+
+    def units_on(self, tank: str) -> list[Unit]:
+        """The units that can be on a tank."""
+        return [unit for unit in self.units if tank in (self.belongs.get(unit.name) or (tank,))]
 
 
 @dataclass(frozen=True)
@@ -125,12 +146,10 @@ def make_plan(
     gaps: Gaps,
     limits: Limits,
     tanks: Sequence[Tank],
-    liquids: Sequence[Liquid],
-    units: Sequence[Unit],
+    at_hand: AtHand,
     *,
     group_by: GroupBy = GroupBy.UNIT,
     band: float | None = 0.9,
-    belongs: Mapping[str, Collection[str]] | None = None,
 ) -> Plan:
     """Plan for ``tanks``, largest shortfall first.
 
@@ -138,24 +157,28 @@ def make_plan(
         gaps: what has been captured.
         limits: what is to be proved.
         tanks: the tanks to plan for.
-        liquids: the liquids to choose from, those with the fewest sessions first.
-        units: the units that there are.
-        group_by: unit or session.
+        at_hand: what sessions can be run with.
+        group_by: unit, session or bench.
         band: the confidence of the band that is to be calibrated; None for no band.
-        belongs: by unit the tanks that it was on; a unit is one board on one tank, so that it can be on no
-            other. Units that were on none can be on any.
     """
     needs: list[Need] = []
     proposals: list[Proposal] = []
     for tank in tanks:
         on_tank = [cell for cell in gaps.cells if cell.tank == tank.ref]
-        asked = _needs(on_tank, tank.ref, limits, group_by, band)
+        planned = _OnTank(tank, gaps.bands, on_tank, at_hand, group_by)
+        asked = _needs(on_tank, tank.ref, limits, planned.groups, band)
         needs += asked
-        can_be = [unit for unit in units if tank.ref in ((belongs or {}).get(unit.name) or (tank.ref,))]
-        proposals += _Bench(tank, gaps.bands, on_tank, liquids, can_be, group_by).close(asked)
+        proposals += planned.close(asked)
     largest = {tank.ref: max(need.short for need in needs if need.tank == tank.ref) for tank in tanks}
     proposals.sort(key=lambda p: (-largest[p.tank], natural(p.tank)))  # stable: within a tank the order stays
     return Plan(tuple(needs), tuple(proposals), tuple(_remarks(limits)), _roles(limits, band))
+
+
+def called(group_by: GroupBy, number: int = 0) -> str:
+    """What so many groups are called: units, sessions or benches."""
+    if number == 1:
+        return group_by.value
+    return f"{group_by.value}{'es' if group_by is GroupBy.BENCH else 's'}"
 
 
 def _roles(limits: Limits, band: float | None) -> tuple[tuple[Role, int], ...]:
@@ -171,12 +194,12 @@ def _roles(limits: Limits, band: float | None) -> tuple[tuple[Role, int], ...]:
     return tuple((role, number) for role, number in numbers if number)
 
 
-def _groups(cells: Iterable[Cell], group_by: GroupBy) -> set[str]:
-    return {cell.unit for cell in cells} if group_by is GroupBy.UNIT else sessions_of(cells)
-
-
 def _needs(
-    cells: Sequence[Cell], tank: str, limits: Limits, group_by: GroupBy, band: float | None
+    cells: Sequence[Cell],
+    tank: str,
+    limits: Limits,
+    groups: Callable[[Iterable[Cell]], set[str]],
+    band: float | None,
 ) -> list[Need]:
     needs = []
     for condition in dict.fromkeys([ALL, *(row.condition for row in limits.rows)]):
@@ -186,7 +209,7 @@ def _needs(
         calibrate = groups_for_band(band) if band is not None and condition == ALL else 0
         if calibrate and band is not None:
             parts.append(f"calibrate {calibrate} (a {100 * band:g} % band)")
-        have = len(_groups(under(cells, condition), group_by))
+        have = len(groups(under(cells, condition)))
         needs.append(Need(tank, condition, FIT + CHOOSE + prove + calibrate, have, ", ".join(parts)))
     return needs
 
@@ -209,30 +232,42 @@ def _remarks(limits: Limits) -> Iterable[str]:
 
 
 @dataclass
-class _Bench:
+class _OnTank:
     """One tank while it is planned for: what there is, updated by each session that is proposed."""
 
     tank: Tank
     bands: int
     cells: Sequence[Cell]
-    liquids: Sequence[Liquid]
-    units: Sequence[Unit]
+    at_hand: AtHand
     group_by: GroupBy
     new: int = 0
-    captured: dict[str, set[str]] = field(
-        default_factory=dict
-    )  # unit -> the conditions it was captured under
+    # by unit, and by bench, the conditions it was captured under
+    captured: dict[str, set[str]] = field(default_factory=dict)
+    on_bench: dict[str, set[str]] = field(default_factory=dict)
     poured: dict[str, int] = field(default_factory=dict)  # liquid -> sessions
 
     def __post_init__(self) -> None:
         for cell in self.cells:
             self.captured.setdefault(cell.unit, set()).update((ALL, *cell.condition))
-        on_tank = {cell.liquid for cell in self.cells}
-        names = [x.name for x in self.liquids if x.name in on_tank] or [x.name for x in self.liquids]
+            for bench in self._benches([cell]):
+                self.on_bench.setdefault(bench, set()).update((ALL, *cell.condition))
+        self.units = self.at_hand.units_on(self.tank.ref)
+        on_tank, liquids = {cell.liquid for cell in self.cells}, [x.name for x in self.at_hand.liquids]
+        names = [name for name in liquids if name in on_tank] or liquids
         self.poured = {
             name: len(sessions_of(c for c in self.cells if c.liquid == name))
             for name in sorted(names, key=natural)
         }
+
+    def groups(self, cells: Iterable[Cell]) -> set[str]:
+        """The groups that cells are of."""
+        if self.group_by is GroupBy.BENCH:
+            return self._benches(cells)
+        return {cell.unit for cell in cells} if self.group_by is GroupBy.UNIT else sessions_of(cells)
+
+    def _benches(self, cells: Iterable[Cell]) -> set[str]:
+        bench_of = self.at_hand.bench_of
+        return {bench_of[session] for session in sessions_of(cells) if session in bench_of}
 
     def close(self, needs: Sequence[Need]) -> list[Proposal]:
         """Sessions until nothing is short, each taking along every condition that is; then those that fill
@@ -243,17 +278,12 @@ class _Bench:
         while any(short.values()) and len(proposals) < MOST:
             largest = max(short, key=lambda condition: short[condition])
             wanted = [condition for condition, missing in short.items() if missing]
+            bench = self._bench(wanted)
             unit = self._unit(wanted)
-            lacking = [
-                c
-                for c in wanted
-                if self.group_by is not GroupBy.UNIT or c not in self.captured.get(unit, set())
-            ]
-            reason = (
-                f"'{largest}' is short of {short[largest]} "
-                f"{self.group_by.value}{'s' if short[largest] > 1 else ''}"
-            )
-            proposals.append(self._propose(unit, [c for c in lacking if c != ALL], reason))
+            shown = self.captured.get(unit) if bench is None else self.on_bench.get(bench)
+            lacking = [c for c in wanted if self.group_by is GroupBy.SESSION or c not in (shown or ())]
+            reason = f"'{largest}' is short of {short[largest]} {called(self.group_by, short[largest])}"
+            proposals.append(self._propose(unit, bench, [c for c in lacking if c != ALL], reason))
             for condition in lacking:
                 short[condition] -= 1
         return (
@@ -267,21 +297,36 @@ class _Bench:
         if self.group_by is not GroupBy.UNIT:
             names = sorted((u.name for u in self.units), key=natural)
             return min(names, key=lambda name: len(self.captured.get(name, ())), default=NEW)
-        serves: Mapping[str, int] = {
-            u.name: len(set(wanted) - self.captured.get(u.name, set())) for u in self.units
-        }
+        return self._best([unit.name for unit in self.units], self.captured, wanted) or self._new(NEW)
+
+    def _bench(self, wanted: Sequence[str]) -> str | None:
+        """The bench that serves most of the wanted conditions, where benches are the groups."""
+        if self.group_by is not GroupBy.BENCH:
+            return None
+        names = list({*self.at_hand.benches, *self.on_bench})
+        return self._best(names, self.on_bench, wanted) or self._new(NEW_BENCH)
+
+    @staticmethod
+    def _best(names: Iterable[str], shown: Mapping[str, set[str]], wanted: Sequence[str]) -> str | None:
+        """Of what there is what serves most of the wanted conditions; None where a new one serves more."""
+        serves: Mapping[str, int] = {name: len(set(wanted) - shown.get(name, set())) for name in names}
         best = max(sorted(serves, key=natural), key=lambda name: serves[name], default=None)
         if best is not None and (serves[best] == len(wanted) or (ALL not in wanted and serves[best])):
             return best
-        self.new += 1
-        return f"{NEW} {self.new}"
+        return None
 
-    def _propose(self, unit: str, conditions: Sequence[str], why: str) -> Proposal:
+    def _new(self, what: str) -> str:
+        self.new += 1
+        return f"{what} {self.new}"
+
+    def _propose(self, unit: str, bench: str | None, conditions: Sequence[str], why: str) -> Proposal:
         liquid = min(self.poured, key=lambda name: self.poured[name], default="any liquid")
         if liquid in self.poured:
             self.poured[liquid] += 1
         self.captured.setdefault(unit, set()).update((ALL, *conditions))
-        return Proposal(self.tank.ref, liquid, unit, tuple(conditions), self._empty(liquid), why)
+        if bench is not None:
+            self.on_bench.setdefault(bench, set()).update((ALL, *conditions))
+        return Proposal(self.tank.ref, liquid, unit, tuple(conditions), self._empty(liquid), why, bench)
 
     def _empty(self, liquid: str) -> str:
         runs = empty_bands((cell for cell in self.cells if cell.liquid == liquid), self.bands)

@@ -27,6 +27,7 @@ class Independent(StrEnum):
 
     UNIT = GroupBy.UNIT.value
     SESSION = GroupBy.SESSION.value
+    BENCH = GroupBy.BENCH.value
 
 
 def register(app: typer.Typer) -> None:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from dataset.coverage.benches import benches_of, on_one_bench
 from dataset.coverage.gaps import BANDS, Gaps, Registered, find_gaps
-from dataset.coverage.planning import Plan, make_plan
+from dataset.coverage.planning import AtHand, Plan, make_plan
 from dataset.coverage.temperature_bands import KELVIN
 from dataset.records import GroupBy
 from dataset.values import natural
@@ -76,12 +77,19 @@ def cover(
     gaps = find_gaps(
         usable, store.mark_temperatures(usable), bands=bands, kelvin=kelvin, registered=registered
     )
+    lacking = tuple(on_one_bench(usable, bench_names(store)))
+    gaps = replace(gaps, missing=gaps.missing + lacking)
     pairs = {
         (s.liquid.name, s.mounting.sensor.name, s.mounting.sensor.revision): (s.liquid, s.mounting.sensor)
         for s in usable
     }
     judgements = tuple(judge(*pairs[key]) for key in sorted(pairs))
     return Coverage(gaps, judgements, len(sessions), len(sessions) - len(usable))
+
+
+def bench_names(store: Store) -> dict[str, str]:
+    """What the store calls each bench, by identity."""
+    return {bench.identity: bench.name for bench in store.benches()}
 
 
 def _registered(store: Store, *, whole: bool) -> Registered:
@@ -139,7 +147,7 @@ def plan(
         limits: those to be proved, NAME or NAME@REVISION; None means the built-in ones.
         only: the sessions that count. Its tanks are planned for, else the latest mounted revision of each;
             its units and liquids are proposed, else those that there are.
-        group_by: what a claim speaks of: units or sessions.
+        group_by: what a claim speaks of: units, sessions or benches.
         band: confidence of the band to calibrate; None for no band.
 
     Raises:
@@ -158,18 +166,28 @@ def plan(
     every = store.sessions()
     usable = [session for session in only.of_sessions(every) if session.void_reason is None]
     gaps = find_gaps(usable, store.mark_temperatures(usable))
+    names = bench_names(store)
+    at_hand = AtHand(
+        [x for x in _in_use(store, "liquid", store.liquids()) if not only.liquid or x.name in only.liquid],
+        [x for x in _in_use(store, "unit", store.units()) if not only.unit or x.name in only.unit],
+        _belongs(store, every),
+        [name for identity, name in names.items() if not only.bench or identity in only.bench],
+        benches_of(usable, names),
+    )
     plan = make_plan(
         gaps,
         to_prove,
         tanks,
-        [x for x in _in_use(store, "liquid", store.liquids()) if not only.liquid or x.name in only.liquid],
-        [x for x in _in_use(store, "unit", store.units()) if not only.unit or x.name in only.unit],
+        at_hand,
         group_by=group_by,
         band=band,
-        belongs=_belongs(store, every),
     )
     liquids = {proposal.liquid for proposal in plan.proposals}
-    return Planned(title, group_by, plan, (*plan.remarks, *_cannot_tell(store, to_prove, tanks, liquids)))
+    remarks = [*plan.remarks, *_cannot_tell(store, to_prove, tanks, liquids)]
+    silent = len(usable) - len(at_hand.bench_of)
+    if group_by is GroupBy.BENCH and silent:
+        remarks.append(f"sessions that do not say their bench, and do not count: {silent}")
+    return Planned(title, group_by, plan, tuple(remarks))
 
 
 def _belongs(store: Store, sessions: Sequence[Session]) -> dict[str, set[str]]:

@@ -40,9 +40,11 @@ def show_plan(planned: Planned, most: int | None = None) -> None:
     if planned.plan is None:
         say("no mountings yet: try 'innage mounting add NAME --tank TANK --sensor SENSOR', then log sessions")
         return
+    from dataset.coverage.planning import called
+
     rows = [(n.tank, n.condition, n.groups, n.have, n.short, n.why) for n in planned.plan.needs]
     table(
-        f"groups ({planned.group_by}s) asked for by {planned.limits}",
+        f"groups ({called(planned.group_by)}) asked for by {planned.limits}",
         ("tank", "condition", "need", "have", "short", "why"),
         rows,
     )
@@ -64,7 +66,7 @@ def _show_freezing(planned: Planned, plan: Plan) -> None:
 
 
 def _show_proposals(proposals: Sequence[Proposal], most: int | None) -> None:
-    from dataset.coverage.planning import NEW
+    from dataset.coverage.planning import NEW, NEW_BENCH
 
     if not proposals:
         say("nothing is short: the groups are there, and every level band of every liquid has a session")
@@ -77,15 +79,9 @@ def _show_proposals(proposals: Sequence[Proposal], most: int | None) -> None:
     ]
     for number, run in enumerate(runs[:most], start=1):
         first = run[0]
-        units = list(dict.fromkeys(p.unit for p in run))
-        known = [unit for unit in units if not unit.startswith(NEW)]
-        new = len(units) - len(known)
-        named = " and ".join(
-            [
-                *([", ".join(known)] if known else []),
-                *([f"{new} new unit{'s' if new > 1 else ''}"] if new else []),
-            ]
-        )
+        named = _named([p.unit for p in run], NEW, ("new unit", "new units"))
+        benches = _named([p.bench for p in run if p.bench], NEW_BENCH, ("new bench", "new benches"))
+        named += f"; on {benches}" if benches else ""
         liquids = " and ".join(dict.fromkeys(p.liquid for p in run))
         text = (
             f"{len(run)} session{'s' if len(run) > 1 else ''} on {first.tank}: {named}; "
@@ -95,6 +91,15 @@ def _show_proposals(proposals: Sequence[Proposal], most: int | None) -> None:
         levels = list(dict.fromkeys(f"{p.levels} ({p.liquid})" for p in run if p.levels))
         text += f"; through all levels, above all {'; '.join(levels)}" if levels else "; through all levels"
         say(fill(f"{number}. {text}. Why: {first.why}", 80, subsequent_indent="   ", break_on_hyphens=False))
+
+
+def _named(names: Sequence[str], new: str, called: tuple[str, str]) -> str:
+    """Those that there are by name, and how many new ones."""
+    each = list(dict.fromkeys(names))
+    known = [name for name in each if not name.startswith(new)]
+    number = len(each) - len(known)
+    parts = [*([", ".join(known)] if known else []), *([f"{number} {called[number > 1]}"] if number else [])]
+    return " and ".join(parts)
 
 
 def nothing(sessions: SessionFilter, void: int, why: str) -> str:

@@ -5,6 +5,7 @@ shortfall first.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 import pytest
@@ -12,6 +13,7 @@ from scipy.stats import beta
 
 from dataset.coverage.gaps import Cell, Gaps
 from dataset.coverage.planning import (
+    AtHand,
     Plan,
     groups_for_band,
     groups_to_prove,
@@ -99,14 +101,26 @@ def cell(
     )
 
 
-def planned(cells: list[Cell], *rows: Limit, units: int = 3, **others: Any) -> Plan:
+def planned(
+    cells: list[Cell],
+    *rows: Limit,
+    units: int = 3,
+    belongs: Mapping[str, set[str]] | None = None,
+    bench_of: Mapping[str, str] | None = None,
+    **others: Any,
+) -> Plan:
     gaps = Gaps(10, {"can@1": 100.0}, tuple(cells), (), ())
     return make_plan(
         gaps,
         Limits("l", 1, rows),
         [TANK],
-        [Liquid("water"), Liquid("oil")],
-        [Unit(f"u{k}") for k in range(1, units + 1)],
+        AtHand(
+            [Liquid("water"), Liquid("oil")],
+            [Unit(f"u{k}") for k in range(1, units + 1)],
+            belongs or {},
+            ("north",),
+            bench_of or {},
+        ),
         **others,
     )
 
@@ -163,6 +177,25 @@ def test_groups_may_be_sessions() -> None:
     cells = [cell("u1", session="a"), cell("u1", session="b")]
     assert planned(cells, Limit("rmse_mm", 1.0), group_by=GroupBy.SESSION, band=None).needs[0].have == 2
     assert planned(cells, Limit("rmse_mm", 1.0), group_by=GroupBy.UNIT, band=None).needs[0].have == 1
+
+
+def test_groups_may_be_benches() -> None:
+    """Two benches that say so are two groups, a session that says none is of no group; benches there are come
+    before new ones, and where a condition alone is short, one that was captured without it goes again.
+    """
+    cells = [cell("u1", session="a"), cell("u2", session="b"), cell("u2", "foam", session="c"), cell("u3")]
+    bench_of = {"a": "north", "b": "south", "c": "south"}
+    rows = (Limit("rmse_mm", 1.0, "all", None, 2), Limit("rmse_mm", 1.0, "foam", None, 1))
+    plan = planned(cells, *rows, group_by=GroupBy.BENCH, band=None, bench_of=bench_of)
+    assert [(need.condition, need.have, need.short) for need in plan.needs] == [("all", 2, 3), ("foam", 1, 3)]
+    assert [proposal.bench for proposal in plan.proposals[:3]] == [f"a new bench {k}" for k in (1, 2, 3)]
+    assert plan.proposals[0].why == "'all' is short of 3 benches"
+    alone = planned(cells, rows[1], group_by=GroupBy.BENCH, band=None, bench_of=bench_of)
+    foamy = [(p.bench, p.conditions) for p in alone.proposals if "foam" in p.conditions]
+    assert foamy[-1] == ("north", ("foam",))
+    assert len(foamy) == 3
+    nowhere = planned([], *rows[:1], group_by=GroupBy.BENCH, band=None)
+    assert [p.bench for p in nowhere.proposals[:2]] == ["north", "a new bench 1"]
 
 
 def test_levels_nobody_captured() -> None:

@@ -160,7 +160,30 @@ def test_a_plan_on_the_command_line(store: Store) -> None:
     assert "the built-in limits" in run("plan").output
     put(store, Tank("detergent-canister", 0, 180.0))  # nothing is mounted on it: there is nothing to plan
     assert json.loads(run("plan --limits owner --json").output) == found
-    assert "is not one of 'unit', 'session'" in run("plan --group liquid", code=2).stderr
+    assert "is not one of 'unit', 'session', 'bench'" in run("plan --group liquid", code=2).stderr
+
+
+def test_benches_in_gaps_and_plans(store: Store) -> None:
+    """What has one bench only is missing; for a claim about a bench never seen, benches are counted, and
+    sessions that say none are told.
+    """
+    assert "bench" not in run("gaps").output
+    run("unit name-bench north")
+    first = store.sessions()[0].id
+    run(f"amend {first} --bench north --author ab --reason seen")
+    said = " ".join(run("gaps").output.split())
+    assert "- detergent-canister@1: only on bench north" in said
+    assert "- sessions that do not say their bench: 1" in said
+    assert json.loads(run("gaps --json --bench north").output)["missing"][-1].endswith("only on bench north")
+    found = json.loads(run("plan --limits owner --group bench --json").output)
+    assert [(n["condition"], n["have"]) for n in found["needs"]] == [("all", 1), ("foam", 0)]
+    assert found["proposals"][0]["bench"] == "a new bench 1"
+    assert found["remarks"][-1] == "sessions that do not say their bench, and do not count: 1"
+    said = " ".join(run("plan --limits owner --group bench").output.split())
+    assert "groups (benches) asked for by owner@1" in said
+    assert "on north" in said
+    assert "new benches" in said
+    assert "--group bench --roles" in said
 
 
 def test_a_plan_without_a_bench(empty: Path) -> None:
