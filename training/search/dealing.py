@@ -15,6 +15,7 @@ from training.search.context import SearchContext
 
 MOST_FOLDS = 12  # where groups are left out in turn
 PARTS = 3  # in which fit groups are left out to learn what unseen units are like
+FEWEST_IN_PARTS = 4  # fit and choose groups, below which short fits are scored on the choose groups alone
 _CHOOSE_EVERY = 4  # of the fit groups, where they are left out once
 
 
@@ -36,19 +37,33 @@ class Deal:
 
 
 def deal(context: SearchContext, *, in_turn: bool) -> Deal:
-    """Score on the choose groups, and on the fit groups, each part by a fit to the others; fits that are
-    short (``in_turn``) on the choose groups alone. Where there are none, leave every fit group out of its fit
-    in turn, which takes as many fits, or every fourth once and for all.
+    """Score on the choose groups, and on the fit groups, each part by a fit to the others. Where there are no
+    choose groups, leave every fit group out of its fit in turn, which takes as many fits (``in_turn``: they
+    are short), or every fourth once and for all.
 
-    Raises InputError for too few groups.
+    Models whose fits are short need no fit without a group but to be scored: where groups are few, or are
+    levels, which can't be left out in parts without extrapolating, theirs are scored on the choose groups
+    alone. Raises InputError for too few groups.
     """
     choose = len(np.unique(context.data.group[context.choose]))
     if not choose:
         return _in_turn(context) if in_turn else _in_parts(*_once(context))
     how = f"scored on {choose} 'choose' groups"
-    if in_turn:
-        return Deal(context, (Fold(context.fit, context.choose),), how)
+    alone = _why_alone(context) if in_turn else ""
+    if alone:
+        return Deal(context, (Fold(context.fit, context.choose),), f"{how} alone: {alone}")
     return _in_parts(context, how)
+
+
+def _why_alone(context: SearchContext) -> str:
+    """Why the fit groups of short fits are not scored on; empty where they are."""
+    data = context.data
+    if data.frozen.group_by is GroupBy.LEVEL:
+        return "a model fitted without a part of the levels would have to extrapolate"
+    fit, choose = (len(np.unique(data.group[rows])) for rows in (context.fit, context.choose))
+    if fit + choose >= FEWEST_IN_PARTS and fit > 1:
+        return ""
+    return f"{fit} 'fit' and {choose} 'choose' groups are too few to leave parts of the fit out as well"
 
 
 def _in_parts(context: SearchContext, how: str) -> Deal:

@@ -4,7 +4,7 @@ integer program on groups that its fit has not seen.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -62,19 +62,21 @@ class FewPads:
         candidates: list[Candidate | Refused] = []
         total, done = len(plan) * (len(dealt.folds) + 1), 0
         for family, sizes in plan:
+            progress(family, done, total)
+            fitted = fit_sizes(family, sizes, rows, hardware, context.request.seed)
+            done += 1
             answers: dict[Recipe, list[_Given]] = {}
             for fold in dealt.folds:
                 progress(family, done, total)
-                for recipe, said in _fold_answers(context, fold, family, sizes):
+                of_fold = fitted if fold.fit is context.fit else None
+                for recipe, said in _fold_answers(context, fold, family, sizes, of_fold):
                     answers.setdefault(recipe, []).append(said)
                 done += 1
-            fitted = fit_sizes(family, sizes, rows, hardware, context.request.seed)
             recipes = [Recipe(family, size, bits) for size in sizes for bits in BITS]
             for recipe in recipes if self.only is None else [self.only]:
                 scored = answers.get(recipe, [])
                 whole = scored if len(scored) == len(dealt.folds) else []
                 candidates.append(self._candidate(context, recipe, fitted[recipe.size], path, whole))
-            done += 1
             progress(family, done, total)
         return candidates
 
@@ -203,12 +205,20 @@ class _Given:
 
 
 def _fold_answers(
-    context: SearchContext, fold: Fold, family: str, sizes: Sequence[int]
+    context: SearchContext,
+    fold: Fold,
+    family: str,
+    sizes: Sequence[int],
+    models: Mapping[int, Fitted] | None,
 ) -> Iterator[tuple[Recipe, _Given]]:
-    """Answers of one family on one fold, by recipe; what cannot be quantised gives none."""
+    """Answers of one family on one fold, by recipe; what cannot be quantised gives none. ``models``: those
+    fitted on the fold's rows, None where they have to be fitted first.
+    """
     data, hardware = context.data, context.hardware
     rows = rows_of(data, fold.fit)
-    for size, fitted in fit_sizes(family, sizes, rows, hardware, context.request.seed).items():
+    if models is None:
+        models = fit_sizes(family, sizes, rows, hardware, context.request.seed)
+    for size, fitted in models.items():
         for bits in BITS:
             try:
                 program = quantise(fitted, bits, hardware, "candidate")
