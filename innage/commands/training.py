@@ -58,6 +58,14 @@ def train(
         list[str] | None,
         typer.Option("--family", help="Only this family, or several: line, hinge, trees, net, array."),
     ] = None,
+    recipe: Annotated[
+        str | None,
+        typer.Option(
+            "--recipe",
+            help="Only this recipe, as hinge-8-16: family, size, bits of a model without trims. The same "
+            "set and seed give its program again, whatever else a search would find.",
+        ),
+    ] = None,
     trim: Annotated[
         str | None,
         typer.Option(
@@ -92,7 +100,7 @@ def train(
             limits=limits,
             budget=budget,
             families=family,
-            search=Search(seed, trim, ablation, date),
+            search=Search(seed, trim, ablation, date, recipe),
             progress=shown,
         )
     facts = model_facts(model)

@@ -12,8 +12,8 @@ from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError
 from dataset.records import CountLaw, FrozenData, Role
-from training.models.families import FAMILIES
-from training.models.recipes import Hardware
+from training.models.families import BITS, FAMILIES
+from training.models.recipes import Hardware, Recipe
 from training.rows import Rows, rows_at, rows_of
 from training.search.array_recipes import ARRAY, ARRAY_CHANNELS
 from training.search.arrays import Arrays
@@ -41,22 +41,26 @@ def train(
     *,
     families: Sequence[str] | None = None,
     trim: str | None = None,
+    recipe: str | None = None,
 ) -> Trained:
     """Search the families, pick the smallest model that meets the limits and fits the budget, and score it
     once on 'prove'.
 
     ``families`` names what is tried, of FAMILIES and ARRAY; None means ARRAY for four channels or more, with
-    ``trim`` naming the trim to train for, and all FAMILIES, which take no trims, for fewer. Raises InputError
-    for void sessions, mixed sensors, too few groups, families that are unknown or not for so few channels, or
-    counts that run against the sensor's count law.
+    ``trim`` naming the trim to train for, and all FAMILIES, which take no trims, for fewer. ``recipe`` names
+    the one that is fitted, see :func:`named_recipe`, in place of families. Raises InputError
+    for void sessions, mixed sensors, too few groups, families that are unknown or not for so few channels, an
+    unknown recipe, or counts that run against the sensor's count law.
     """
     _check_families(families)
     data = rows_at(data, np.lexsort((data.frame, data.session)))  # the same, however they were stored
     hardware = hardware_of(data)
     _check(data, hardware)
-    context = by_roles(data, hardware, request)
+    context, kinds = by_roles(data, hardware, request), _kinds(hardware, families, trim)
+    if recipe is not None:
+        kinds = (_only(hardware, recipe, families),)
     with threadpool_limits(limits=1):
-        return with_versions(search(context, _kinds(hardware, families, trim)))
+        return with_versions(search(context, kinds))
 
 
 def with_versions(result: SearchResult) -> Trained:
@@ -85,6 +89,43 @@ def _kinds(hardware: Hardware, families: Sequence[str] | None, trim: str | None)
         raise InputError("family", f"'{ARRAY}' for {counted}", needed)
     few = tuple(family for family in wanted if family != ARRAY)
     return (*((Arrays(trim),) if ARRAY in wanted else ()), *((FewPads(few),) if few else ()))
+
+
+def named_recipe(name: str, channels: int) -> Recipe:
+    """The recipe of few pads that ``name`` spells: its family, size and bits, as in 'hinge-8-16'. InputError
+    where there is none of that name for so many channels.
+    """
+    family, *numbers = name.split("-")
+    if family not in FAMILIES:
+        one_of = " or ".join(FAMILIES)
+        raise InputError(
+            "recipe", f"'{name}'", f"FAMILY-SIZE-BITS with a family of {one_of}: hinge-8-16, say"
+        )
+    sizes = FAMILIES[family].sizes(channels)
+    for size in sizes:
+        for bits in BITS:
+            if numbers == [str(size), str(bits)]:
+                return Recipe(family, size, bits)
+    of_size = ", ".join(str(size) for size in sizes)
+    of_bits = " or ".join(str(bits) for bits in BITS)
+    expected = (
+        f"{family}-SIZE-BITS with a size of {of_size} and {of_bits} bits: {family}-{sizes[0]}-{BITS[0]}, say"
+    )
+    raise InputError("recipe", f"'{name}'", expected)
+
+
+def _only(hardware: Hardware, name: str, families: Sequence[str] | None) -> Kind:
+    """The one recipe that is tried, whatever the number of channels."""
+    recipe = named_recipe(name, hardware.channels)
+    if families:
+        raise InputError(
+            "recipe",
+            f"'{name}' and families {', '.join(families)}",
+            "one or the other",
+            "the family stands in its name",
+            fields=("recipe", "families"),
+        )
+    return FewPads((recipe.family,), recipe)
 
 
 def _check(data: FrozenData, hardware: Hardware) -> None:

@@ -40,6 +40,7 @@ class Search:
     Attributes:
         seed: of everything that is drawn, 0 to 2**32 - 1.
         trim: pad arrays: the trim to train for; None means the best that all units have.
+        recipe: fit this one and no other, as ``hinge-8-16``: family, size and bits of a model without trims.
         ablation: pad arrays: fit again with other features, trims and no watcher, and keep what each is worth
             with the model.
         date: the day that the model is said to be trained on, ISO 8601; None is the host's.
@@ -49,6 +50,7 @@ class Search:
     trim: str | None = None
     ablation: bool = False
     date: str | None = None
+    recipe: str | None = None
 
 
 def train(
@@ -83,8 +85,8 @@ def train(
         ``metrics`` and ``recipe`` are JSON.
 
     Raises:
-        InputError: a name that is taken, void sessions, mixed sensors, too few groups, an unknown family or
-            trim, an ablation of what is no pad array.
+        InputError: a name that is taken, void sessions, mixed sensors, too few groups, an unknown family,
+            trim or recipe, a recipe beside families, an ablation of what is no pad array.
         NotFoundError: a frozen set, limits or a budget that the store does not have.
         ToolError: the compiler or the emulator did not do its part.
     """
@@ -99,12 +101,15 @@ def train(
     from training.search.train import train as search_model
 
     if search.ablation:
-        _check_ablation(data, families)
-    shown = staged(progress, _stages(data, families, budgeted=left is not None, ablation=search.ablation))
+        _check_ablation(data, _families_of(families, search.recipe))
+    stages = _stages(
+        data, _families_of(families, search.recipe), budgeted=left is not None, ablation=search.ablation
+    )
+    shown = staged(progress, stages)
     request = SearchRequest(
         name, to_meet, left, cost_model(left), search.seed, shown, leanest=lean_cost_model(left)
     )
-    trained = search_model(data, request, families=families, trim=search.trim)
+    trained = search_model(data, request, families=families, trim=search.trim, recipe=search.recipe)
     if search.ablation:
         trained = _ablated(trained, data, request)
     openings = (
@@ -287,6 +292,11 @@ def lean_cost_model(budget: Budget | None) -> CostModel | None:
     from export.core.measure import measure_leanest
 
     return measure_leanest
+
+
+def _families_of(families: Sequence[str] | None, recipe: str | None) -> Sequence[str] | None:
+    """The families that are tried: that of the recipe, where one is named."""
+    return families if recipe is None else [recipe.split("-")[0]]
 
 
 def _judged_role(data: FrozenData) -> Role:

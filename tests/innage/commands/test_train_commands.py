@@ -291,3 +291,28 @@ def test_models_lists_and_shows(store: Path) -> None:
     (facts,) = json.loads(innage(store, "models", *tag, "--json").output)
     assert (facts["name"], facts["date"], facts["parent"]) == ("first", "2026-03-02", None)
     assert "opening 1 of frozen set half-steps" in innage(store, "models", "first").output
+
+
+def test_one_recipe_is_named_in_place_of_a_search(store: Path) -> None:
+    """It alone is tried and kept; one that is none, or that stands beside a family, is refused in the words
+    of the command line, and nothing is kept.
+    """
+    made = innage(store, "train", "half-steps", "--name", "first", "--recipe", "hinge-8-8", "--json")
+    (row,) = json.loads(made.output)["metrics"]["candidates"]
+    assert (row["family"], row["size"], row["bits"]) == ("hinge", 8, 8)
+    for words, said in (
+        (
+            ("--recipe", "hinge-7-8"),
+            "recipe: 'hinge-7-8'; expected hinge-SIZE-BITS with a size of 4, 6, 8, 12, 16",
+        ),
+        (
+            ("--recipe", "hinge-8-8", "--family", "line"),
+            "'hinge-8-8' and --family line; expected one or the other",
+        ),
+        (("--recipe", "hinge-8-8", "--ablation"), "a pad array of at least 4 channels"),
+    ):
+        refused = innage(store, "train", "half-steps", "--name", "second", *words)
+        assert refused.exit_code == 2
+        assert said in " ".join(refused.output.split())
+    with Store.open(store) as opened:
+        assert [model.name for model in opened.models()] == ["first"]

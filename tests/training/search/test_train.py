@@ -179,6 +179,49 @@ def test_both_kinds_of_models_compete_in_one_search(make_strip: MadeUp) -> None:
         assert how in made.metrics.choose_how
 
 
+def test_a_named_recipe_is_fitted_alone_and_gives_its_program_again(made_up: MadeUp) -> None:
+    """The program is that of the recipe wherever it stands in a search's list, whatever the search picks."""
+    data = made_up(1)
+    searched = _train(data, families=("hinge",))
+    for name in ("hinge-4-16", "hinge-8-8"):
+        alone = train(data, SearchRequest("m"), recipe=name)
+        (row,) = alone.metrics.candidates
+        assert f"{row.family}-{row.size}-{row.bits}" == name
+        assert row in searched.metrics.candidates
+        assert digest(alone.program) == digest(train(data, SearchRequest("m"), recipe=name).program)
+    assert searched.metrics.chosen is not None
+    chosen = searched.metrics.chosen
+    name = f"{chosen.family}-{chosen.size}-{chosen.bits}"
+    assert digest(train(data, SearchRequest("m"), recipe=name).program) == digest(searched.program)
+
+
+@pytest.mark.parametrize(
+    ("name", "expected"),
+    [
+        ("spline-4-8", "a family of line or hinge or trees or net: hinge-8-16, say"),
+        ("hinge", "hinge-SIZE-BITS with a size of 4, 6, 8, 12, 16 and 8 or 16 bits: hinge-4-8, say"),
+        ("hinge-5-8", "a size of 4, 6, 8, 12, 16"),
+        ("hinge-4-12", "8 or 16 bits"),
+        ("hinge-4-8-1", "hinge-SIZE-BITS"),
+        ("hinge-\u0664-8", "a size of 4, 6, 8, 12, 16"),
+        ("array-16-8", "a family of line or hinge or trees or net"),
+    ],
+)
+def test_a_recipe_that_is_none_is_refused(made_up: MadeUp, name: str, expected: str) -> None:
+    with pytest.raises(InputError) as refused:
+        train(made_up(1), SearchRequest("m"), recipe=name)
+    assert f"'{name}'" in str(refused.value)
+    assert expected in str(refused.value)
+
+
+def test_a_recipe_stands_in_place_of_families(made_up: MadeUp) -> None:
+    with pytest.raises(
+        InputError, match="'line-1-8' and families hinge; expected one or the other"
+    ) as refused:
+        train(made_up(1), SearchRequest("m"), recipe="line-1-8", families=("hinge",))
+    assert refused.value.fields == ("recipe", "families")
+
+
 def test_an_array_of_few_channels_is_refused(made_up: MadeUp) -> None:
     with pytest.raises(InputError, match="'array' for 2 channels; expected a pad array of at least 4"):
         _train(made_up(2), families=("array",))
