@@ -60,6 +60,7 @@ def render_report(facts: Facts) -> str:
         *visits_section(facts),
         *noticed_section(facts),
         *broken_chain_section(facts),
+        *_inputs(facts),
         *tried,
         *_sources(facts),
         *(_use(facts) if "prefix" in facts else []),
@@ -376,6 +377,13 @@ def _candidates(metrics: Metrics, facts: Facts) -> list[str]:
 
 def _told_by(candidate: CandidateRow) -> tuple[object, ...]:
     return candidate.family, candidate.size, candidate.bits
+
+
+def _inputs(facts: Facts) -> list[str]:
+    """What the model is told, in words; nothing for recipes of early versions, which don't say."""
+    recipe = KeptRecipe.from_json(facts.get("recipe"))
+    told = () if recipe is None else recipe.inputs_told()
+    return ["<h2>What it is told</h2>", f"<p>{escape(_sentences(told))}</p>"] if told else []
 
 
 def _sources(facts: Facts) -> list[str]:

@@ -5,7 +5,7 @@ Light to import.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar, Self
 
@@ -113,6 +113,44 @@ class KeptRecipe(Kept):
         if recipe is None or not isinstance(kept, Mapping) or not kept.keys() >= _OF_ARRAY:
             return recipe
         return replace(recipe, array=ArrayRecipe.from_json(kept))
+
+    def inputs_told(self) -> tuple[str, ...]:
+        """What the model is told each frame: a sentence on the counts and trims that it takes, and one on
+        what each net reads of them; none where the recipe does not say.
+        """
+        if self.board is None:
+            return ()
+        channels = f"{self.board.channels} {'channel' if self.board.channels == 1 else 'channels'}"
+        recipe = self.array
+        trim = TRIMS_TOLD["none"] if recipe is None else TRIMS_TOLD.get(recipe.trim, recipe.trim)
+        told = [f"It takes a count of each of {channels} a frame, and {trim}"]
+        if recipe is not None:
+            told.append(f"Its level is told by {_in_words(recipe.level_groups)}")
+            if recipe.foam:
+                told.append(f"Its level under foam is told by {_in_words(recipe.foam_groups)}")
+            told.append(f"Doubt, foam and film are told by {_in_words(recipe.watch_groups)}")
+        return tuple(told)
+
+
+TRIMS_TOLD = {
+    "none": "no trim",
+    "dry": "its unit's dry trim",
+    "block": "its unit's dry and block trim",
+    "partial": "its unit's dry and partial trim",
+    "full": "its unit's dry and full trim",
+}  # see training.models.trimming
+INPUTS = {
+    "shares": "how wet each pad is",
+    "ratios": "each pad over the wettest one",
+    "steps": "differences of neighbouring pads",
+    "flow": "how far the sum of all pads is from its running mean (filling, draining)",
+    "unrest": "how much all pads change from frame to frame",
+    "dispersion": "how much more each place shows at its lower frequency than at its highest",
+}  # groups of features in words, see training.models.features
+
+
+def _in_words(groups: Sequence[str]) -> str:
+    return "; ".join(INPUTS.get(group, group) for group in groups)
 
 
 _OF_ARRAY = {"hidden", "watcher", "level_groups"}

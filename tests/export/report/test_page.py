@@ -16,13 +16,17 @@ import pytest
 from reports import ARRAY, read_page
 from scipy.stats import beta
 
-from dataset.records import GroupBy, Session
+from dataset.records import GroupBy, Session, TrimKind
 from export.bundle.build import build_bundle
 from export.bundle.manifest import MANIFEST, Provenance, describe
 from export.report.html_page import page, shielded
 from export.report.page import render_report
 from training.judging.figures import AnsweredLimit
+from training.models.features import GROUPS
+from training.models.trimming import TRIMS
 from training.program import Program
+from training.search.array_recipes import ALL, MOVING, ArrayRecipe
+from training.search.kept_recipe import INPUTS, TRIMS_TOLD, KeptBoard, KeptRecipe
 
 _GROUP = {"group": "one", "level_mm": 1, "frames": 9, "accepted": 9, "beyond": 0, "rmse_mm": 1, "bias_mm": 0}
 
@@ -132,6 +136,48 @@ def test_report_tells_computed_frames_from_measured_ones(sample: Program, proven
     del recipe["superposed"]
     assert "computed, not measured" not in text(recipe)
     assert "Fitted too on sessions of an earlier tank, frozen set <b>winter." in text(recipe)
+
+
+BOARD = KeptBoard(16, 12, "rises", 100, 10, 120.0)
+NETS = ArrayRecipe((16, 8), 16, (12, 6), (*ALL, "dispersion"), True, "full", MOVING, (16, 8))
+
+
+def test_report_says_in_words_what_the_model_is_told(sample: Program, provenance: Provenance) -> None:
+    """Counts, trims and what each net reads of them; of few pads the counts alone; a recipe that doesn't say
+    leaves the section out, and a group of another version stands under its name, as text.
+    """
+
+    def text(kept: dict[str, Any]) -> str:
+        model = replace(provenance.model, recipe=json.dumps(kept))
+        given = Provenance("0.1.0", model, provenance.budget, provenance.cost, ())
+        return read_page(render_report(describe(sample, given, "innage", 64, 0))).text
+
+    kept = KeptRecipe(family="array net", size="16-8", bits=16)
+    array = text(replace(kept, board=BOARD, array=NETS).to_json())
+    pads = f"{INPUTS['shares']}; {INPUTS['ratios']}; {INPUTS['flow']}"
+    for said in (
+        "It takes a count of each of 12 channels a frame, and its unit's dry and full trim.",
+        f"Its level is told by {pads}.",
+        f"Its level under foam is told by {pads}; {INPUTS['dispersion']}.",
+        f"Doubt, foam and film are told by {pads}; {INPUTS['unrest']}; {INPUTS['dispersion']}.",
+    ):
+        assert said in array, said
+    one = replace(BOARD, channels=1)
+    few = text(replace(kept, family="hinge", size=8, board=one, families=("hinge",)).to_json())
+    assert "It takes a count of each of 1 channel a frame, and no trim." in few
+    assert "told by" not in few
+    assert "What it is told" not in text(kept.to_json())
+    later = text(replace(kept, board=BOARD, array=replace(NETS, level_groups=("<b>new",))).to_json())
+    assert "Its level is told by <b>new." in later
+
+
+def test_every_group_of_features_and_every_trim_has_its_words() -> None:
+    assert set(INPUTS) == set(GROUPS)
+    assert set(TRIMS_TOLD) == set(TRIMS)
+    for name, kinds in TRIMS.items():
+        assert [str(kind) for kind in TrimKind if f" {kind} " in TRIMS_TOLD[name]] == [
+            str(kind) for kind in TrimKind if kind in kinds
+        ]
 
 
 @pytest.mark.parametrize(

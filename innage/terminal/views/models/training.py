@@ -145,6 +145,8 @@ def _show_why(metrics: Metrics, facts: Facts) -> None:
         f"Model {facts['name']}, program {facts['sha256'][:ID_DIGITS]}: {recipe.family} of size "
         f"{recipe.size} with {recipe.bits}-bit weights{trimmed}."
     )
+    if recipe.array is not None:
+        say(" ".join(f"{sentence}." for sentence in recipe.inputs_told()))
     say(f"Why: {metrics.why}.")
     if metrics.against_next is not None:
         say(f"{against_next_sentence(metrics.against_next)}.")

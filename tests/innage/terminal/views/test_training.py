@@ -9,6 +9,8 @@ import pytest
 from reports import a_cost
 
 from innage.terminal.views.models.training import show_model, show_models
+from training.search.array_recipes import ArrayRecipe
+from training.search.kept_recipe import KeptBoard, KeptRecipe
 from training.search.metrics import NEVER_RAISED
 
 ERRORS = {
@@ -44,7 +46,13 @@ FACTS: dict[str, Any] = {
     "date": "2026-03-02",
     "parent": None,
     "status": None,
-    "recipe": {"family": "array net with unrest", "size": "24-12", "bits": 16},
+    "recipe": KeptRecipe(
+        family="array net with unrest",
+        size="24-12",
+        bits=16,
+        board=KeptBoard(16, 6, "rises", 100, 10, 120.0),
+        array=ArrayRecipe((24, 12), 16, (16,), ("unrest",), True, "full"),
+    ).to_json(),
     "versions": {},
     "boards": [],
     "metrics": {
@@ -119,6 +127,9 @@ def test_limits_stand_before_what_was_found_and_all_is_said(capsys: pytest.Captu
         "Budget small: kept",
         "No band: a 90 % band needs 9",
         "16 unrest",
+        "It takes a count of each of 6 channels a frame, and its unit's dry and full trim.",
+        "Its level is told by how wet each pad is; each pad over the wettest one.",
+        "Doubt, foam and film are told by how much all pads change from frame to frame.",
         "trim full",
         "2 of 2 limits",
     ):
