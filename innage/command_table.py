@@ -67,7 +67,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "sweep": Entry("sweeping", "Alter captured counts, and say how far each may go."),
         "faults": Entry("faults", "Break the sensor chain, and count how often a model notices."),
         "report": Entry("reporting", "Reports: one HTML page on a session, set, model or comparison."),
-        "replay": Entry("replaying", "Give a model's readings of a field log, or of a live board."),
+        "replay": Entry("replaying", "Give a model's readings of field logs, or of a live board."),
     },
     "Handing over": {
         "export": Entry("exporting", "Check limits and budget, then write the bundle."),

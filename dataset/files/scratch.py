@@ -52,7 +52,7 @@ def sweep_scratch() -> list[Path]:
     with suppress(OSError), os.scandir(tempfile.gettempdir()) as entries:
         for entry in entries:
             match = _NAME.fullmatch(entry.name)
-            if match and _is_own(Path(entry.path)) and _is_left(int(match[1]), Path(entry.path) / _LOCK):
+            if match and is_own(Path(entry.path)) and _is_left(int(match[1]), Path(entry.path) / _LOCK):
                 shutil.rmtree(entry.path, ignore_errors=True)
                 swept.append(Path(entry.path))
     return swept
@@ -66,14 +66,14 @@ def private_folder(name: str) -> Path:
     path = Path(tempfile.gettempdir()) / f"innage-{name}-{os.getuid() if hasattr(os, 'getuid') else 0}"
     with suppress(OSError):
         path.mkdir(mode=0o700)
-    if _is_own(path):
+    if is_own(path):
         return path
     aside = Path(tempfile.mkdtemp(prefix=f"innage-{name}-"))
     atexit.register(shutil.rmtree, aside, ignore_errors=True)
     return aside
 
 
-def _is_own(path: Path) -> bool:
+def is_own(path: Path) -> bool:
     """Whether it is a folder, no link to one, of this user, that no other may enter."""
     try:
         status = path.lstat()

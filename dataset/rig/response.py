@@ -24,6 +24,7 @@ from scipy.interpolate import PchipInterpolator
 from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError
+from dataset.files.kept import cache_folder
 from dataset.records import Coupling
 from dataset.rig.grid import Complex, Floats
 from dataset.rig.media import Medium
@@ -133,7 +134,7 @@ def response_table(
     and put there.
 
     Tables of the built-in scenario's first tanks come with the package, under the same hash; a change of
-    geometry, liquid or solution is another hash. ``cache`` None means the folder of :func:`cache_folder`.
+    geometry, liquid or solution is another hash. ``cache`` None means the user's cache folder.
     ``progress`` is called with (what, done, total). The result is real: the part of the capacitance that
     takes no power.
 
@@ -159,14 +160,6 @@ def response_table(
         solved = _solve(shape, liquid, span_mm, progress or (lambda what, done, total: None), jobs)
         _write(path, solved)
     return _split(solved)
-
-
-def cache_folder() -> Path:
-    """Where solved tables are kept: ``INNAGE_CACHE``, or the user's cache folder."""
-    import platformdirs
-
-    told = os.environ.get("INNAGE_CACHE")
-    return Path(told) if told else Path(platformdirs.user_cache_dir("innage"))
 
 
 def _key(shape: Slice, liquid: Medium, span_mm: float) -> str:

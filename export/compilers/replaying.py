@@ -1,24 +1,30 @@
 """A stream of frames through the exported C, compiled for this computer: what the chip would have said, frame
 by frame.
+
+The C prints its state behind each frame, so the interpreter can take any frame by itself: from the state
+that the C was in before it, both must come to the same reading and the same next state. As a stream begins
+with the state at power-on, that holds the C to the interpreter on every frame of it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.errors import InputError, ToolError
+from dataset.errors import InputError, ProgramError, ToolError
 from dataset.records import Frames
 from export.c.source import emit_c
-from export.compilers.toolchain import build_host, run_rows
+from export.compilers.toolchain import HostProgram, kept_host, run_rows
 from training.judging.streams import restarts as steps_outside
-from training.program import NO_TEMPERATURE, OUTPUTS, Array, Program, run
+from training.program import NO_TEMPERATURE, Array, Program, digest, initial_state, prepare
+from training.program.interpreter import check_inputs, step
 from training.program.model import TEMPERATURE_RANGE
 
-CROSS_CHECKED = 1000  # frames that the interpreter computes as well: a difference would show long before
+AT_ONCE = 4096  # frames that the interpreter takes side by side, which bounds its memory
+_PROGRAMS = 8  # whose C is kept in memory
 _PER_DEGREE = 10
 
 
@@ -40,38 +46,89 @@ def replay_on_host(program: Program, frames: Frames, trim: NDArray[np.int64] | N
     tolerance starts anew, as firmware has to.
 
     ``trim`` int64 (trim size,), None for a program without. Raises InputError for frames outside the declared
-    domain or a missing trim, ToolError where the C stops or says other than the interpreter on the first
-    frames.
+    domain or a missing trim, ToolError where the C stops or says other than the interpreter.
     """
-    counts = np.asarray(frames.counts, np.int64)
-    warm = _tenths(frames)
     restarts = steps_outside(
         np.asarray(frames.t_ms, np.int64), program.period_ms, program.period_tolerance_pct
     )
     first = np.zeros(len(frames), np.int64)
     first[[0, *restarts] if len(frames) else []] = 1
-    its_trim = np.zeros(0, np.int64) if program.trim is None else trim
-    head = _interpreted(program, counts, warm, first, trim)
-    if its_trim is None:
-        raise InputError("trim", "none given", "one count per channel of " + " and ".join(program.trim_kinds))
-    rows = _rows(first, its_trim, np.column_stack([counts, warm, np.zeros_like(first)]))
-    readings, _ = run_rows(build_host(emit_c(program)), rows, len(frames))
-    if not np.array_equal(readings[: len(head)], head):
-        frame = int(np.argmax((readings[: len(head)] != head).any(axis=1)))
-        raise ToolError(
-            "the C on this computer",
-            f"{readings[frame].tolist()} at frame {frame}",
-            f"{head[frame].tolist()}, as the interpreter has it",
-        )
+    given = _Given(np.asarray(frames.counts, np.int64), _tenths(frames), np.zeros_like(first), first)
+    columns = {"counts": given.counts, "temperature": given.warm[:, None], "faults": given.faults[:, None]}
+    check_inputs(program, columns)
+    prepared = prepare(program, None if trim is None else trim[None])
+    rows = _rows(given, np.zeros(0, np.int64) if program.trim is None or trim is None else trim)
+    readings, states = run_rows(_built(_Keyed(digest(program), program)), rows, len(frames))
+    _hold_to_the_interpreter(program, given, prepared, readings, states)
     return Replayed(readings, restarts, np.diff(frames.t_ms)[restarts - 1])
 
 
-def _rows(first: Array, trim: Array, inputs: Array) -> bytes:
+@dataclass(frozen=True)
+class _Keyed:
+    """A program that equals every other one of its digest."""
+
+    digest: str
+    program: Program = field(compare=False)
+
+
+@lru_cache(maxsize=_PROGRAMS)
+def _built(keyed: _Keyed) -> HostProgram:
+    """The program's C with its harness, compiled now or earlier."""
+    return kept_host(emit_c(keyed.program))
+
+
+def forget_compiled() -> None:
+    """Let go of what is in memory; what the cache folder keeps stays."""
+    _built.cache_clear()
+
+
+@dataclass(frozen=True)
+class _Given:
+    """What the C is given, int64: ``counts`` (n, channels), ``warm`` (n,) tenths of a degree, ``faults`` (n,)
+    and ``first`` (n,), 1 where it starts anew.
+    """
+
+    counts: Array
+    warm: Array
+    faults: Array
+    first: Array
+
+
+def _hold_to_the_interpreter(
+    program: Program, given: _Given, prepared: Array, readings: Array, states: Array
+) -> None:
+    """ToolError where the interpreter comes from the C's state before a frame to another reading, or to
+    another state behind it.
+    """
+    power_on = initial_state(program)
+    before = np.concatenate([power_on, states[:-1]])[: len(states)]
+    before[given.first == 1] = power_on
+    for start in range(0, len(readings), AT_ONCE):
+        at = slice(start, start + AT_ONCE)
+        try:
+            reading, after = step(
+                program, given.counts[at], given.warm[at], given.faults[at], before[at], prepared
+            )
+        except (InputError, ProgramError) as error:  # of a state that no program can be in
+            raise ToolError("the C on this computer", f"a state that cannot be ({error})") from error
+        expected, came = np.hstack([reading.table(), after]), np.hstack([readings[at], states[at]])
+        differs = (came != expected).any(axis=1)
+        if differs.any():
+            k = int(np.argmax(differs))
+            raise ToolError(
+                "the C on this computer",
+                f"{came[k].tolist()} at frame {start + k}, reading and state",
+                f"{expected[k].tolist()}, as the interpreter has it",
+            )
+
+
+def _rows(given: _Given, trim: Array) -> bytes:
     """Rows as the harness reads them: the trim stands where a stream starts."""
     beginning = ",".join(map(str, ["1", *trim.tolist()]))
+    inputs = np.column_stack([given.counts, given.warm, given.faults])
     lines = (
         f"{beginning if starts else '0'},{','.join(map(str, row))}"
-        for starts, row in zip(first.tolist(), inputs.tolist(), strict=True)
+        for starts, row in zip(given.first.tolist(), inputs.tolist(), strict=True)
     )
     return "\n".join([*lines, ""]).encode()
 
@@ -93,13 +150,3 @@ def _tenths(frames: Frames) -> Array:
             f"{low / _PER_DEGREE:g} to {high / _PER_DEGREE:g} C",
         )
     return tenths
-
-
-def _interpreted(
-    program: Program, counts: Array, warm: Array, first: Array, trim: NDArray[np.int64] | None
-) -> Array:
-    """The interpreter's readings of the first frames, restarts included."""
-    end = min(CROSS_CHECKED, len(counts))
-    edges = [*np.flatnonzero(first[:end]).tolist(), end]
-    pieces = [run(program, counts[a:b], warm[a:b], None, trim).table() for a, b in pairwise(edges)]
-    return np.concatenate(pieces) if pieces else np.zeros((0, len(OUTPUTS)), np.int64)

@@ -6,9 +6,12 @@ what is built. The compiler is the one that the ``ziglang`` package brings.
 
 from __future__ import annotations
 
+import hashlib
 import importlib.util
 import io
+import json
 import os
+import platform
 import subprocess
 import sys
 from collections.abc import Mapping, Sequence
@@ -20,6 +23,7 @@ from typing import Any
 import numpy as np
 
 from dataset.errors import ToolError
+from dataset.files.kept import keep, read_kept
 from dataset.files.scratch import private_folder, scratch_folder
 from export.c.fragments import CLANG_FLAGS, SHARED_FLAGS
 from export.c.memory import MemoryLayout
@@ -56,6 +60,8 @@ FUNCTIONS = (
 ON_REQUEST = ("volume_ml",)  # counted where a model has it
 
 _UNITS = ("model", "sizes")
+_HOST_UNITS = ("harness.c", "model.c")
+_HOST_ROOM = "compiled"
 _TIMEOUT_S = 600  # a first link builds the compiler's own helpers
 _ERROR_LINES = 6
 
@@ -253,22 +259,45 @@ def build_host(source: CSource, checked: bool = True) -> HostProgram:
 
     ``checked``: any undefined behaviour stops the program; else a plain optimised build.
     """
-    flags = (
-        ("-O1", "-fsanitize=undefined", "-fsanitize-trap=undefined")
-        if checked
-        else ("-O2", "-fno-sanitize=all")
-    )
+    files = _host_files(source)
     with scratch_folder() as root:
-        _write(
-            root,
-            {
-                f"{source.prefix}.h": source.header,
-                "model.c": source.source,
-                "harness.c": emit_harness(source),
-            },
-        )
-        _zig(root, "cc", "-std=c99", "-g0", *flags, "harness.c", "model.c", "-o", "harness")
+        _write(root, files)
+        _zig(root, "cc", *_host_flags(checked), *_HOST_UNITS, "-o", "harness")
         return HostProgram((root / "harness").read_bytes(), source.layout.state.elements)
+
+
+def kept_host(source: CSource) -> HostProgram:
+    """As :func:`build_host` with its checks, or what it once gave for the same C: kept in the user's cache
+    folder, for the texts, the compiler, this installation and this computer together, and taken from there
+    only where nobody else could have written it and its hash holds.
+    """
+    built_from = {
+        "files": _host_files(source),
+        "flags": _host_flags(checked=True),
+        "compiler": version("ziglang"),
+        "installed": str(Path(__file__).resolve()),
+        "computer": platform.uname()._asdict(),
+    }
+    name = hashlib.sha256(json.dumps(built_from, sort_keys=True).encode()).hexdigest()
+    binary = read_kept(_HOST_ROOM, name)
+    if binary is None:
+        binary = build_host(source).binary
+        keep(_HOST_ROOM, name, binary)
+    return HostProgram(binary, source.layout.state.elements)
+
+
+def _host_files(source: CSource) -> Mapping[str, str]:
+    """The files that a build for this computer is made from."""
+    return {
+        f"{source.prefix}.h": source.header,
+        "model.c": source.source,
+        "harness.c": emit_harness(source),
+    }
+
+
+def _host_flags(checked: bool) -> tuple[str, ...]:
+    trapping = ("-O1", "-fsanitize=undefined", "-fsanitize-trap=undefined")
+    return ("-std=c99", "-g0", *(trapping if checked else ("-O2", "-fno-sanitize=all")))
 
 
 def compile_host(root: Path, unit: str, *flags: str) -> bytes:

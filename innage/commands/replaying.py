@@ -7,12 +7,13 @@ from __future__ import annotations
 import re
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from dataset.records import TimeUnit, TrimKind
 from innage.completion import names_of
+from innage.exit_codes import SAID_NO
 from innage.options import (
     AIR_DENSITY_KG_M3,
     DEFAULT_STORE,
@@ -33,6 +34,7 @@ from innage.options import (
     TemperatureOption,
     columns_of,
     open_store,
+    option_of,
 )
 from innage.scale_options import (
     SCALE_BAUD,
@@ -45,12 +47,13 @@ from innage.scale_options import (
     labelling_by,
 )
 from innage.sections import SectionedCommand
-from innage.terminal.output import emit, harmless, say_aside
-from innage.terminal.views.models.replay import show_summary
+from innage.terminal.output import emit, harmless, progress, say_aside
+from innage.terminal.views.models.replay import show_files, show_summary, sums
 
 if TYPE_CHECKING:
     from dataset.records import Sensor
     from dataset.store import Store
+    from innage.jobs.models.replaying import LogReplayer
     from innage.jobs.sessions.capturing import Port
     from innage.jobs.trial.setup import Beside, Tried
     from innage.jobs.trial.stepping import Reading
@@ -64,7 +67,7 @@ def register(app: typer.Typer) -> None:
 LIVE = "Live, instead of a file"
 OF_BOTH = ("context", "model", "unit", "trim", "mounting", "json", "store")
 OF_FILES = (
-    *("file", "count", "time", "time_unit", "temperature", "delimiter", "header", "encoding", "mapping"),
+    *("files", "count", "time", "time_unit", "temperature", "delimiter", "header", "encoding", "mapping"),
     "out",
 )
 
@@ -72,8 +75,8 @@ OF_FILES = (
 def replay(
     context: typer.Context,
     model: ModelArgument,
-    file: Annotated[
-        Path | None,
+    files: Annotated[
+        list[Path] | None,
         typer.Argument(
             help="Delimited text or Parquet, a row for each frame; - is standard input. Or none, with --port."
         ),
@@ -122,7 +125,11 @@ def replay(
         ),
     ] = None,
     out: Annotated[
-        Path | None, typer.Option(help="Write the readings here, as CSV. Default: standard output.")
+        Path | None,
+        typer.Option(
+            help="Write the readings here, as CSV; of several files: to this folder, a file each. "
+            "Default: standard output; of several files nowhere."
+        ),
     ] = None,
     port: Annotated[
         str | None,
@@ -189,13 +196,14 @@ def replay(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Give a model's readings of a field log, or of a live board.
+    """Give a model's readings of field logs, or of a live board.
 
-    State is carried from power-on at the first; a gap in time starts anew. With --port the frames are those
-    of a board as they stream, and --json prints each in a line. Exit 2 when the frames do not fit the model.
+    State is carried from power-on at the first frame of a file; a gap in time starts anew. With --port the
+    frames are those of a board as they stream, and --json prints each in a line. Exit 2 when the frames do
+    not fit the model; 1 when those of one of several files do not, and the others are replayed.
     """
     from dataset.errors import InputError
-    from innage.jobs.models.replaying import replay_file
+    from innage.jobs.models.replaying import LogReplayer
 
     _not_both(context, live=port is not None)
     if port is not None:
@@ -229,9 +237,9 @@ def replay(
         tried = Tried(model, unit, _typed(trim, sensor) if trim else None, mounting)
         _live(opened, tried, Port(port, baud), beside, json)
         return
-    if file is None:
+    if not files:
         raise InputError("innage replay", "neither a file nor --port", "a field log, or the port of a board")
-    if json and out is None:
+    if json and out is None and len(files) == 1:
         raise InputError(
             "--json", "no --out beside it", "a file for the readings", "--json prints the summary"
         )
@@ -247,20 +255,46 @@ def replay(
     )
     with open_store(store) as opened:
         sensor = opened.model(model).frozen.sessions[0].mounting.sensor
-        replayed = replay_file(
-            opened,
-            model,
-            file,
-            unit=unit,
-            trim=_typed(trim, sensor) if trim else None,
-            columns=columns,
-        )
+        given = _typed(trim, sensor) if trim else None
+        replayer = LogReplayer(opened, model, unit=unit, trim=given, columns=columns)
+    if len(files) > 1:
+        if not _several(replayer, model, files, out, json):
+            raise typer.Exit(SAID_NO)
+        return
+    replayed = replayer.replay(files[0])
     _write(out, replayed.csv())
     facts = replayed.facts()
     if json:
         emit({"model": model, "file": replayed.parsed.source.file, "out": str(out)} | facts)
     else:
         show_summary(facts, out)
+
+
+def _several(replayer: LogReplayer, model: str, files: list[Path], out: Path | None, json: bool) -> bool:
+    """One answer a file, and what they come to; whether all of them fit the model."""
+    from dataset.errors import InputError
+    from innage.jobs.models.replaying import check_files
+    from innage.outputs import check_place, write_file
+
+    places = check_files(files, out)
+    for place in places.values():
+        check_place(place)
+    answers: list[dict[str, Any]] = []
+    with progress("replaying") as shown:
+        for file, answer in replayer.replay_each(files, shown):
+            if isinstance(answer, InputError):
+                answers.append({"file": str(file), "out": None, "refused": answer.said_by(option_of)})
+                continue
+            if file in places:
+                write_file(places[file], answer.csv().encode())
+            written = str(places[file]) if file in places else None
+            answers.append({"file": str(file), "out": written, "refused": None} | answer.facts())
+    whole = {"model": model, "out": None if out is None else str(out), "files": answers}
+    if json:
+        emit(whole | sums(answers))
+    else:
+        show_files(whole, sums(answers))
+    return not any(answer["refused"] for answer in answers)
 
 
 def _not_both(context: typer.Context, live: bool) -> None:
@@ -272,7 +306,7 @@ def _not_both(context: typer.Context, live: bool) -> None:
         if called in OF_BOTH or (called in OF_FILES) != live:
             continue
         if getattr(context.get_parameter_source(called), "name", "") == "COMMANDLINE":
-            given = "a file" if called == "file" else parameter.opts[0]
+            given = "a file" if called == "files" else parameter.opts[0]
             raise InputError(
                 "innage replay",
                 f"{given} {'beside' if live else 'without'} --port",

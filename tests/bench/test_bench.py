@@ -23,6 +23,7 @@ COMPARED = {
     "frozen-many",
     "frozen-many-dataframe",
     "replay",
+    "replays",
     "interpreter",
     "help-rich",
     "help-plain",

@@ -94,4 +94,6 @@ def checked(words: list[str], output: str) -> None:
     data = json.loads(output)
     if path in ("innage frozen", "innage models") and isinstance(data, dict):
         path += " NAME"
+    if path == "innage replay" and "files" in data:
+        path += " FILE FILE ..."
     check(path, data)

@@ -58,6 +58,8 @@ CASES = [
     ("export", 1, "export good --budget tight --out {}/no"),
     ("export", 3, "export open --budget roomy --out {}/no"),
     ("export", 3, "export open --budget roomy --out {}/no --anyway"),
+    ("replay", 0, "replay good {}/pad.csv {}/more.csv"),
+    ("replay", 1, "replay good {}/pad.csv {}/other.csv"),
     ("sweep", 0, "sweep bad"),
     ("sweep", 1, "sweep bad --strict"),
     ("sweep", 3, "sweep good --strict"),
@@ -125,6 +127,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copytree(folder / "bundle", folder / "edited")
     (folder / "edited" / "innage.c").write_text("/* another */")
     shutil.copy(ROOT / "tests" / "data" / "bundles" / "format2.zip", folder / "bundle.zip")
+    (folder / "pad.csv").write_text("pad\n1000\n1100\n")
+    (folder / "more.csv").write_text("pad\n1200\n")
+    (folder / "other.csv").write_text("another\n1200\n")
     (folder / "whole.elf").write_bytes(firmware(b"code", zlib.crc32(b"code")))
     (folder / "damaged.elf").write_bytes(firmware(b"cods", zlib.crc32(b"code")))
     shutil.copy(folder / "innage.db", folder / "damaged.db")

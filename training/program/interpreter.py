@@ -98,7 +98,7 @@ def trace(
     """
     streams = len(counts)
     given = {"counts": counts, "temperature": temperature[:, None], "faults": faults[:, None]}
-    _check_inputs(program, given)
+    check_inputs(program, given)
     given |= _split({s.name: s.interval for s in program.states}, state)
     given |= _split(program.prepared_intervals, prepared)
     values = given | _evaluate(program.step, given)
@@ -121,7 +121,7 @@ def run(
     frames = len(counts)
     temperature = np.full(frames, NO_TEMPERATURE, dtype=np.int64) if temperature is None else temperature
     faults = np.zeros(frames, dtype=np.int64) if faults is None else faults
-    _check_inputs(program, {"counts": counts, "temperature": temperature[:, None], "faults": faults[:, None]})
+    check_inputs(program, {"counts": counts, "temperature": temperature[:, None], "faults": faults[:, None]})
     prepared = prepare(program, None if trim is None else trim[None, :])
     if not program.states:
         return step(program, counts, temperature, faults, initial_state(program, frames), prepared)[0]
@@ -148,7 +148,8 @@ def _evaluate(nodes: Iterable[Node], known: dict[str, Array]) -> dict[str, Array
     return values
 
 
-def _check_inputs(program: Program, given: dict[str, Array]) -> None:
+def check_inputs(program: Program, given: dict[str, Array]) -> None:
+    """InputError, with row and column, for inputs (rows, size) outside what ``program`` declares."""
     for name, declared in program.inputs.items():
         _inside(name, given[name], declared)
 

@@ -75,7 +75,7 @@ class ChangedReadings:
 
 @dataclass(frozen=True)
 class FieldLogs:
-    """Logs of one unit from the field, as :func:`innage.jobs.models.replaying.replay_file` reads them.
+    """Logs of one unit from the field, as :func:`innage.jobs.models.replaying.LogReplayer` reads them.
 
     ``unit``: whose newest trims are taken, None for programs that take none. ``columns``: which column holds
     what, or the name of a saved mapping; None means the pads' names, without time.

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError
 from dataset.records import ColumnMapping, Frames, Model, Mounting, TrimKind
+from innage.jobs import Progress, silent
 
 if TYPE_CHECKING:
     import numpy as np
@@ -111,42 +112,100 @@ class FieldReplay:
         return summary(self.program, self.replayed)
 
 
-def replay_file(
-    store: Store,
-    model: str,
-    file: Path,
-    *,
-    unit: str | None = None,
-    trim: Mapping[TrimKind, Sequence[int]] | None = None,
-    columns: ColumnMapping | str | None = None,
-) -> FieldReplay:
-    """Give a model's readings of a field log, one for each frame, from power-on at the first; a gap in time
-    starts anew.
+class LogReplayer:
+    """A model with the trim of one unit, ready for field logs of it: the program is read and its trim found
+    once for all files.
 
     Args:
         store: the open store.
         model: its name.
-        file: delimited text or Parquet, a row a frame; ``-`` is standard input.
         unit: the unit that was logged: its newest trims are taken.
         trim: instead, the counts of each kind of trim that the model takes, one a channel.
         columns: which column holds what, or the name of a saved mapping; labels are not read. Without counts
             in it they are called as the pads are; None means that, without time.
 
     Raises:
-        InputError: frames that do not fit the model, a trim that it does not take, or none where it takes
-            one.
+        InputError: a trim that the model does not take, or none where it takes one.
         NotFoundError: a name that the store does not have.
     """
-    from export.compilers.replaying import replay_on_host
 
-    replayed_model = store.model(model)
-    mounting = replayed_model.frozen.sessions[0].mounting
-    program = program_of(replayed_model)
-    known = {session.mounting.name for session in replayed_model.frozen.sessions}
-    parser = LogReader(store, mounting, columns)
-    taken = stated_trim(store, program, f"model {model}", mounting, known, unit, trim)
-    parsed = parser.read(file)
-    return FieldReplay(program, parsed, replay_on_host(program, parsed.frames, taken))
+    def __init__(
+        self,
+        store: Store,
+        model: str,
+        *,
+        unit: str | None = None,
+        trim: Mapping[TrimKind, Sequence[int]] | None = None,
+        columns: ColumnMapping | str | None = None,
+    ) -> None:
+        replayed_model = store.model(model)
+        mounting = replayed_model.frozen.sessions[0].mounting
+        known = {session.mounting.name for session in replayed_model.frozen.sessions}
+        self._program = program_of(replayed_model)
+        self._reader = LogReader(store, mounting, columns)
+        self._trim = stated_trim(store, self._program, f"model {model}", mounting, known, unit, trim)
+
+    def replay(self, file: Path) -> FieldReplay:
+        """A model's readings of a field log, one for each frame, from power-on at the first; a gap in time
+        starts anew.
+
+        Args:
+            file: delimited text or Parquet, a row a frame; ``-`` is standard input.
+
+        Raises:
+            InputError: frames that do not fit the model.
+        """
+        from export.compilers.replaying import replay_on_host
+
+        parsed = self._reader.read(file)
+        return FieldReplay(self._program, parsed, replay_on_host(self._program, parsed.frames, self._trim))
+
+    def replay_each(
+        self, files: Sequence[Path], progress: Progress = silent
+    ) -> Iterator[tuple[Path, FieldReplay | InputError]]:
+        """Each file with its readings, or with what is said of a file that does not fit the model; the others
+        are replayed all the same.
+        """
+        for done, file in enumerate(files):
+            progress(file.name, done, len(files))
+            try:
+                yield file, self.replay(file)
+            except InputError as error:
+                yield file, error
+
+
+def check_files(files: Sequence[Path], out: Path | None) -> dict[Path, Path]:
+    """Where in the folder ``out`` the readings of each of several files go, ``NAME.readings.csv``; nowhere
+    without one.
+
+    Raises:
+        InputError: standard input among several, a file named twice, two files whose readings would have one
+            name, or readings in the place of a log.
+    """
+    logs = {file.resolve(): file for file in files}
+    twice = [str(file) for file in logs.values() if [f.resolve() for f in files].count(file.resolve()) > 1]
+    if twice:
+        raise InputError("the files", f"{twice[0]} twice", "each file once")
+    if Path("-") in files:
+        raise InputError("the files", "- (standard input) beside others", "files alone, or - alone")
+    if out is None:
+        return {}
+    if out.exists() and not out.is_dir():
+        raise InputError(str(out), "is no folder", f"a folder for the readings of {len(files)} files")
+    places: dict[Path, Path] = {}
+    for file in files:
+        place = out / f"{file.stem}.readings.csv"
+        if place in places.values():
+            raise InputError(
+                str(place),
+                f"the readings of more than one file, {file} among them",
+                "files of different names",
+                "replay them in calls of their own, each with a folder of its own",
+            )
+        if place.resolve() in logs:
+            raise InputError(str(place), "is one of the logs", "a folder without them")
+        places[file] = place
+    return places
 
 
 class LogReader:

@@ -13,10 +13,11 @@ import pytest
 from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError
+from dataset.files.kept import cache_folder
 from dataset.records import Coupling
 from dataset.rig.grid import E0
 from dataset.rig.media import AIR, Medium
-from dataset.rig.response import Response, cache_folder, response_table
+from dataset.rig.response import Response, response_table
 from dataset.rig.slices import Content, Slice, SliceProblem
 
 TAP = Medium(78.3, 0.05)

@@ -4,19 +4,25 @@ the declared domain.
 
 from __future__ import annotations
 
-import dataclasses
+from dataclasses import replace
+from pathlib import Path
+from platform import uname
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from dataset.errors import InputError, ToolError
 from dataset.records import Frames
-from export.compilers import replaying
-from export.compilers.replaying import replay_on_host
+from export.c.source import CSource, emit_c
+from export.compilers import replaying, toolchain
+from export.compilers.replaying import forget_compiled, replay_on_host
+from export.compilers.toolchain import HostProgram, kept_host, run_rows
 from training.judging.streams import restarts
-from training.program import DOUBT, OUTPUTS, Program, run
+from training.program import DOUBT, OUTPUTS, Array, Program, from_json, run, to_json
 
 REASON = OUTPUTS.index("reason")
+UNAME = uname()._replace(machine="another")
 
 
 def frames_of(program: Program, t_ms: list[int], seed: int = 3) -> Frames:
@@ -59,10 +65,10 @@ def test_a_step_outside_the_tolerance_starts_anew(samples: dict[str, Program]) -
     assert settling.size
 
 
-def test_it_is_what_the_interpreter_says_beyond_the_cross_check(
+def test_it_is_what_the_interpreter_says_in_one_run_through_time(
     samples: dict[str, Program], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(replaying, "CROSS_CHECKED", 2)
+    monkeypatch.setattr(replaying, "AT_ONCE", 7)
     program = samples["every_op"]
     frames = frames_of(program, [k * program.period_ms for k in range(60)])
     tenths = np.where(np.arange(60) % 3, 215, -1000)
@@ -70,14 +76,100 @@ def test_it_is_what_the_interpreter_says_beyond_the_cross_check(
     assert np.array_equal(replay_on_host(program, frames, trim_of(program)).readings, expected)
 
 
-def test_a_difference_from_the_interpreter_is_no_answer(
+@pytest.mark.parametrize("changed", ["readings", "states"])
+def test_one_frame_other_than_the_interpreter_has_it_is_no_answer(
+    samples: dict[str, Program], monkeypatch: pytest.MonkeyPatch, changed: str
+) -> None:
+    """However late it comes, in a reading or in the state alone."""
+    program = samples["every_op"]
+
+    def damaged(host: HostProgram, rows: bytes, frames: int) -> tuple[Array, Array]:
+        readings, states = run_rows(host, rows, frames)
+        {"readings": readings, "states": states}[changed][58, 0] ^= 1
+        return readings, states
+
+    monkeypatch.setattr(replaying, "run_rows", damaged)
+    frames = frames_of(program, [k * program.period_ms for k in range(60)])
+    with pytest.raises(ToolError, match=r"at frame 58, reading and state; expected .* as the interpreter"):
+        replay_on_host(program, frames, trim_of(program))
+
+
+def test_a_state_that_no_program_can_be_in_is_no_answer(
     samples: dict[str, Program], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    program = samples["every_op"]
+
+    def damaged(host: HostProgram, rows: bytes, frames: int) -> tuple[Array, Array]:
+        readings, states = run_rows(host, rows, frames)
+        states[3] = 1 << 40
+        return readings, states
+
+    monkeypatch.setattr(replaying, "run_rows", damaged)
+    with pytest.raises(ToolError, match="a state that cannot be"):
+        replay_on_host(
+            program, frames_of(program, [k * program.period_ms for k in range(9)]), trim_of(program)
+        )
+
+
+@pytest.fixture
+def compiled(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[str]:
+    """The sources of what would be compiled from here on, with a cache folder of its own; what comes of it is
+    no program, but its number.
+    """
+    sources: list[str] = []
+
+    def noting(source: CSource, checked: bool = True) -> HostProgram:
+        sources.append(source.source)
+        return HostProgram(b"%d" % len(sources), source.layout.state.elements)
+
+    monkeypatch.setenv("INNAGE_CACHE", str(tmp_path / "cache"))
+    monkeypatch.setattr(toolchain, "build_host", noting)
+    return sources
+
+
+def test_what_was_compiled_is_kept_until_something_of_it_changes(
+    samples: dict[str, Program], compiled: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another program, another compiler and another computer ask for a build of their own."""
+    c = emit_c(samples["single_channel"])
+    assert [kept_host(c).binary for _ in range(3)] == [b"1"] * 3
+    assert kept_host(emit_c(samples["every_op"])) == HostProgram(b"2", samples["every_op"].state_size)
+    assert kept_host(replace(c, header=c.header + "\n")).binary == b"3"
+    monkeypatch.setattr(toolchain, "version", lambda package: "0")
+    assert kept_host(c).binary == b"4"
+    monkeypatch.setattr(toolchain, "platform", SimpleNamespace(uname=lambda: UNAME))
+    assert kept_host(c).binary == b"5"
+    assert kept_host(c).binary == b"5"
+    assert len(compiled) == 5
+
+
+def test_a_kept_program_that_was_changed_is_built_again(
+    samples: dict[str, Program], compiled: list[str], tmp_path: Path
+) -> None:
+    c = emit_c(samples["single_channel"])
+    assert kept_host(c).binary == b"1"
+    (kept,) = (tmp_path / "cache" / "compiled").iterdir()
+    kept.write_bytes(kept.read_bytes()[:-1] + b"7")
+    assert [kept_host(c).binary for _ in range(2)] == [b"2"] * 2
+
+
+def test_a_program_is_built_once_for_all_streams(
+    samples: dict[str, Program], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[str] = []
+
+    def asking(c: CSource) -> HostProgram:
+        asked.append(c.prefix)
+        return kept_host(c)
+
+    monkeypatch.setattr(replaying, "kept_host", asking)
+    forget_compiled()
     program = samples["single_channel"]
-    other = dataclasses.replace(program, outputs=dict(program.outputs) | {"level": program.outputs["high"]})
-    monkeypatch.setattr(replaying, "run", lambda its, *rest: run(other, *rest))
-    with pytest.raises(ToolError, match="as the interpreter has it"):
-        replay_on_host(program, frames_of(program, [0, program.period_ms]))
+    one = Frames(np.asarray([0]), np.asarray([[100]], np.uint32), None)
+    first = replay_on_host(program, one)
+    same = from_json(to_json(program))
+    assert np.array_equal(replay_on_host(same, one).readings, first.readings)
+    assert len(asked) == 1
 
 
 def test_frames_outside_the_domain_are_refused(samples: dict[str, Program]) -> None:

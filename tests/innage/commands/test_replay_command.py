@@ -4,6 +4,7 @@ are invented.
 
 from __future__ import annotations
 
+import importlib.util
 import json
 from pathlib import Path
 
@@ -25,6 +26,14 @@ from dataset.store import Store
 from innage.cli import app
 from training.program import digest, to_json
 from training.program.builder import Builder
+
+_spec = importlib.util.spec_from_file_location(
+    "json_documents", Path(__file__).parents[1] / "json_documents.py"
+)
+assert _spec is not None
+assert _spec.loader is not None
+documents = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(documents)
 
 LOG = "t_ms,low,high\n0,1000,1000\n100,1200,1000\n200,1200,1000\n1200,1400,1200\n"
 
@@ -143,3 +152,68 @@ def test_what_does_not_fit_is_one_sentence(store: Path, log: Path, words: tuple[
     done = innage(store, "replay", "m", str(log), "--time", "t_ms", *words)
     assert done.exit_code == 2, done.output
     assert said in done.stderr
+
+
+@pytest.fixture
+def logs(tmp_path: Path) -> list[str]:
+    """Two logs, and between them a file that is none."""
+    folder = tmp_path / "logs"
+    folder.mkdir()
+    for name, text in (("a.csv", LOG), ("b.csv", "t_ms,low\n0,1\n"), ("c.csv", LOG.replace("1400", "1500"))):
+        (folder / name).write_text(text, encoding="utf-8")
+    return [str(folder / name) for name in ("a.csv", "b.csv", "c.csv")]
+
+
+def test_each_of_many_files_gets_what_a_call_of_its_own_gives(
+    store: Path, logs: list[str], tmp_path: Path
+) -> None:
+    words = ("--unit", "one", "--time", "t_ms")
+    done = innage(store, "replay", "m", logs[0], logs[2], *words, "--out", str(tmp_path / "out"))
+    assert done.exit_code == 0, done.output
+    for log, name in ((logs[0], "a.readings.csv"), (logs[2], "c.readings.csv")):
+        alone = innage(store, "replay", "m", log, *words)
+        assert (tmp_path / "out" / name).read_text(encoding="utf-8") == alone.stdout
+    assert "2 files, 8 frames: 4 withheld, 4 valid, 0 empty" in done.stdout
+
+
+def test_a_file_that_does_not_fit_is_said_and_the_others_are_replayed(
+    store: Path, logs: list[str], tmp_path: Path
+) -> None:
+    words = ("replay", "m", *logs, "--unit", "one", "--time", "t_ms")
+    done = innage(store, *words, "--out", str(tmp_path / "out"), "--json")
+    assert done.exit_code == 1, done.output
+    facts = json.loads(done.stdout)
+    documents.check("innage replay FILE FILE ...", facts)
+    assert [Path(answer["file"]).name for answer in facts["files"]] == ["a.csv", "b.csv", "c.csv"]
+    refused = facts["files"][1]["refused"]
+    assert "b.csv" in refused
+    assert "high" in refused
+    assert (facts["refused"], facts["frames"], facts["validity"]["withheld"]) == (1, 8, 4)
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["a.readings.csv", "c.readings.csv"]
+    shown = innage(store, *words)
+    assert shown.exit_code == 1
+    assert f"innage: {refused}" in shown.stderr
+    assert "1 of 3 files were not replayed" in shown.stderr
+
+
+def test_readings_never_take_the_place_of_a_log_or_of_one_another(
+    store: Path, logs: list[str], tmp_path: Path
+) -> None:
+    """All of it is told before a file is read."""
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "a.txt").write_text(LOG, encoding="utf-8")
+    (tmp_path / "logs" / "a.readings.csv").write_text(LOG, encoding="utf-8")
+    beside = (logs[0], str(tmp_path / "logs" / "a.readings.csv"), "--out", str(tmp_path / "logs"))
+    for words, said in (
+        ((logs[0], logs[0]), "a.csv twice"),
+        ((logs[0], "-"), "standard input"),
+        ((logs[0], str(other / "a.txt"), "--out", str(other)), "the readings of more than one file"),
+        (beside, "is one of the logs"),
+        ((logs[0], logs[2], "--out", logs[1]), "is no folder"),
+    ):
+        done = innage(store, "replay", "m", *words, "--unit", "one", "--time", "t_ms")
+        assert done.exit_code == 2, done.output
+        assert said in done.stderr
+    assert (tmp_path / "logs" / "a.readings.csv").read_text(encoding="utf-8") == LOG
+    assert [path.name for path in other.iterdir()] == ["a.txt"]

@@ -1,12 +1,13 @@
-"""What is shown of a field log that was replayed."""
+"""What is shown of field logs that were replayed."""
 
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from innage.terminal.output import say
+from innage.terminal.output import harmless, say, table
 
 
 def show_summary(facts: dict[str, Any], out: Path | None) -> None:
@@ -30,3 +31,42 @@ def show_summary(facts: dict[str, Any], out: Path | None) -> None:
         )
     if out is not None:
         say(f"readings in {out}")
+
+
+def sums(answers: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """Frames, and frames by validity, of all files that were replayed; how many were not."""
+    replayed = [answer for answer in answers if not answer["refused"]]
+    validity: dict[str, int] = {}
+    for answer in replayed:
+        for name, number in answer["validity"].items():
+            validity[name] = validity.get(name, 0) + number
+    return {
+        "frames": sum(answer["frames"] for answer in replayed),
+        "validity": validity,
+        "refused": len(answers) - len(replayed),
+    }
+
+
+def show_files(whole: dict[str, Any], summed: dict[str, Any]) -> None:
+    """One line a file, what they come to, and why files were refused."""
+    replayed = [answer for answer in whole["files"] if not answer["refused"]]
+    words = list(summed["validity"])
+    rows = [
+        (answer["file"], answer["frames"], *(answer["validity"][word] for word in words), answer["restarts"])
+        for answer in replayed
+    ]
+    if rows:
+        table(
+            f"field logs through model {whole['model']}, each from power-on",
+            ("file", "frames", *words, "restarts"),
+            rows,
+        )
+        shares = ", ".join(f"{number} {word}" for word, number in summed["validity"].items())
+        say(f"{len(replayed)} files, {summed['frames']} frames: {shares}")
+    for answer in whole["files"]:
+        if answer["refused"]:
+            print(harmless(f"innage: {answer['refused']}"), file=sys.stderr)
+    if summed["refused"]:
+        print(f"{summed['refused']} of {len(whole['files'])} files were not replayed", file=sys.stderr)
+    if whole["out"] is not None and replayed:
+        say(f"readings in {whole['out']}")
