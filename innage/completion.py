@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import typer
@@ -22,7 +22,7 @@ def names_of(
     """
 
     def complete(ctx: typer.Context, incomplete: str) -> list[str | tuple[str, str]]:
-        from dataset.store.listing import names, session_lines
+        from dataset.store.listing import any_retired, names, session_lines
 
         store = Path(ctx.params.get("store") or os.environ.get("INNAGE_STORE") or STORE_HERE)
         if kind == "session":
@@ -33,6 +33,28 @@ def names_of(
                 if s.id.startswith(incomplete)
             ]
         known = names(store, kind, retired=retired) or ()
+        if not retired and any_retired(store, kind):
+            known = _in_use(store, kind, known)
         return [name for name in known if name.startswith(incomplete)]
 
     return complete
+
+
+def _in_use(path: Path, kind: str, names: Iterable[str]) -> tuple[str, ...]:
+    """Those of the names that a record has which is in use, by what the record is: of a tank, a sensor or
+    limits any revision.
+    """
+    from dataset.store import Store
+
+    with Store.open(path) as store:
+        retired = store.retired(kind)
+        if kind == "tank":
+            revisions = [(tank.name, tank.ref) for tank in store.tanks()]
+        elif kind == "sensor":
+            revisions = [(sensor.name, sensor.ref) for sensor in store.sensors()]
+        elif kind == "limits":
+            revisions = [(limits.name, limits.ref) for limits in store.all_limits()]
+        else:
+            revisions = [(name, name) for name in names]
+    in_use = {name for name, ref in revisions if ref not in retired}
+    return tuple(name for name in names if name in in_use)

@@ -14,7 +14,7 @@ from datetime import date, timedelta
 from dataset.documents import name_of
 from dataset.errors import InputError, quoted
 from dataset.labels.marking import Labelling
-from dataset.records import DoorWarning, Instrument, InstrumentKind
+from dataset.records import DoorWarning, Instrument, InstrumentKind, Occasion
 from dataset.values import check_day, check_name, check_number, check_text
 
 INSTRUMENT = "instrument"  # the check that warns of a calibration
@@ -114,6 +114,27 @@ def used_at(histories: Sequence[Calibrations], started: str | None) -> Used:
     calibrations = tuple(history.in_force(started) for history in histories)
     warnings = [warning for known in calibrations for warning in _warnings(known, started)]
     return Used(calibrations, tuple(warnings))
+
+
+def warnings_of_amended(
+    known: Instrument, history: Calibrations, occasion: Occasion, own_bench: str
+) -> list[DoorWarning]:
+    """What there is to say of a calibration that labels rest on, once a session's start or bench is stated
+    anew: the labels stay as they are. ``history`` has every calibration of the instrument.
+    """
+    what, started = f"{known.kind} {known.name}", occasion.started
+    rest = f"levels rest on the calibration of {what} of {known.calibrated}"
+    anew = "they stay as they are: set the marks anew, with the instrument, where that matters"
+    sentences = []
+    if known.bench != (occasion.bench or own_bench):
+        sentences.append(f"{rest}, which is of another bench than the session; {anew}")
+    before = [k for k in history.calibrations if started is None or k.calibrated <= started[:10]]
+    if not before:
+        sentences.append(f"{rest}, and the session began before its first one; {anew}")
+    elif before[-1] != known:
+        sentences.append(f"{rest}, and that of {before[-1].calibrated} was in force as it began; {anew}")
+    told = [DoorWarning(INSTRUMENT, sentence) for sentence in sentences]
+    return [*told, *_warnings(known, started)] if before and before[-1] == known else told
 
 
 def _warnings(known: Instrument, started: str | None) -> list[DoorWarning]:

@@ -57,7 +57,6 @@ WHERE r.identity IN (SELECT object_sha256 FROM ({_STANDING}))
 _STATUSES = """
 SELECT m.name, e.status, e.record_sha256, e.parents FROM status_event e JOIN model m ON m.id = e.model_id
 """
-_REVISED = ("limits", "sensor", "tank")
 _SESSIONS = """
 SELECT s.id, substr(s.sha256, 1, 12), u.name, l.name, m.name, s.frames, s.source_file,
     coalesce(s.simulated, 0), CASE WHEN EXISTS (SELECT 1 FROM void_event WHERE session_id = s.id) THEN (
@@ -126,7 +125,8 @@ class SessionLine:
 
 def names(path: Path, what: str, *, retired: bool = True) -> tuple[str, ...] | None:
     """The names of a kind (``tank``, ``unit``, ``session``, ...) in the store at ``path``; without
-    ``retired`` only those in use. None where that is no store of the newest revision.
+    ``retired`` units and models only where they are in use (of other kinds see :func:`any_retired`). None
+    where that is no store of the newest revision.
     """
     query = _NAMES[what]
     order = (lambda name: 0) if what == "session" else natural  # sessions stay as they were logged
@@ -140,7 +140,7 @@ def names(path: Path, what: str, *, retired: bool = True) -> tuple[str, ...] | N
 
 
 def _out_of_use(connection: sqlite3.Connection, what: str) -> frozenset[str]:
-    """The names of a kind of which every revision is retired, and of models those that are said to be so."""
+    """The names of retired units, and of models that are said to be so."""
     if what == "model":
         said = connection.execute(_STATUSES).fetchall()
         followed = {parent for *_, parents in said for parent in json.loads(parents)}
@@ -151,15 +151,16 @@ def _out_of_use(connection: sqlite3.Connection, what: str) -> frozenset[str]:
         )
     if what == "unit":
         return frozenset(name for (name,) in connection.execute(_RETIRED_UNITS, (what,)))
-    if what not in REGISTERED:
-        return frozenset()
-    retired: dict[str, set[str]] = {}
-    for name, sha256 in connection.execute(_STANDING, (what,)):
-        retired.setdefault(name, set()).add(sha256)
-    revisions = dict[str, int]()
-    if what in _REVISED:
-        revisions |= connection.execute(f"SELECT name, count(*) FROM {what} GROUP BY name").fetchall()  # noqa: S608 - one of three names
-    return frozenset(name for name, objects in retired.items() if len(objects) >= revisions.get(name, 1))
+    return frozenset()
+
+
+def any_retired(path: Path, what: str) -> bool:
+    """Whether a retirement of a kind stands whose records are known by their documents, which are read by
+    :class:`dataset.store.Store` alone.
+    """
+    if what not in REGISTERED or what == "unit":
+        return False
+    return bool(_reading(path, lambda connection: connection.execute(_STANDING, (what,)).fetchall()))
 
 
 def bench_names(path: Path) -> dict[str, str]:

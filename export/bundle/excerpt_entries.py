@@ -9,7 +9,13 @@ from dataset.words import GroupBy, Role
 from export.evidence.excerpts import Excerpt
 
 # What of a session names its group; levels and bands of temperature are of its marks, which no manifest has.
-_NAMES = {GroupBy.SESSION: "id", GroupBy.UNIT: "unit", GroupBy.LIQUID: "liquid", GroupBy.TANK: "tank"}
+_NAMES = {
+    GroupBy.SESSION: "id",
+    GroupBy.UNIT: "unit",
+    GroupBy.LIQUID: "liquid",
+    GroupBy.TANK: "tank",
+    GroupBy.BENCH: "group",
+}
 
 
 def excerpts_in(body: Mapping[str, Any]) -> tuple[Excerpt, ...]:
@@ -37,7 +43,7 @@ def _fits(
     excerpt: Excerpt, session: Mapping[str, Any], trims: Mapping[str, Any], frozen: Mapping[str, Any]
 ) -> bool:
     name = _NAMES.get(frozen["group_by"])
-    role = None if name is None else frozen["roles"].get(session.get("group", session[name]), Role.PROVE)
+    role = None if name is None else frozen["roles"].get(session.get("group", session.get(name)), Role.PROVE)
     place = (session["unit"], session["mounting"])
     return (
         session["void"] is None

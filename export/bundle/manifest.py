@@ -14,8 +14,9 @@ from importlib.metadata import version
 from typing import Any
 
 from dataset.canonical import model_sha256
+from dataset.coverage.roles import bench_group
 from dataset.errors import InputError
-from dataset.records import Budget, Model, Session, Trim
+from dataset.records import Budget, GroupBy, Model, Session, Trim
 from export.bundle.excerpt_entries import excerpts_in, misplaced
 from export.bundle.forms import read_json
 from export.bundle.manifest_form import MANIFEST_FORM, VERSION
@@ -202,7 +203,7 @@ def model_facts(
             "roles": {group: role.value for group, role in frozen.roles},
             **({"edges_c": list(frozen.edges_c)} if frozen.edges_c else {}),
         },
-        "sessions": [_session(s, voided) for s in frozen.sessions],
+        "sessions": [_session(s, frozen.group_by, voided) for s in frozen.sessions],
         "trims": [_trim(trim) for trim in frozen.trims],
         "limits": None if model.limits is None else asdict(model.limits),
         "budget": None if budget is None else asdict(budget),
@@ -276,8 +277,9 @@ def _faults_add_up(stated: Mapping[str, Any] | None) -> bool:
     )
 
 
-def _session(session: Session, voided: Mapping[str, str]) -> dict[str, Any]:
+def _session(session: Session, group_by: GroupBy, voided: Mapping[str, str]) -> dict[str, Any]:
     mounting = session.mounting
+    group = bench_group(session) if group_by is GroupBy.BENCH else session.tank_group
     return {
         "id": session.id,
         "sha256": session.sha256,
@@ -291,7 +293,7 @@ def _session(session: Session, voided: Mapping[str, str]) -> dict[str, Any]:
         "simulated": session.simulated,
         "source": asdict(session.source),
         "void": voided.get(session.id, session.void_reason),
-    } | ({} if session.tank_group is None else {"group": session.tank_group})
+    } | ({} if group is None else {"group": group})
 
 
 def _trim(trim: Trim) -> dict[str, Any]:

@@ -150,6 +150,7 @@ def show(
 ) -> None:
     """Show one capture session: facts, warnings, marks, counts."""
     from dataset.labels.conditions import conditions_text
+    from innage.jobs.instruments import calibration_text
 
     opened = open_store(store)
     captured = opened.session(session)
@@ -169,12 +170,13 @@ def show(
             | {"conditions": [stretch_facts(s) for s in captured.stretches]}
         )
         return
+    tools = "; ".join(map(calibration_text, opened.calibrations(captured.instruments)))
     table(
         f"session {captured.id}",
         ("fact", "value"),
         [
-            (fact, ", ".join(value) if fact in ("tags", "instruments") else value)
-            for fact, value in session_facts(captured).items()
+            (fact, ", ".join(value) if fact == "tags" else value)
+            for fact, value in (session_facts(captured) | {"instruments": tools}).items()
             if fact != "warnings"
         ],
     )

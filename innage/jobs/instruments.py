@@ -34,6 +34,14 @@ def instrument_facts(store: Store, known: Instrument) -> dict[str, Any]:
     }
 
 
+def calibration_text(known: Instrument) -> str:
+    """A calibration in a line, such as 'scale balance, serial 7, calibrated 2026-01-10 (C-118), u 0.4 g'."""
+    serial = f", serial {known.serial}" if known.serial else ""
+    certificate = f" ({known.certificate})" if known.certificate else ""
+    u = f"u {known.standard_uncertainty:.4g} {known.kind.unit}"
+    return f"{known.kind} {known.name}{serial}, calibrated {known.calibrated}{certificate}, {u}"
+
+
 def until(known: Instrument) -> str:
     """The last day on which a calibration holds, or a dash."""
     from dataset.labels.instruments import last_day

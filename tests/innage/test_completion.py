@@ -15,11 +15,14 @@ from typer import Context
 from typer.main import get_command
 from typer.testing import CliRunner
 
-from building import bench_store, put
-from dataset.records import GroupBy, Role, Tank, Unit
+from building import SENSOR, bench_store, put
+from dataset.records import GroupBy, Mounting, Role, Tank, Unit
 from dataset.store import Store
+from dataset.store.events.retirements import retire
 from dataset.words import ModelStatus
 from innage.cli import app
+
+ANOTHER = (Tank("rinse-tank", 1, 81.0), SENSOR)
 
 
 @pytest.fixture(scope="module")
@@ -74,6 +77,18 @@ def test_what_is_retired_is_not_offered(store: Path) -> None:
         opened.take_back_retirement("tank", "canister@1", "sold again")
     assert complete("innage log x.csv --unit ") == ["unit-1", "unit-2"]
     assert complete("innage tank show ") == ["canister", "rinse-tank"]
+
+
+def test_what_is_retired_is_known_by_what_it_is(store: Path) -> None:
+    """A retirement of another record of the name, which this store does not have, hides nothing."""
+    with Store.open(store) as opened:
+        opened._write(lambda orm: retire(orm, "tank", Tank("rinse-tank", 1, 81.0), "of another bench"))
+        opened._write(lambda orm: retire(orm, "mounting", Mounting("bench", *ANOTHER), "of another bench"))
+    assert complete("innage tank show ") == ["canister", "rinse-tank"]
+    assert complete("innage log x.csv --mounting ") == ["bench"]
+    with Store.open(store) as opened:
+        opened.retire("tank", "rinse-tank", "leaks")
+    assert complete("innage tank show ") == ["canister"]
 
 
 def test_retired_models_are_offered_where_they_are_looked_at(store: Path) -> None:

@@ -9,12 +9,14 @@ from dataclasses import replace
 
 from sqlalchemy.orm import Session as OrmSession
 
+from dataset.admission.control_chart import STANDARD
 from dataset.admission.rules import check_session
 from dataset.admission.warnings import AT_DOOR, check_at_door, summarise
 from dataset.canonical import amendment_content, amendment_sha256, canonical_json
 from dataset.errors import InputError
+from dataset.labels.instruments import INSTRUMENT, warnings_of_amended
 from dataset.records import ID_DIGITS, DoorWarning, Frames, NewSession, Restatement, Session, SessionAmendment
-from dataset.store import admitting
+from dataset.store import admitting, check_standards, instruments
 from dataset.store import sessions as stored_sessions
 from dataset.store.events import amendments
 from dataset.store.events.amendments import STATED, says
@@ -22,6 +24,7 @@ from dataset.store.registry import (
     liquid_row,
     mounting_row,
     operator_row,
+    own_bench,
     same_record,
     stated_unit,
     to_liquid,
@@ -138,5 +141,23 @@ def _warnings(orm: OrmSession, row: SessionRow, amended: Session, sealed: Sessio
     check_session(new)
     earlier, shown = admitting.what_is_known(orm, new, beside=row.id)
     own = check_at_door(new, summarise(new, frames), earlier, shown)
-    in_file = [warning for warning in sealed.warnings if warning.check not in AT_DOOR]
-    return (*in_file, *own)
+    tools = _of_instruments(orm, amended, sealed)
+    again = {*AT_DOOR, STANDARD, *(() if tools is None else (INSTRUMENT,))}
+    in_file = [warning for warning in sealed.warnings if warning.check not in again]
+    return (*in_file, *own, *check_standards.warnings_for(orm, new), *(tools or ()))
+
+
+def _of_instruments(orm: OrmSession, amended: Session, sealed: Session) -> list[DoorWarning] | None:
+    """What there is to say of the calibrations that a session's labels rest on; None where it began when and
+    where it was sealed to have begun: what was said then stays.
+    """
+    if (amended.occasion.started, amended.occasion.bench) == (sealed.occasion.started, sealed.occasion.bench):
+        return None
+    own = own_bench(orm).identity
+    return [
+        warning
+        for known in instruments.by_hash(orm, amended.instruments)
+        for warning in warnings_of_amended(
+            known, instruments.history(orm, f"{known.name}@{known.bench}"), amended.occasion, own
+        )
+    ]

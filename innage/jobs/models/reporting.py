@@ -30,7 +30,7 @@ from innage.outputs import check_place, write_file
 
 if TYPE_CHECKING:
     from dataset.coverage.gaps import Gaps
-    from dataset.records import Frames, FrozenSet, Session, SessionAmendment
+    from dataset.records import Frames, FrozenSet, Instrument, Session, SessionAmendment
     from dataset.store import Store
     from innage.jobs import Progress
     from innage.jobs.models.judging import Comparison, Yardstick
@@ -54,12 +54,14 @@ GAPS = (
 @dataclass(frozen=True)
 class Later:
     """What a session's page tells beside the session: its amendments in order, what the store calls the bench
-    on which it was captured (None: no bench that it knows), and why units are retired.
+    on which it was captured (None: no bench that it knows), why units are retired, and the calibrations that
+    its levels rest on.
     """
 
     amendments: tuple[SessionAmendment, ...] = ()
     bench: str | None = None
     retired_units: Mapping[str, str] = field(default_factory=dict)
+    calibrations: tuple[Instrument, ...] = ()
 
 
 def check_page(out: Path, replace: bool) -> None:
@@ -89,7 +91,10 @@ def report_session(store: Store, session: str, out: Path, *, replace: bool = Fal
     means = [mark_summary(mark, frames) for mark in captured.marks]
     names = {bench.identity: bench.name for bench in store.benches()}
     later = Later(
-        store.amendments(captured.sha256), names.get(captured.occasion.bench or ""), store.retired("unit")
+        store.amendments(captured.sha256),
+        names.get(captured.occasion.bench or ""),
+        store.retired("unit"),
+        store.calibrations(captured.instruments),
     )
     write_file(out, session_page(captured, frames, session_facts(captured), means, later).encode())
 
@@ -215,11 +220,20 @@ def session_page(
     return page(f"session {session.id}", parts)
 
 
-_SAID_ABOVE = ("warnings", "tags", "amendment", "amended_apart", *(what.name for what in fields(Occasion)))
+_SAID_ABOVE = (
+    "warnings",
+    "tags",
+    "instruments",
+    "amendment",
+    "amended_apart",
+    *(what.name for what in fields(Occasion)),
+)
 
 
 def _occasion(session: Session, later: Later) -> list[str]:
     """Who captured it, when, where and with what, and its tags."""
+    from innage.jobs.instruments import calibration_text
+
     occasion, tags = session.occasion, ", ".join(session.tags)
     bench = occasion.bench and f"{later.bench or 'one that this store does not know'} ({occasion.bench})"
     stated = {
@@ -227,6 +241,7 @@ def _occasion(session: Session, later: Later) -> list[str]:
         "Start": occasion.started,
         "Bench": bench,
         "Board firmware": occasion.firmware,
+        "Instruments": "; ".join(map(calibration_text, later.calibrations)),
         "Tags": tags,
     }
     rows = [(what, escape(said)) for what, said in stated.items() if said]

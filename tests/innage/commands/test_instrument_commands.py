@@ -89,3 +89,32 @@ def test_marks_that_are_set_later(weighed: str, tmp_path: Path) -> None:
     (mark,) = run_json("show", session["id"])["marks"]
     assert mark["u_common_mm"] == pytest.approx(0.03)
     assert mark["u_mm"] == pytest.approx(0.01 / 3**0.5)
+
+
+def test_a_start_that_is_amended(weighed: str, tmp_path: Path) -> None:
+    """Labels stay as they were made: another calibration, one that had run out, or another bench is told, and
+    what was said of the start before is not. Shown and in the report, the calibration is named.
+    """
+    run(*ADD.split(), "--interval-days", "60", "--serial", "0417", "--certificate", "C-7")
+    run(*ADD.replace("2026-01-10", "2026-04-01").split(), "--serial", "0417", "--certificate", "C-8")
+    (logged,) = run_json(*weighed.split(), *["--instrument", "s1", "--start", "2026-03-20T08:00+00:00"])
+    session, why = logged["session"]["id"] if "session" in logged else logged["id"], "--author ab --reason no"
+    marks = run_json("show", session)["marks"]
+
+    def said_at(*stated: str) -> list[str]:
+        run("amend", session, *stated, *why.split())
+        return [w["sentence"] for w in run_json("show", session)["warnings"] if w["check"] == "instrument"]
+
+    (late,) = said_at("--start", "2026-04-02T08:00+00:00")
+    assert "rest on the calibration of scale s1 of 2026-01-10, and that of 2026-04-01 was in force" in late
+    assert "set the marks anew, with the instrument" in late
+    assert said_at("--start", "2026-02-02T08:00+00:00") == []
+    assert ["held until 2026-03-11" in said for said in said_at("--start", "2026-03-12T08:00+00:00")] == [
+        True
+    ]
+    assert ["before its first one" in said for said in said_at("--start", "2026-01-02T08:00+00:00")] == [True]
+    assert run_json("show", session)["marks"] == marks
+    named = "scale s1, serial 0417, calibrated 2026-01-10 (C-7), u 0.4 g"
+    assert named in " ".join(run("show", session).split())
+    run("report", "session", session, "--out", tmp_path / "page.html")
+    assert named in (tmp_path / "page.html").read_text(encoding="utf-8")
