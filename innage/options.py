@@ -355,6 +355,7 @@ SPELLED: dict[str, str] = {
     "Store.void(...)": "'innage void {} --reason ...'",
     "freeze(sessions=...)": "--session",
     "air_density": "--air-density-kg-m3",
+    "channels": "--count",
     "cylinder": "--cylinder-mm",
     "same_units": "--same-unit",
     "conductivity": "--conductivity-s-m",

@@ -58,8 +58,8 @@ def read_record_lines(
 ) -> list[RecordLine]:
     """The lines below the headings of a file in UTF-8.
 
-    Blank lines and lines that begin with '#' are skipped, and so are columns whose heading does. Headings are
-    read without regard to capitals; blanks and dashes stand for '_'.
+    Blank lines and lines that begin with '#' are skipped, and so are columns whose heading does, the first
+    one too. Headings are read without regard to capitals; blanks and dashes stand for '_'.
 
     Args:
         path: the file.
@@ -72,7 +72,8 @@ def read_record_lines(
         InputError: no such file, no text, headings that are unknown, missing or double, or lines of other
             lengths than the headings.
     """
-    lines = _lines(path)
+    fields_called = {**(also or {}), **{name: name for name in names}}
+    lines = _without_remarks(_lines(path), fields_called)
     delimiter = _delimiter(lines)
     if lines and delimiter_above(lines[0][1]):
         lines = lines[1:]
@@ -82,7 +83,7 @@ def read_record_lines(
             str(path), "no line below the headings", "a line of headings and one line each below"
         )
     (top, headings), below = rows[0], rows[1:]
-    called = _called(f"{path}, line {top}", headings, {**(also or {}), **{n: n for n in names}}, others)
+    called = _called(f"{path}, line {top}", headings, fields_called, others)
     _check_needed(f"{path}, line {top}", called, needed)
     return [
         RecordLine(path, number, _cells(f"{path}, line {number}", cells, called, top), delimiter != ",")
@@ -111,11 +112,24 @@ def _lines(path: Path) -> list[tuple[int, str]]:
         raise InputError(
             str(path), f"{len(lines)} lines", f"at most {MOST_LINES}", "cut it into several files"
         )
-    return [
-        (number, line)
-        for number, line in enumerate(lines, 1)
-        if line.strip() and not line.lstrip().startswith("#")
-    ]
+    return [(number, line) for number, line in enumerate(lines, 1) if line.strip()]
+
+
+def _without_remarks(lines: list[tuple[int, str]], names: Mapping[str, str]) -> list[tuple[int, str]]:
+    """The lines but those that begin with '#'. One that does and has headings behind it, above a line that
+    has none, is the line of headings all the same: its first column is one that is passed over.
+    """
+    said = [at for at, (_, line) in enumerate(lines) if not line.lstrip().startswith("#")]
+    first = said[0] if said else 0
+    above = first - 1
+    if above >= 0 and _has_headings(lines[above][1], names) and not _has_headings(lines[first][1], names):
+        said.insert(0, above)
+    return [lines[at] for at in said]
+
+
+def _has_headings(line: str, names: Mapping[str, str]) -> bool:
+    cells = line.split(_delimiter([(1, line)]))
+    return len(cells) > 1 and any(_field(cell.strip().strip('"'), names) for cell in cells)
 
 
 def _delimiter(lines: list[tuple[int, str]]) -> str:

@@ -34,6 +34,10 @@ def import_(
     ] = None,
     temperature_c: Annotated[float | None, typer.Option(help="Their temperature.")] = None,
     note: FreeTextOption = "",
+    count: Annotated[
+        list[str] | None,
+        typer.Option("--count", help="Columns of counts; repeat. Default: the channels' names."),
+    ] = None,
     add_units: Annotated[bool, typer.Option("--add-units", help="Add units that are new.")] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
@@ -48,7 +52,9 @@ def import_(
         kind=kind, date=date, stage=stage, mounting=mounting, temperature_c=temperature_c, note=note or None
     )
     with progress("trims") as moved:
-        added = add_trims_from(open_store(store), file, stated, add_units=add_units, progress=moved)
+        added = add_trims_from(
+            open_store(store), file, stated, channels=count or (), add_units=add_units, progress=moved
+        )
     if json:
         emit([trim_facts(trim) for trim in added.trims])
     else:

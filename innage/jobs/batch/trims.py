@@ -67,6 +67,7 @@ def add_trims_from(
     path: Path,
     stated: FixtureTrim | None = None,
     *,
+    channels: Sequence[str] = (),
     add_units: bool = False,
     progress: Progress = silent,
 ) -> AddedTrims:
@@ -78,6 +79,7 @@ def add_trims_from(
         path: CSV with headings as :class:`FixtureTrim` has fields, and a column for each channel or
             ``counts`` with '|' between.
         stated: what holds for each line that doesn't state it.
+        channels: headings of the columns of counts, in channel order; by default as the channels are called.
         add_units: units that the store does not have are added.
         progress: called with (what, done, total).
 
@@ -89,7 +91,7 @@ def add_trims_from(
 
     moved = staged(progress, _STAGES)
     lines = read_record_lines(path, HEADINGS, also=_ALSO, others=True)
-    checking = _Checking(store, stated or FixtureTrim(), add_units)
+    checking = _Checking(store, stated or FixtureTrim(), channels, add_units)
     faults: Sequence[tuple[RecordLine, InnageError]] = ()
     try:
         check_each(path, lines, HEADINGS, checking.check, lambda _, n, total: moved("checking", n, total))
@@ -114,8 +116,8 @@ def add_trims_from(
 class _Checking:
     """Checks line by line what a line alone can say."""
 
-    def __init__(self, store: Store, common: FixtureTrim, add_units: bool) -> None:
-        self._common, self._add_units = common, add_units
+    def __init__(self, store: Store, common: FixtureTrim, channels: Sequence[str], add_units: bool) -> None:
+        self._common, self._channels, self._add_units = common, channels, add_units
         self._mountings = {mounting.name: mounting for mounting in store.mountings()}
         self._store, self._units = store, {unit.name: unit for unit in store.units()}
         self.new_units: dict[str, Unit] = {}
@@ -134,7 +136,7 @@ class _Checking:
             raise InputError(line.where, f"no {', no '.join(lacking)}", expected)
         mounting = self._mounting(str(stated.mounting))
         unit = self._unit(line, stated)
-        counts = stated.counts or _by_channel(line, mounting.sensor)
+        counts = stated.counts or _by_channel(line, mounting.sensor, self._channels)
         trim = Trim(
             unit=unit,
             mounting=mounting,
@@ -170,7 +172,11 @@ class _Checking:
         if known is not None:
             if stated.serial not in (None, known.serial):
                 where, found = line.place("serial"), f"{stated.serial} of unit {known.name}"
-                raise InputError(where, found, str(known.serial or "none, as the store has it"))
+                hint = (
+                    "a unit has the serial that it was added with; a column whose heading begins with '#' is "
+                    "passed over"
+                )
+                raise InputError(where, found, str(known.serial or "none, as the store has it"), hint)
             return known
         new = Unit(name, serial=stated.serial, bench=self._store.bench().identity)
         check_unit(new)
@@ -203,16 +209,22 @@ def _of_serial(line: RecordLine, serial: str | None, units: Iterable[Unit]) -> U
     return same[0] if same else None
 
 
-def _by_channel(line: RecordLine, sensor: Sensor) -> tuple[float, ...]:
-    """The counts from columns that are called as the channels are."""
-    lacking = [name for name in sensor.channel_names if name not in line.cells]
+def _by_channel(line: RecordLine, sensor: Sensor, columns: Sequence[str]) -> tuple[float, ...]:
+    """The counts from ``columns``, or from those that are called as the channels are."""
+    if columns and len(columns) != sensor.channels:
+        expected = f"{sensor.channels}, one for each channel of {sensor.ref} in order"
+        raise InputError("channels", f"{len(columns)} columns", expected, fields=("channels",))
+    wanted = columns or sensor.channel_names
+    lacking = [name for name in wanted if name not in line.cells]
     if lacking:
         raise InputError(
             line.where,
             f"no count of {', '.join(lacking)}",
             f"a column for each channel of {sensor.ref}, or one called counts with '|' between",
+            "columns that are called otherwise are named by channels",
+            fields=("channels",),
         )
-    strange = [name for name in line.cells if name not in (*HEADINGS, *sensor.channel_names)]
+    strange = [name for name in line.cells if name not in (*HEADINGS, *wanted)]
     if strange:
         raise InputError(
             line.where,
@@ -221,6 +233,5 @@ def _by_channel(line: RecordLine, sensor: Sensor) -> tuple[float, ...]:
             "one that begins with '#' is passed over",
         )
     return tuple(
-        number_of(line.place(name), line.cells[name], decimal_comma=line.decimal_comma)
-        for name in sensor.channel_names
+        number_of(line.place(name), line.cells[name], decimal_comma=line.decimal_comma) for name in wanted
     )

@@ -116,6 +116,40 @@ def test_a_fixture_knows_units_by_their_serials(bench: Path) -> None:
     assert "line 2: column 'serial': SN3 of unit left; expected SN1" in said
 
 
+def test_a_serial_that_a_unit_was_not_added_with(bench: Path) -> None:
+    """The sentence says how to leave the column out, and doing so works though it is the first one; a remark
+    above headings stays one.
+    """
+    run("unit", "add", "u1")
+    lines = "serial,unit,kind,date,a,b\nSN1,u1,dry,2026-01-31,1,2\n"
+    said = run("trim", "import", written(bench, lines), *ALIKE, code=2)
+    assert (
+        "SN1 of unit u1; expected none, as the store has it. A unit has the serial that it was added" in said
+    )
+    assert "a column whose heading begins with '#' is passed over" in said
+    for above in ("", "# unit, kind: as the fixture calls them\n", "#1\n"):
+        path = written(bench, f"{above}#{lines}" if not above else f"{above}{lines.replace('serial', '#s')}")
+        run("trim", "import", path, *ALIKE)
+    with Store.open(bench / "innage.db") as store:
+        assert [trim.counts for trim in store.trims()] == [(1, 2)]
+
+
+def test_a_fixture_calls_the_channels_otherwise(bench: Path) -> None:
+    """What lacks is named with the option that says how the columns are called, in channel order."""
+    run("unit", "add", "u1")
+    path = written(bench, "unit,kind,date,K1,K0\nu1,dry,2026-01-31,1,2\n")
+    said = run("trim", "import", path, *ALIKE, code=2)
+    assert "line 2: no count of a, b; expected a column for each channel of pair@1" in said
+    assert "Columns that are called otherwise are named by --count" in said
+    said = run("trim", "import", path, *ALIKE, "--count", "K0", code=2)
+    assert "--count: 1 columns; expected 2, one for each channel of pair@1 in order" in said
+    said = run("trim", "import", path, *ALIKE, "--count", "K0", "--count", "K2", code=2)
+    assert "line 2: no count of K2" in said
+    run("trim", "import", path, *ALIKE, "--count", "K0", "--count", "K1")
+    with Store.open(bench / "innage.db") as store:
+        assert [trim.counts for trim in store.trims()] == [(2, 1)]
+
+
 def test_a_fixture_names_units_of_another_bench(bench: Path) -> None:
     """NAME@BENCH, by the bench's name or digits, as options take it. One that is not there is no new unit;
     a serial that two benches gave is asked about.
