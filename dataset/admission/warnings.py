@@ -24,6 +24,7 @@ from dataset.admission.plausible import (
     Shown,
     check_plausible,
 )
+from dataset.labels.conditions import stated_wet
 from dataset.records import (
     CountLaw,
     DoorWarning,
@@ -34,7 +35,6 @@ from dataset.records import (
     Pad,
     PadRole,
     Session,
-    Wall,
 )
 from dataset.values import GAP_PERIODS, LEAST_NOISE, MAD_TO_SD
 
@@ -68,9 +68,9 @@ class Summary:
     """What later sessions are held against.
 
     ``noise`` and ``dry`` have one number a channel, NaN where unknown: the noise of steady frames and the
-    median under dry marks (level 0, and no film or drops stated), in counts. ``swing`` is how far a mark's
-    median is from the dry one, at most. ``low`` and ``high`` are the least and greatest medians of a few
-    frames each.
+    median under dry marks (level 0, and no foam, film or drops stated), in counts. ``swing`` is how far a
+    mark's median is from the dry one, at most. ``low`` and ``high`` are the least and greatest medians of a
+    few frames each.
     """
 
     mounting: str
@@ -88,7 +88,8 @@ def summarise(session: NewSession | Session, frames: Frames) -> Summary:
         [np.median(columns[:, m.start : m.stop], axis=1) for m in _static(session.marks)]
     ).reshape(-1, len(columns))
     is_dry = np.array(
-        [m.level_mm == 0 and not _stated_wet(session, m) for m in _static(session.marks)], dtype=np.bool_
+        [m.level_mm == 0 and not stated_wet(session.stretches, m) for m in _static(session.marks)],
+        dtype=np.bool_,
     )
     unknown = np.full(len(columns), np.nan)
     dry = np.median(medians[is_dry], axis=0) if is_dry.any() else unknown
@@ -159,14 +160,6 @@ def check_at_door(
 
 def _static(marks: Sequence[Mark]) -> list[Mark]:
     return [m for m in marks if m.level_stop_mm is None]
-
-
-def _stated_wet(session: NewSession | Session, mark: Mark) -> bool:
-    """Whether a film or drops are stated anywhere under a mark: an empty tank that is known not to be dry."""
-    return any(
-        s.start < mark.stop and mark.start < s.stop and {Wall.FILM, Wall.DROPS} & set(s.conditions.wall)
-        for s in session.stretches
-    )
 
 
 def _columns(frames: Frames) -> Columns:
@@ -379,4 +372,4 @@ def _wet(
         _, name, sentence = max(found)
         others = ", ".join(other for _, other, _ in found if other != name)
         sentence += f" (wetter too: {others})" if others else ""
-        yield DoorWarning(WET, f"{sentence}: residue, a wrong label or another position?")
+        yield DoorWarning(WET, f"{sentence}: residue, a wrong label, another board or another position?")

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from dataset.errors import InputError, nearest, quoted
 from dataset.files.stretches import read_stretch_lines
-from dataset.records import Conditions, Coupling, Flow, Stretch, Surface, Wall
+from dataset.records import Conditions, Coupling, Flow, Mark, Stretch, Surface, Wall
 from dataset.values import plain_float
 
 AXES = {
@@ -105,6 +105,18 @@ def read_stretches(
     if whole is not None and end < len(t_ms):
         stretches.append(Stretch(end, len(t_ms), whole))
     return tuple(stretches)
+
+
+def stated_wet(stretches: Sequence[Stretch], mark: Mark) -> bool:
+    """Whether foam, a film or drops are stated anywhere under a mark: an empty tank that is known not to be
+    dry.
+    """
+    return any(
+        s.start < mark.stop
+        and mark.start < s.stop
+        and not {Surface.FOAM, Wall.FILM, Wall.DROPS}.isdisjoint((*s.conditions.surface, *s.conditions.wall))
+        for s in stretches
+    )
 
 
 def check_stretches(where: str, stretches: Sequence[Stretch], frames: int, span_mm: float) -> None:

@@ -44,6 +44,7 @@ class Reference:
     dry: tuple[float, ...]
     swing: tuple[float, ...] | None = None
     temperature_c: float | None = None
+    of_session: bool = False
 
 
 def from_frames(trim: Trim, frames: Frames, session: Session, start: int, stop: int) -> Trim:
@@ -202,6 +203,7 @@ def seen_in(session: Session, frames: Frames) -> Reference | None:
         tuple(map(float, low if rises else high)),
         tuple(map(float, high - low)),
         _temperature(frames, *driest),
+        of_session=True,
     )
 
 
@@ -276,6 +278,8 @@ def _refuse_beyond(trim: Trim, reference: Reference, margin: NDArray[np.float64]
         for k in wet
     )
     hint = "dry the tank and take it again, give the kind that it is, or say by dry_because how you know"
+    if reference.of_session:
+        hint += ", or amend the session where it is another unit's"
     if trim.temperature_c is None and reference.temperature_c is not None:
         hint += ", or its temperature_c"
     raise InputError(

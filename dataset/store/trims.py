@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical import canonical_json, trim_content, trim_sha256
 from dataset.errors import InnageError, InputError
+from dataset.labels.conditions import stated_wet
 from dataset.labels.trims import Reference, below_pads, check_trim, latest, refuse_wet, seen_in
 from dataset.records import ID_DIGITS, Mounting, Session, Trim, TrimKind
 from dataset.store import sessions as stored_sessions
@@ -173,8 +174,8 @@ def add_trim(orm: OrmSession, trim: Trim, known: Sequence[Trim] | None = None) -
 
 
 def dry_counts(orm: OrmSession, mounting: Mounting) -> tuple[tuple[str, tuple[float, ...]], ...]:
-    """Units with frames marked at a level below every pad of a mounting, by name, and the median of each
-    channel over those frames.
+    """Units with frames marked at a level below every pad of a mounting, and neither foam, film nor drops
+    stated of them, by name, and the median of each channel over those frames.
     """
     medians: list[tuple[str, tuple[float, ...]]] = []
     for name in orm.scalars(
@@ -184,7 +185,7 @@ def dry_counts(orm: OrmSession, mounting: Mounting) -> tuple[tuple[str, tuple[fl
             stored_sessions.frames(orm, s).counts[m.start : m.stop]
             for s in _sessions(orm, name, mounting)
             for m in s.marks
-            if below_pads(m, mounting)
+            if below_pads(m, mounting) and not stated_wet(s.stretches, m)
         ]
         if dry:
             medians.append((name, tuple(map(float, np.median(np.concatenate(dry), axis=0)))))

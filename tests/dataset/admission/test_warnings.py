@@ -28,6 +28,7 @@ from dataset.records import (
     Sensor,
     Session,
     Stretch,
+    Surface,
     Wall,
 )
 from dataset.store import Store
@@ -234,20 +235,25 @@ def test_dry_that_looks_wet(door: Door) -> None:
     assert log(81, -0.2).warnings == ()
 
 
-@pytest.mark.parametrize("wall", [Wall.FILM, Wall.DROPS])
-def test_an_empty_tank_that_is_said_to_be_wet_is_no_warning(door: Door, wall: Wall) -> None:
-    """A film or drops that are stated explain wet pads at level 0; neither do such marks become the unit's
-    dry counts for later sessions.
+@pytest.mark.parametrize(
+    "wet",
+    [Conditions(wall=(Wall.FILM,)), Conditions(wall=(Wall.DROPS,)), Conditions(surface=(Surface.FOAM,))],
+)
+def test_an_empty_tank_that_is_said_to_be_wet_is_no_warning(door: Door, wet: Conditions) -> None:
+    """Foam, a film or drops that are stated explain wet pads at level 0; neither do such marks become the
+    unit's dry counts for later sessions.
     """
     door.history(3)
     t_ms, counts = clean(84)
     counts[LEVELS == 0, 0] += 0.2 * SWING
-    stated = (Stretch(0, len(LEVELS), Conditions(wall=(wall,))),)
+    stated = (Stretch(0, len(LEVELS), wet),)
     for _ in range(4):
         counts[:, 1] += 1  # readings of its own
         assert door.log(t_ms, counts, stretches=stated).warnings == ()
     counts[:, 1] += 1
-    assert "at level 0 pad p0" in the_one(door.log(t_ms, counts), "dry looks wet")
+    found = the_one(door.log(t_ms, counts), "dry looks wet")
+    assert "at level 0 pad p0" in found
+    assert "residue, a wrong label, another board or another position?" in found
 
 
 def test_dry_counts_of_another_mounting_are_no_measure(door: Door) -> None:

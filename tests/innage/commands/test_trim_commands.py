@@ -101,6 +101,7 @@ def test_a_wet_trim_is_not_dry(known: str, store: Path, tmp_path: Path, refused:
     wet = real(tmp_path, "u1", ("1.0",))
     sentence = refused(*DRY, "--unit", "u1", "--session", wet, "--date", "2026-02-01", "--stage", "service")
     assert "dry trim of unit u1: looks wet against" in sentence
+    assert ("or amend the session where it is another unit's" in sentence) is (known != "trim")
     shortfall = int(sentence.split("p0 ")[1].split(", ")[1].split(" below")[0])
     assert shortfall == pytest.approx(50_816 - 32_701, abs=100)
     assert "32" in sentence.split("p0 ")[1][:5]
@@ -225,14 +226,17 @@ def test_limits_for_a_fixture(store: Path, tmp_path: Path, refused: Callable[...
 
 def test_limits_take_dry_frames_of_units_without_a_trim(store: Path, tmp_path: Path) -> None:
     """A unit without a dry trim comes in with the median of its frames that are marked below every pad, and
-    only those.
+    only those; not where they are stated to be wet.
     """
-    real(tmp_path, "u1", ("0.0", "1.0"), marked=True)
+    known = real(tmp_path, "u1", ("0.0", "1.0"), marked=True)
     real(tmp_path, "u2", ("2.0",), marked=True)
     run(*DRY, "--unit", "u3", "--mounting", "m-osc", "--counts", 50_700, *END)
     found = run_json("trim", "limits", "--mounting", "m-osc")
     assert found["units"] == ["u1", "u3"]
     assert found["mean"] == [pytest.approx((50_816 + 50_700) / 2)]
+    run("amend", known, "--condition", "wall=film", "--author", "ab", "--reason", "it was wet")
+    run(*DRY, "--unit", "u4", "--mounting", "m-osc", "--counts", 50_700, *END)
+    assert run_json("trim", "limits", "--mounting", "m-osc")["units"] == ["u3", "u4"]
 
 
 @pytest.mark.usefixtures("store")
