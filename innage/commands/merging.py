@@ -39,17 +39,18 @@ def merge(
     is.
     """
     opened = open_store(store)
-    units = [named.partition("=")[::2] for named in same_unit or ()]
+    units = [pair.partition("=")[::2] for pair in same_unit or ()]
     same_units = [(here, there or here, reason) for here, there in units]
-    with progress(f"merging {other.name}") as show:
+    named = other.name if other.name != store.name else str(other.resolve())
+    with progress(f"merging {named}") as show:
         report = opened.merge(other, dry_run=dry_run, progress=show, same_units=same_units)
     if json:
         emit(asdict(report) | {"dry_run": dry_run, "new": report.new})
         return
-    show_merged(other.name, other.name, store, report)
+    show_merged(named, named, store, report)
     if not report.new:
-        say(f"nothing new in {other.name}")
+        say(f"nothing new in {named}")
     elif dry_run:
         say(f"nothing was written; {report.new} new without --dry-run")
     else:
-        say(f"{report.new} new; {other.name} is as it was")
+        say(f"{report.new} new; {named} is as it was")

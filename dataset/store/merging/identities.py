@@ -11,11 +11,13 @@ from dataset.records import ID_DIGITS
 from dataset.store import tables, units
 from dataset.store.events.voiding import void_reason
 from dataset.store.merging.two_stores import Kind, TwoStores, remark_note, rows, table, without
-from dataset.store.registry import BENCH_DIGITS
+from dataset.store.registry import BENCH_DIGITS, name_bench, unnamed_bench
 
 
 def benches(stores: TwoStores) -> None:
-    """Benches by identity; one whose name is another's here gets digits of its identity."""
+    """Benches by identity; one whose name is another's here gets digits of its identity, and one that nobody
+    has named here takes the name that it has there.
+    """
     here = {row["identity"]: row for row in rows(stores.ours, tables.BenchRow)}
     names = {row["name"] for row in here.values()}
     for row in rows(stores.theirs, tables.BenchRow):
@@ -30,7 +32,14 @@ def benches(stores: TwoStores) -> None:
             stores.ids["bench"][row["id"]] = our_id
         else:
             stores.ids["bench"][row["id"]] = same["id"]
-            if same["name"] != row["name"]:
+            if same["name"] == row["name"]:
+                continue
+            unnamed = same["name"] == unnamed_bench(row["identity"]) and not same["own"]
+            if unnamed and row["name"] not in names and "@" not in row["name"]:
+                name_bench(stores.orm, row["identity"], row["name"], None)
+                names.add(row["name"])
+                stores.remarks.append(f"bench {same['name']} is called {row['name']} from now on, as there")
+            else:
                 stores.remarks.append(f"bench {same['name']} is called {row['name']} in {stores.there}")
 
 

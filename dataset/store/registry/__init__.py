@@ -45,6 +45,7 @@ from dataset.store.registry.finding import (
     unit_row,
     unit_rows,
     units,
+    unnamed_bench,
 )
 from dataset.store.registry.records import (
     flat,
@@ -117,4 +118,5 @@ __all__ = [
     "unit_row",
     "unit_rows",
     "units",
+    "unnamed_bench",
 ]

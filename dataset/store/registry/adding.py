@@ -27,13 +27,13 @@ from dataset.records import (
 from dataset.store.events.retirements import refuse_retired
 from dataset.store.proof import keep, record_sha256
 from dataset.store.registry.finding import (
-    BENCH_DIGITS,
     N,
     Named,
     bench_row,
     own_bench,
     sensor_row,
     tank_row,
+    unnamed_bench,
 )
 from dataset.store.registry.records import (
     to_bench,
@@ -130,7 +130,7 @@ def _bench_of(orm: OrmSession, unit: Unit) -> BenchRow:
     known = orm.scalar(select(BenchRow).where(BenchRow.identity == unit.bench))
     if known is not None:
         return known
-    row = BenchRow(identity=unit.bench, name=f"bench-{unit.bench[:BENCH_DIGITS]}", note="", own=False)
+    row = BenchRow(identity=unit.bench, name=unnamed_bench(unit.bench), note="", own=False)
     keep(orm, row)
     return row
 

@@ -56,6 +56,11 @@ from dataset.words import REGISTERED
 BENCH_DIGITS = 6  # of a bench's identity, where its units need them to be told apart
 
 
+def unnamed_bench(identity: str) -> str:
+    """What a bench is called that nobody has given a name."""
+    return f"bench-{identity[:BENCH_DIGITS]}"
+
+
 class Named(Protocol):
     """A record with a name."""
 

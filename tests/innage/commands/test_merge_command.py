@@ -48,6 +48,51 @@ def test_a_merge_says_what_came_in(right: Store) -> None:
     assert "nothing new in right.db" in run("merge", str(right.path)).output
 
 
+def test_two_stores_whose_files_have_one_name(
+    right: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The other one is called by its path."""
+    (tmp_path / "here").mkdir()
+    monkeypatch.setenv("INNAGE_STORE", str(tmp_path / "here" / "right.db"))
+    monkeypatch.chdir(tmp_path)
+    said = run("merge", right.path.name).output
+    assert "right.db into right.db" not in said
+    assert f"2 new; {right.path} is as it was" in "".join(said.splitlines(keepends=True)[-1:])
+
+
+def test_a_bench_that_nobody_has_named_takes_its_own_name_for_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Named after its units came in, it is called so here too, in options as well; a name that was given here
+    stays, and so does this store's own.
+    """
+    monkeypatch.setenv("INNAGE_STORE", str(tmp_path / "left.db"))
+    with Store.open(tmp_path / "left.db", bench="a" * 32) as left:
+        put(left, Unit("u1"))
+    with Store.open(tmp_path / "far.db", bench="b" * 32) as far:
+        put(far, Unit("u1"))
+    run("merge", str(tmp_path / "far.db"))
+    with Store.open(tmp_path / "far.db") as far:
+        far.name_bench(far.bench().identity, "south")
+    dry = run("merge", str(tmp_path / "far.db"), "--dry-run").output
+    assert "bench bench-bbbbbb is called south from now on, as there" in dry
+    assert benches() == {"bench-aaaaaa", "bench-bbbbbb"}
+    run("merge", str(tmp_path / "far.db"))
+    assert benches() == {"bench-aaaaaa", "south"}
+    assert run("unit", "show", "u1@south").output
+    run("check")
+    run("unit", "name-bench", "by-the-door", "--bench", "south")
+    assert "bench by-the-door is called south in" in run("merge", str(tmp_path / "far.db")).output
+    assert benches() == {"bench-aaaaaa", "by-the-door"}
+    run("merge", str(tmp_path / "left.db"), "--store", str(tmp_path / "far.db"))
+    with Store.open(tmp_path / "far.db") as far:
+        assert far.bench().name == "south"
+
+
+def benches() -> set[str]:
+    return {bench["name"] for bench in json.loads(run("unit", "benches", "--json").output)}
+
+
 def test_a_contradiction_is_one_sentence(right: Store, tmp_path: Path) -> None:
     """Exit code 2, and a sentence that names the record, the fact, and both files."""
     put(right, Liquid("tea", 78.0))
