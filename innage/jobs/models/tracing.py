@@ -147,6 +147,7 @@ def _export_facts(store: Store, exported: ExportedFile) -> dict[str, Any]:
     model, frozen = exported.model, exported.model.frozen
     measured = [m for m in store.board_measurements(model.name) if m.bundle_sha256 == exported.bundle_sha256]
     current = {session.sha256: session for session in store.sessions()}
+    trims = {trim.sha256: trim for trim in store.trims()}  # units are called as sessions call them here
     recipe = read_recipe(model.recipe)
     return {
         "exported_as": exported.name,
@@ -159,7 +160,7 @@ def _export_facts(store: Store, exported: ExportedFile) -> dict[str, Any]:
             "sha256": frozen.sha256,
             "origin": frozen.origin,
             "roles": {group: role.value for group, role in frozen.roles},
-            "trims": [_trim_facts(trim) for trim in frozen.trims],
+            "trims": [_trim_facts(trims.get(trim.sha256, trim)) for trim in frozen.trims],
         },
         "earlier": None if recipe.earlier is None else _earlier_facts(recipe),
         "boards": [board_facts(one) for one in measured],

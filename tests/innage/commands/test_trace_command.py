@@ -175,6 +175,36 @@ def test_the_summary_has_a_row_for_each_unit_and_liquid(tmp_path: Path) -> None:
     assert len(text.splitlines()) < 30
 
 
+def test_trims_stand_with_the_unit_as_lists_call_it(store: Store, tmp_path: Path) -> None:
+    """A set frozen beside a unit of another bench with the same name calls its own unit by bench, and a list
+    here does not: the trims are of one row with its sessions.
+    """
+    with Store.open(tmp_path / "far.db", bench="fa" * 16) as far:
+        there = bench_store(
+            far,
+            tank=Tank("canister", 0, 100.0),
+            sensor=two_pads("two-pad"),
+            liquid=Liquid("rinse"),
+            unit=("unit-1",),
+            mounting="bench",
+        )
+        far.add_sessions([replace(there.session(77), simulated=True)])
+    store.merge(tmp_path / "far.db")
+    roles = dict.fromkeys(("unit-1", "unit-1@fafafa", "unit-2", "unit-3"), Role.FIT)
+    frozen = store.freeze("beside", list(store.sessions()), GroupBy.UNIT, roles)
+    assert {trim.unit.name for trim in frozen.trims}.isdisjoint({"unit-1", "unit-1@fafafa"})
+    model = store.add_model(replace(store.model("first"), name="third", sha256="ef" * 32, frozen=frozen))
+    store.add_export(model, "fe" * 32, {"third.c": sha256(b"third")})
+    text = trace(tmp_path, b"third").stdout
+    rows = [line.split() for line in text.splitlines() if line.startswith("unit-")]
+    trims = [(row[0], row[-3:]) for row in rows if row[0].startswith("unit-1")]
+    assert trims == [
+        ("unit-1", ["1", "dry", "simulated"]),
+        ("unit-1", ["1", "dry", "simulated"]),
+        ("unit-1@fafafa", [trims[2][1][0], "-", "simulated"]),
+    ]
+
+
 def test_all_lists_sessions_trims_and_files(store: Store, tmp_path: Path) -> None:
     """With --all every session, trim and source file with its SHA-256 stands in the output."""
     text = trace(tmp_path, FILES["innage.c"], "--all").stdout
