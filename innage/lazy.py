@@ -122,9 +122,11 @@ def _refuse_other_digits(command: Any) -> None:
 
 def suggest(error: Any) -> None:
     """Reword a usage error about an unknown option so that it asks as one about an unknown command does."""
-    near = getattr(error, "possibilities", None)  # only the error of an unknown option has them
-    if near:
-        error.message = f"{error.message}. Did you mean {' or '.join(map(repr, near))}?"
+    possible = getattr(error, "possibilities", None)  # only the error of an unknown option has them
+    if possible:
+        wanted = str(error.option_name).lstrip("-")  # the dashes alone make short words alike
+        near = [name for name in possible if get_close_matches(wanted, [name.lstrip("-")])]
+        error.message += f". Did you mean {' or '.join(map(repr, near))}?" if near else ""
         error.possibilities = None
 
 

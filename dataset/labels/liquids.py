@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import lru_cache
 
-from dataset.errors import InputError
+from dataset.errors import InputError, nearest
 from dataset.records import Liquid
 
 PRESSURE_PA = 101_325.0
@@ -32,7 +32,7 @@ def common(like: str) -> Liquid:
         "like",
         like,
         "one of " + ", ".join(x.name for x in COMMON),
-        "see liquids.COMMON",
+        nearest(like, (x.name for x in COMMON)) or "see liquids.COMMON",
         fields=("like", "liquids.COMMON"),
     )
 

@@ -23,6 +23,7 @@ from innage.jobs.sessions.session_facts import (
 from innage.options import DEFAULT_STORE, JsonOption, SessionArgument, StoreOption, open_store
 from innage.sections import SectionedCommand
 from innage.terminal.output import emit, say, table
+from innage.terminal.views.logged import begun, remarks
 
 if TYPE_CHECKING:
     from dataset.records import Session, SessionAmendment, VoidEvent
@@ -103,11 +104,11 @@ def _table(mounting: str, lines: list[SessionLine], benches: dict[str, str]) -> 
         "unit": [s.unit for s in lines],
         "liquid": [s.liquid for s in lines],
         "frames\nlabelled": [f"{s.labelled} of {s.frames}" for s in lines],
-        "begun": ["" if s.started is None else s.started[:16].replace("T", " ") for s in lines],
+        "begun": [begun(s) for s in lines],
         "bench": [benches.get(s.bench or "", s.bench or "") for s in lines],
         "by": [s.operator or "" for s in lines],
         "source": [s.file.removeprefix(source) for s in lines],
-        "remarks": [_remarks(s, simulated) for s in lines],
+        "remarks": [remarks(s, all_simulated=simulated) for s in lines],
     }
     shown = {name: cells for name, cells in columns.items() if name not in _OPTIONAL or any(cells)}
     of_all = (", all simulated" if simulated else "") + (
@@ -124,17 +125,6 @@ def _common(sources: list[str]) -> str:
     heads = {source.rpartition(", ")[0] for source in sources}
     head = heads.pop() if len(heads) == 1 and len(set(sources)) > 1 else ""
     return f"{head}, " if head else ""
-
-
-def _remarks(line: SessionLine, all_simulated: bool) -> str:
-    remarks = ["simulated"] if line.simulated and not all_simulated else []
-    remarks += [f"tag{'s' if len(line.tags) > 1 else ''}: {', '.join(line.tags)}"] if line.tags else []
-    if line.amendments:
-        remarks.append(
-            "amended" if line.amendments == 1 else f"amended {line.amendments} ways: which is right?"
-        )
-    remarks += [f"{line.warnings} warning{'s' if line.warnings > 1 else ''}"] if line.warnings else []
-    return ", ".join([*remarks, f"void: {line.void_reason}"] if line.void_reason is not None else remarks)
 
 
 def show(
@@ -175,7 +165,7 @@ def show(
         f"session {captured.id}",
         ("fact", "value"),
         [
-            (fact, ", ".join(value) if fact == "tags" else value)
+            (fact, ", ".join(value) if isinstance(value, list) else value)
             for fact, value in (session_facts(captured) | {"instruments": tools}).items()
             if fact != "warnings"
         ],

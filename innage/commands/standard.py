@@ -145,15 +145,14 @@ def _show(charted: Charted, json: bool) -> None:
     ]
     columns = ("date", "degrees C", *(chart.channel for chart in charted.charts))
     table(f"check standard {charted.standard.name}", columns, rows)
+    if all(chart.limits is None for chart in charted.charts):
+        say(f"no limits before {_fewest()} measurements")
     for chart in charted.charts:
-        limits = chart.limits
-        said = (
-            f"no limits before {_fewest()} measurements"
-            if limits is None
-            else f"centre {limits.centre:.6g}, limits {limits.low:.6g} to {limits.high:.6g}, by the first "
-            f"{chart.baseline}; {len(chart.out)} of {len(chart.values)} out"
-        )
-        say(f"{chart.channel}: {said}")
+        if (limits := chart.limits) is not None:
+            say(
+                f"{chart.channel}: centre {limits.centre:.6g}, limits {limits.low:.6g} to {limits.high:.6g}, "
+                f"by the first {chart.baseline}; {len(chart.out)} of {len(chart.values)} out"
+            )
 
 
 def _fewest() -> int:

@@ -12,7 +12,9 @@ from dataset.values import natural
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, RetiredOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
+from innage.terminal.views.logged import begun, remarks
 from innage.terminal.views.registry import show_retired
+from innage.terminal.views.trim import show_trims
 
 app = typer.Typer(
     help="Units: physical samples of board, adhesive and tank.", no_args_is_help=True, rich_markup_mode=None
@@ -71,6 +73,7 @@ def show(
 ) -> None:
     """Show one unit: trims, sessions and mountings."""
     from innage.jobs.registry import unit_history
+    from innage.jobs.sessions.finding import as_people_count, line_of
 
     history = unit_history(open_store(store), name)
     unit = history.unit
@@ -86,12 +89,11 @@ def show(
     ]
     table(f"unit {unit['name']}", ("fact", "value"), facts)
     if history.trims:
-        rows = [(t.kind.value, t.date, t.stage, t.mounting.name) for t in history.trims]
-        table("trims", ("kind", "date", "stage", "mounting"), rows)
+        show_trims(history.trims, of_one_unit=True)
     if history.sessions:
         of_session = [
-            (s.id, s.mounting.name, s.liquid.name, s.occasion.started, "void" if s.void_reason else None)
-            for s in history.sessions
+            (s.id, s.mounting, s.liquid, begun(s), remarks(s, all_simulated=False))
+            for s in as_people_count(map(line_of, history.sessions))
         ]
         table("sessions", ("session", "mounting", "liquid", "begun", "remarks"), of_session)
 

@@ -33,6 +33,7 @@ def draw_chart(path: Path, standard: CheckStandard, charts: Sequence[Chart]) -> 
                     ax.axhline(limit, color="tab:red", linestyle="--", linewidth=0.8)
                 if chart.baseline < len(x):
                     ax.axvline(chart.baseline - 0.5, color="0.7", linestyle=":", linewidth=0.8)
+            ax.ticklabel_format(axis="y", useOffset=False, style="plain")  # counts as they are, no '+1.19e4'
             ax.set_ylabel(fitted(chart.channel, 18))
         step = max(1, -(-len(charts[0].dates) // MOST_LABELS))
         ticks = list(range(0, len(charts[0].dates), step))

@@ -90,7 +90,7 @@ def test_every_module_of_commands_is_in_the_table() -> None:
     [
         (["modles"], "No such command 'modles'. Did you mean 'models'?"),
         (["tank", "lits"], "No such command 'lits'. Did you mean 'list'?"),
-        (["models", "--stroe", "x"], "No such option: --stroe. Did you mean '--store' or '--json'?"),
+        (["models", "--stroe", "x"], "No such option: --stroe. Did you mean '--store'?\n"),
         (
             ["--budget", "models"],
             "No such option: --budget. Options stand after the command: innage COMMAND --budget ...",

@@ -28,7 +28,8 @@ class SessionFilter:
         unit: names of units.
         tank: NAME for any revision, or NAME@REVISION.
         liquid: names of liquids.
-        condition: words such as foam, one of which holds somewhere in the session.
+        condition: words such as foam, one of which holds somewhere in the session; surface=foam is taken as
+            the word.
         tag: tags.
         operator: codes of operators.
         bench: identities of benches; :func:`settle` finds them by their names.
@@ -53,6 +54,9 @@ class SessionFilter:
     void: bool | None = None
     simulated: bool | None = None
     limit: int | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "condition", tuple(_word(c) if "=" in c else c for c in self.condition))
 
     @property
     def given(self) -> tuple[str, ...]:
@@ -109,6 +113,7 @@ def line_of(session: Session) -> SessionLine:
         operator=session.occasion.operator,
         bench=session.occasion.bench,
         started=session.occasion.started,
+        amendments=len(session.amended_apart) or int(session.amendment is not None),
     )
 
 
@@ -132,6 +137,19 @@ def settle(store: Store, wanted: SessionFilter) -> SessionFilter:
         operator=tuple(store.operator(code).name for code in wanted.operator),
         bench=tuple(store.bench(bench).identity for bench in wanted.bench),
     )
+
+
+def _word(condition: str) -> str:
+    """The word of a condition that is stated with its axis, as ``wall=film`` is; InputError for what is none,
+    or several.
+    """
+    from dataset.labels.conditions import read_conditions
+
+    words = condition_words(read_conditions("condition", condition))
+    if len(words) != 1:
+        expected = "one, such as film or wall=film; of several, any will do"
+        raise InputError("condition", repr(condition[:80]), expected, fields=("condition",))
+    return words[0]
 
 
 def read_day(field: str, text: str) -> date:

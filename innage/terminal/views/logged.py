@@ -1,4 +1,4 @@
-"""What is said of sessions that were logged from files."""
+"""What is said of sessions in lists, and as they are logged from files."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from dataset.admission.session_files import ParsedFile
     from dataset.records import Session
+    from dataset.store.listing import SessionLine
     from innage.jobs.batch.sessions import LoggedLine
 
 
@@ -90,3 +91,20 @@ def say_warnings(session: Session) -> None:
     """What the checks at the door found, a line each."""
     for warning in session.warnings:
         say(f"  warning, {warning.check}: {warning.sentence}")
+
+
+def begun(line: SessionLine) -> str:
+    """When a session began, to the minute; nothing where it says nothing."""
+    return "" if line.started is None else line.started[:16].replace("T", " ")
+
+
+def remarks(line: SessionLine, *, all_simulated: bool) -> str:
+    """What else a list says of a session: tags, amendments, warnings, why it is void."""
+    words = ["simulated"] if line.simulated and not all_simulated else []
+    words += [f"tag{'s' if len(line.tags) > 1 else ''}: {', '.join(line.tags)}"] if line.tags else []
+    if line.amendments:
+        words.append(
+            "amended" if line.amendments == 1 else f"amended {line.amendments} ways: which is right?"
+        )
+    words += [f"{line.warnings} warning{'s' if line.warnings > 1 else ''}"] if line.warnings else []
+    return ", ".join([*words, f"void: {line.void_reason}"] if line.void_reason is not None else words)

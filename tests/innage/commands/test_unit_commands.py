@@ -59,6 +59,33 @@ def test_two_of_one_name(south: Path) -> None:
     assert len(json.loads(run("trim", "list", "--unit", "unit1@south", "--json").output)) == 2
 
 
+def test_a_unit_is_shown_with_what_lists_say_of_it(south: Path) -> None:
+    """Trims with temperature and counts; a session's start, warnings, tags and why it is void."""
+    (session,) = json.loads(run("sessions", "--unit", "unit1", "--json").output)
+    trim = ("--unit", "unit1", "--mounting", session["mounting"], "--kind", "board", "--stage", "line")
+    run("trim", "add", *trim, "--date", "2026-01-01", "--counts", "123,456", "--temperature-c", "21.5")
+    run("tag", "add", "humid", session["id"], "--author", "mk")
+    run("void", session["id"], "--reason", "pump ran")
+    said = run("unit", "show", "unit1").output
+    assert [line.split() for line in said.splitlines() if line.startswith(session["id"])] == [
+        [session["id"], session["mounting"], session["liquid"], "tag:", "humid,", "void:", "pump", "ran"]
+    ]
+    (row,) = [line.split() for line in said.splitlines() if line.startswith("unit1 ")]
+    assert row[1:] == [
+        session["mounting"],
+        "board",
+        "2026-01-01",
+        "line",
+        "21.5",
+        "123,",
+        "456",
+        "counts",
+        "given",
+    ]
+    assert "bench-aaaaaa" in said
+    assert south.is_file()
+
+
 def test_one_after_all(south: Path) -> None:
     """Said at the merge, taken back, and said again."""
     refused = run("merge", str(south), "--same-unit", "unit1", code=2).stderr

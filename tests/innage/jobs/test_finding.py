@@ -113,6 +113,8 @@ def test_each_field_leaves_what_has_it(new_store: Store) -> None:
         ({"tank": ("canister@2",)}, [3]),
         ({"liquid": ("oil",)}, []),
         ({"condition": ("film",)}, [2]),
+        ({"condition": ("wall=film",)}, [2]),
+        ({"condition": ("surface=foam", "wall = film")}, [2]),
         ({"condition": ("tilted",)}, [2]),
         ({"condition": ("filling", "pump on")}, [2]),
         ({"tag": ("humid",)}, [1]),
@@ -161,6 +163,10 @@ def test_nothing_left_says_why(new_store: Store) -> None:
     with pytest.raises(InputError, match="a day such as") as refused:
         read_day("since", "monday")
     assert refused.value.fields == ("since",)
+    with pytest.raises(InputError, match="condition: 'surface=foam,wall=film'; expected one, such as film"):
+        SessionFilter(condition=("surface=foam,wall=film",))
+    with pytest.raises(InputError, match=r"condition, wall: .*flim"):
+        SessionFilter(condition=("wall=flim",))
 
 
 @pytest.mark.usefixtures("bench")
