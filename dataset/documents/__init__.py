@@ -16,6 +16,7 @@ from dataset.documents.captured import (
     event_document,
     mark_revision_document,
     mark_revision_from,
+    retirement_document,
     session_document,
     session_from,
     unit_event_document,
@@ -29,6 +30,8 @@ from dataset.documents.results import (
     model_from,
     opening_document,
     sign_off_document,
+    sign_off_from,
+    status_document,
 )
 
 __all__ = [
@@ -48,8 +51,11 @@ __all__ = [
     "name_of",
     "opening_document",
     "record_of",
+    "retirement_document",
     "session_document",
     "session_from",
     "sign_off_document",
+    "sign_off_from",
+    "status_document",
     "unit_event_document",
 ]

@@ -181,6 +181,12 @@ def event_document(
     return Document(kind, event.sha256, {what: about} | facts_of(event, ("sha256",)))
 
 
+def retirement_document(kind: str, called: str, about: str, event: RetirementEvent) -> Document:
+    """That something registered is out of use, or in use again: its kind, what it was called, its hash."""
+    said = event_document("retirement", about, event)
+    return replace(said, facts=said.facts | {"kind": kind, "name": called})
+
+
 def unit_event_document(kind: str, sha256: str, **facts: str | bool | None) -> Document:
     """Of which unit an object is, that two units are one, or that this was taken back. Its name is the hash
     of its record.

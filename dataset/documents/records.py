@@ -6,7 +6,7 @@ import hashlib
 import types
 import typing
 from collections.abc import Callable, Mapping
-from dataclasses import MISSING, dataclass, fields, is_dataclass
+from dataclasses import MISSING, dataclass, fields, is_dataclass, replace
 from enum import Enum
 from functools import cache
 from typing import Any
@@ -39,6 +39,7 @@ from dataset.records import (
 )
 
 FORMAT = 1
+_NAME = 64  # hexadecimal digits
 Content = dict[str, Any]
 Known = Mapping[str, Any]  # what was read already, by its name
 
@@ -93,7 +94,18 @@ def record_of(document: Document, known: Known) -> Any:
         )
     record = entry.read(where, document.facts, known)
     check_hash(where, entry.name(record), document.name)
+    again = replace(document, facts=entry.facts(record) | _known_otherwise(record, document, known))
+    if again.text != document.text:
+        raise InputError(where, "facts that its kind does not have, or in another form", "those of its kind")
     return record
+
+
+def _known_otherwise(record: Any, document: Document, known: Known) -> Content:
+    """References by names that are others than those which what is known under them has of its own."""
+    names = {
+        key: name for key, name in document.facts.items() if isinstance(name, str) and len(name) == _NAME
+    }
+    return {key: name for key, name in names.items() if known.get(name) == getattr(record, key, known)}
 
 
 @dataclass(frozen=True)
@@ -118,7 +130,7 @@ class _Entry:
         return sha256({"kind": self.kind, "format": FORMAT, "facts": facts})
 
     def read(self, where: str, facts: Content, known: Known) -> Any:
-        return _record(where, self.record, facts, known)
+        return facts_from(where, self.record, facts, known)
 
 
 class _UnitEntry(_Entry):
@@ -214,14 +226,20 @@ def _json(hint: Any, value: Any) -> Any:
     return float(value) + 0.0 if hint is float else value
 
 
-def _record(where: str, kind: type, facts: object, known: Known) -> Any:
+def facts_from(where: str, kind: type, facts: object, known: Known) -> Any:
     """The record of these facts; those that are not there have their defaults, a revision is 0."""
     if not isinstance(facts, dict):
         raise InputError(where, "no facts", "an object of facts")
     hints = _hints(kind)
     if unknown := facts.keys() - hints.keys() - {"revision"}:
         raise InputError(where, f"a key {min(unknown)!r}", "facts of its kind")
-    read = {key: _value(f"{where}, {key}", hints[key], value, known) for key, value in facts.items()}
+    # of those without a default, what is None was left out
+    read: dict[str, Any] = {
+        field.name: None
+        for field in fields(kind)
+        if field.default is MISSING and types.NoneType in typing.get_args(hints[field.name])
+    }
+    read |= {key: _value(f"{where}, {key}", hints[key], value, known) for key, value in facts.items()}
     try:
         return kind(**read | ({"revision": 0} if "revision" in hints else {}))
     except TypeError as error:
@@ -256,7 +274,7 @@ def _value(where: str, hint: Any, value: Any, known: Known) -> Any:
             raise InputError(where, repr(value)[:80], "one of " + ", ".join(str(m.value) for m in hint))
         return hint(value)
     if is_dataclass(hint):
-        return _record(where, typing.cast(type, hint), value, known)
+        return facts_from(where, typing.cast(type, hint), value, known)
     right = type(value) in (int, float) if hint is float else type(value) is hint
     if not right:
         raise InputError(where, repr(value)[:80], f"a value of type {hint.__name__}")

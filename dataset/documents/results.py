@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from dataclasses import replace
 
 from dataset.canonical import (
     frozen_sha256,
@@ -11,14 +12,18 @@ from dataset.canonical import (
     opening_sha256,
     sha256,
 )
+from dataset.documents.captured import event_document
 from dataset.documents.records import (
     FORMAT,
     Document,
     check_hash,
+    document_of,
     exactly,
     expect_kind,
+    facts_from,
     name_of,
 )
+from dataset.errors import InputError
 from dataset.records import (
     ID_DIGITS,
     FrozenSet,
@@ -26,6 +31,7 @@ from dataset.records import (
     Limits,
     Model,
     Role,
+    StatusEvent,
 )
 
 
@@ -87,8 +93,8 @@ def opening_document(
 
 
 def model_document(model: Model) -> Document:
-    """A model whole. Its name covers everything but what it and its parent are called, so that two models of
-    one program are two; the bytes of its float ONNX travel beside it.
+    """A model whole. Its name covers everything but what it and its parent are called and the day on which it
+    was trained, so that two models of one program are two; the bytes of its float ONNX travel beside it.
     """
     limits = model.limits
     return Document(
@@ -103,6 +109,7 @@ def model_document(model: Model) -> Document:
             "limits": None if limits is None else {"limits": name_of(limits), "signer": limits.signer},
             **{what: getattr(model, what) for what in ("program", "metrics", "recipe", "versions")},
             "float_onnx": hashlib.sha256(model.float_onnx).hexdigest(),
+            "date": model.date,
         },
     )
 
@@ -112,7 +119,7 @@ def model_from(document: Document, frozen: FrozenSet, limits: Limits | None, flo
     where = f"model {document.name[:ID_DIGITS]}"
     expect_kind(where, "model", document)
     texts = ("program", "metrics", "recipe", "versions")
-    others = ("frozen_set", "set_name", "limits", "float_onnx")
+    others = ("frozen_set", "set_name", "limits", "float_onnx", "date")
     facts = exactly(where, document.facts, "called", "parent", "digest", *others, *texts)
     model = Model(
         facts["called"],
@@ -125,6 +132,7 @@ def model_from(document: Document, frozen: FrozenSet, limits: Limits | None, flo
         facts["program"],
         float_onnx,
         facts["parent"],
+        facts["date"],
     )
     check_hash(where, model_sha256(model), document.name)
     check_hash(where, model_document(model).sha256, document.sha256)
@@ -132,11 +140,31 @@ def model_from(document: Document, frozen: FrozenSet, limits: Limits | None, flo
 
 
 def sign_off_document(limits: Limits) -> Document:
-    """That somebody answers for limits: who, and for which."""
-    facts = {"limits": name_of(limits), "signer": limits.signer}
+    """Limits with who answers for them, which is another revision than the same limits without."""
+    facts = {"limits": document_of(limits).facts, "signer": limits.signer}
     return Document("sign-off", sha256({"kind": "sign-off", "format": FORMAT, "facts": facts}), facts)
 
 
-def bundle_document(model: str, bundle_sha256: str, files: Mapping[str, str]) -> Document:
-    """What an export wrote of a model (by the name of its document): files by the hashes of their bytes."""
-    return Document("bundle", bundle_sha256, {"model": model, "files": dict(files)})
+def sign_off_from(document: Document) -> Limits:
+    """The limits, signed; InputError when the name is not that of the facts."""
+    where = f"sign-off {document.name[:ID_DIGITS]}"
+    expect_kind(where, "sign-off", document)
+    content, signer = exactly(where, document.facts, "limits", "signer").values()
+    if not isinstance(signer, str) or not isinstance(content, dict):
+        raise InputError(where, "no limits, or nobody who answers for them", "limits and a name")
+    limits: Limits = replace(facts_from(where, Limits, content, {}), signer=signer)
+    check_hash(where, sign_off_document(limits).name, document.name)
+    return limits
+
+
+def bundle_document(model: str, called: str, bundle_sha256: str, files: Mapping[str, str]) -> Document:
+    """What an export wrote of a model (by the name of its document, and what it is called): files by the
+    hashes of their bytes.
+    """
+    return Document("bundle", bundle_sha256, {"model": model, "called": called, "files": dict(files)})
+
+
+def status_document(model: str, called: str, event: StatusEvent) -> Document:
+    """What was said that a model is; the model as in :func:`bundle_document`."""
+    said = event_document("status", model, event)
+    return replace(said, facts=said.facts | {"called": called})

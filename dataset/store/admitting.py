@@ -48,11 +48,13 @@ from dataset.store.sessions import frames, to_session
 from dataset.store.tables import (
     Base,
     BlockRow,
+    LiquidRow,
     MarkRow,
     MountingRow,
     SessionRow,
     StretchRow,
     TrimRow,
+    UnitRow,
     WarningRow,
 )
 from dataset.store.twins import refuse_known, refuse_twin
@@ -113,10 +115,26 @@ def add_session(
     )
     if known is not None:
         known[row.sha256] = own  # the next call need not read it back
+    # one that is given may be found again
+    write_session(orm, row, new, tuple(dict.fromkeys((*new.warnings, *own_warnings))), block_frames, level)
+    units.assign(orm, row.sha256, row.unit)
+    orm.refresh(row)
+    tagging.add(orm, row, tuple(dict.fromkeys(new.tags)), new.occasion.operator)
+    return row
+
+
+def write_session(
+    orm: OrmSession,
+    row: SessionRow,
+    new: NewSession,
+    warnings: Sequence[DoorWarning],
+    block_frames: int = blocks.BLOCK_FRAMES,
+    level: int = blocks.LEVEL,
+) -> None:
+    """Write a checked session with its statements and frames, and seal it."""
     orm.add(row)
     orm.flush()
-    warnings = dict.fromkeys((*new.warnings, *own_warnings))  # one that is given may be found again
-    _write_statements(orm, row.id, new, tuple(warnings))
+    _write_statements(orm, row.id, new, warnings)
     packed = [
         {"session_id": row.id, "position": k, "format": b.format, "frames": b.frames}
         | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
@@ -126,10 +144,6 @@ def add_session(
     row.record_sha256 = record_sha256(orm.connection(), "capture_session", row.id)
     row.sealed = True
     orm.flush()
-    units.assign(orm, row.sha256, row.unit)
-    orm.refresh(row)
-    tagging.add(orm, row, tuple(dict.fromkeys(new.tags)), new.occasion.operator)
-    return row
 
 
 def _check_listed(orm: OrmSession, new: NewSession) -> None:
@@ -152,10 +166,23 @@ def _new_row(orm: OrmSession, new: NewSession) -> SessionRow:
     same_record("unit", new.unit, to_unit(unit))
     same_record("liquid", new.liquid, to_liquid(liquid))
     same_record("mounting", new.mounting, to_mounting(mounting))
-    return SessionRow(
+    return row_of(
+        new,
+        unit,
+        liquid,
+        mounting,
         sha256=session_sha256(replace(new, unit=stated_unit(unit)), new.frames),
         readings_sha256=readings_sha256(new.frames),
         counts_sha256=counts_sha256(new.frames),
+    )
+
+
+def row_of(
+    new: NewSession, unit: UnitRow, liquid: LiquidRow, mounting: MountingRow, **hashes: str | None
+) -> SessionRow:
+    """The row, not yet written, of a session that stands on these rows and has these hashes."""
+    return SessionRow(
+        **hashes,
         sealed=False,
         unit=unit,
         liquid=liquid,

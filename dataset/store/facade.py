@@ -17,6 +17,7 @@ from dataset.store import merging
 from dataset.store.database import HISTORY, TIMEOUT_S, Database, History, in_memory, prepare
 from dataset.store.doors.bench_tools import BenchDoor
 from dataset.store.doors.captures import CapturesDoor
+from dataset.store.doors.exchange import ExchangeDoor
 from dataset.store.doors.registry import RegistryDoor
 from dataset.store.doors.results import ResultsDoor
 from dataset.store.doors.sessions import SessionsDoor
@@ -30,7 +31,7 @@ from dataset.text.events import read_events
 from dataset.text.read import read_text
 
 
-class Store(RegistryDoor, BenchDoor, SessionsDoor, CapturesDoor, SetsDoor, ResultsDoor):
+class Store(RegistryDoor, BenchDoor, SessionsDoor, CapturesDoor, SetsDoor, ResultsDoor, ExchangeDoor):
     """An open store. Use :meth:`open`; as a context manager it closes itself."""
 
     @classmethod

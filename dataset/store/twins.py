@@ -38,7 +38,7 @@ def refuse_twin(orm: OrmSession, new: NewSession, readings: str, counts: str | N
     """The same recording under another label could stand on both sides of a split. It is known by its counts,
     whichever unit it is said to be of, and whatever times and temperatures were logged with it.
     """
-    other = _first_usable(orm, readings, counts)
+    other = first_usable(orm, readings, counts)
     if other is not None:
         refuse_beside(
             f"session from {new.source.file}", other, readings, "if that session was logged wrongly"
@@ -47,12 +47,13 @@ def refuse_twin(orm: OrmSession, new: NewSession, readings: str, counts: str | N
 
 def usable_twin(orm: OrmSession, row: SessionRow) -> SessionRow | None:
     """The first other session that holds the same recording and is not void."""
-    return _first_usable(orm, row.readings_sha256, row.counts_sha256, beside=row.id)
+    return first_usable(orm, row.readings_sha256, row.counts_sha256, beside=row.id)
 
 
-def _first_usable(
+def first_usable(
     orm: OrmSession, readings: str, counts: str | None, beside: int | None = None
 ) -> SessionRow | None:
+    """The first session that holds this recording and is not void, but that of row id ``beside``."""
     same = select(SessionRow).where(twins(readings, counts), ~is_void()).order_by(SessionRow.id)
     return next((row for row in orm.scalars(same) if row.id != beside), None)
 

@@ -1,0 +1,3 @@
+"""What stores hand to one another: objects by the hashes of their documents, and a folder of open files that
+holds them.
+"""

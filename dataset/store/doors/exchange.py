@@ -1,0 +1,58 @@
+"""What a store hands to another, and what it takes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Sequence
+
+from dataset.exchange.objects import Offered, Parcel, Source
+from dataset.exchange.report import Exchanged
+from dataset.store.doors.transactions import Transactions
+from dataset.store.exchange import accepting, offering
+
+
+class ExchangeDoor(Transactions):
+    """Objects by the hashes of their documents; a store is a :class:`dataset.exchange.objects.Source`."""
+
+    @property
+    def name(self) -> str:
+        """What sentences call this store: the name of its file."""
+        return self._database.path.name
+
+    def objects(self) -> tuple[Offered, ...]:
+        """Everything that the store has, in order of reference, without captures that are still open."""
+        return self._read(offering.objects)
+
+    def lacking(self, offered: Sequence[Offered]) -> tuple[Offered, ...]:
+        """Which of these objects the store does not have."""
+        return self._read(lambda orm: offering.lacking(orm, offered))
+
+    def parcels(self, wanted: Collection[Offered]) -> Iterator[Parcel]:
+        """The wanted objects, whole, in order of reference, every hash checked; one view of the store for as
+        long as they are asked for.
+        """
+        with self._database.reading() as orm:
+            yield from offering.parcels(orm, wanted)
+
+    def accept(
+        self,
+        source: Source,
+        *,
+        dry_run: bool = False,
+        progress: Callable[[str, int, int], None] | None = None,
+    ) -> Exchanged:
+        """Take what ``source`` has and this store lacks, in one transaction. What contradicts this store, or
+        refers to what is not here, is held back with all that leans on it; the rest comes in.
+
+        Args:
+            source: another store, or anything else that objects can be had from.
+            dry_run: find out what would come in, and write nothing.
+            progress: called with (what, done, total).
+
+        Raises:
+            InputError: the source cannot give what it offers. Nothing is written then.
+        """
+        with self._database.writing() as orm:
+            report = accepting.accept(orm, source, progress)
+            if dry_run:
+                orm.rollback()
+            return report

@@ -1,0 +1,162 @@
+"""Taking what a source offers: in one transaction, object by object, each in a savepoint of its own.
+
+An object comes in only when what it refers to is here, its bytes hash to its name, and its frames to its
+session. One that cannot come in is held back, and so is what leans on it; everything else comes in. Doing it
+again finds nothing new.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from typing import Any
+
+from sqlalchemy import event
+from sqlalchemy.orm import Session as OrmSession
+
+from dataset.documents import Document
+from dataset.errors import InnageError, InputError
+from dataset.exchange.objects import KINDS, REGISTRY, Parcel, Source
+from dataset.exchange.reading import check_value
+from dataset.exchange.report import Exchanged, Held, Taken
+from dataset.store import registry, tables
+from dataset.store.exchange import captured, offering, registered, results
+from dataset.store.exchange.registered import Take, revised, unique
+from dataset.store.exchange.taking import Taking
+from dataset.store.tables import Covered
+
+Progress = Callable[[str, int, int], None]
+
+TAKES: Mapping[str, Take] = {
+    "bench": registered.bench,
+    "operator": unique(tables.OperatorRow, registry.to_operator, registry.add_operator),
+    "unit": registered.unit,
+    "tank": revised(tables.TankRow, registry.add_tank),
+    "liquid": unique(tables.LiquidRow, registry.to_liquid, registry.add_liquid),
+    "sensor": revised(tables.SensorRow, registry.add_sensor),
+    "mounting": registered.mounting,
+    "instrument": registered.instrument,
+    "check standard": registered.check_standard,
+    "check measurement": registered.check_measurement,
+    "budget": unique(tables.BudgetRow, registry.to_budget, registry.add_budget),
+    "mapping": unique(tables.MappingRow, registry.to_mapping, registry.add_mapping),
+    "limits": registered.limits,
+    "sign-off": registered.sign_off,
+    "retirement": registered.retirement,
+    "session": captured.session,
+    "void": captured.void,
+    "tag": captured.tag,
+    "amendment": captured.amendment,
+    "mark revision": captured.mark_revision,
+    "trim": captured.trim,
+    "unit assignment": captured.unit_assignment,
+    "unit union": captured.unit_union,
+    "frozen set": results.frozen_set,
+    "opening": results.opening,
+    "model": results.model,
+    "status": results.status,
+    "bundle": results.bundle,
+    "board measurement": results.board_measurement,
+}
+
+
+def accept(orm: OrmSession, source: Source, progress: Progress | None = None) -> Exchanged:
+    """Write what the source has and this store lacks, in the transaction of ``orm``.
+
+    Raises:
+        InputError: the source cannot give what it offers; what it gives and this store cannot take is held
+            back instead.
+    """
+    offered = source.objects()
+    # what is registered is looked at each time: its notes may differ
+    wanted = {one for one in offered if one.kind in REGISTRY} | set(offering.lacking(orm, offered))
+    voids = [parcel.document for parcel in source.parcels({one for one in wanted if one.kind == "void"})]
+    sessions = {one.key for one in offered if one.kind == "session"}
+    taking = Taking(orm, source.name, sessions, _void(voids))
+    held: list[Held] = []
+    held_names: dict[str, str] = {}
+    new: defaultdict[str, int] = defaultdict(int)
+    for done, parcel in enumerate(source.parcels(wanted)):
+        if progress is not None:
+            progress(f"{parcel.document.kind}s", done, len(wanted))
+        try:
+            _refuse_leaning(taking, parcel.document, held_names)
+            with orm.begin_nested():
+                new[parcel.document.kind] += _take(taking, parcel)
+        except InnageError as error:
+            held.append(Held(*parcel.offered, error))
+            held_names[parcel.document.name] = taking.where(parcel.document)
+            taking.unsettle()
+    taking.finish()
+    return Exchanged(_counts(offered, new, held), tuple(held), tuple(taking.remarks))
+
+
+def _take(taking: Taking, parcel: Parcel) -> bool:
+    document = parcel.document
+    where = taking.where(document)
+    check_value(where, document.facts)
+    if document.kind not in TAKES:
+        raise InputError(where, f"is a {document.kind}", "one of " + ", ".join(KINDS))
+    with _marked(taking.orm, parcel.hashed_by_upgrade):
+        return TAKES[document.kind](taking, parcel)
+
+
+@contextmanager
+def _marked(orm: OrmSession, by_upgrade: bool) -> Iterator[None]:
+    """What is written within has the mark that an upgrade hashed it, which its hash covers."""
+
+    def mark(_orm: OrmSession, row: object) -> None:
+        if isinstance(row, Covered):
+            row.hashed_by_upgrade = True
+
+    if by_upgrade:
+        event.listen(orm, "transient_to_pending", mark)
+    try:
+        yield
+    finally:
+        if by_upgrade:
+            event.remove(orm, "transient_to_pending", mark)
+
+
+def _counts(offered: Any, new: Mapping[str, int], held: list[Held]) -> tuple[Taken, ...]:
+    """Of each kind that was offered: what came in, and what was here."""
+    counted: defaultdict[str, int] = defaultdict(int)
+    for one in offered:
+        counted[one.kind] += 1
+    for one in held:
+        counted[one.kind] -= 1
+    return tuple(
+        Taken(kind, new.get(kind, 0), counted[kind] - new.get(kind, 0)) for kind in KINDS if kind in counted
+    )
+
+
+def _void(events: list[Document]) -> set[str]:
+    """The sessions that are void by these events: any void of them was not taken back."""
+    taken_back = {e.facts.get("parent") for e in events if e.facts.get("takes_back")}
+    return {
+        str(e.facts.get("session"))
+        for e in events
+        if not e.facts.get("takes_back") and e.name not in taken_back
+    }
+
+
+def _refuse_leaning(taking: Taking, document: Document, held: Mapping[str, str]) -> None:
+    """InputError for what refers to something that was held back."""
+    if held:
+        leaned = next((held[text] for text in _texts(document.facts) if text in held), None)
+        if leaned is not None:
+            raise InputError(
+                taking.where(document),
+                f"leans on {leaned}, which was held back",
+                "",
+                f"first see to {leaned}",
+            )
+
+
+def _texts(value: Any) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict | list):
+        for item in value.values() if isinstance(value, dict) else value:
+            yield from _texts(item)

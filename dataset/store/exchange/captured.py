@@ -1,0 +1,361 @@
+"""What was captured, and what was said of it later, as it comes in: by hash, each hashed again, and events
+united in whatever order they come.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import select
+
+from dataset import documents
+from dataset.admission.rules import check_marks, check_session
+from dataset.canonical import canonical_json, counts_sha256, marks_content, readings_sha256, trim_content
+from dataset.documents import record_of
+from dataset.errors import InputError
+from dataset.exchange.objects import Parcel
+from dataset.exchange.reading import as_written, check_types, facts_of
+from dataset.labels.trims import check_trim
+from dataset.records import ID_DIGITS, NewSession
+from dataset.store import admitting, instruments, registry, sessions, tables, twins, units
+from dataset.store.events import amendments, voiding
+from dataset.store.events.amending import as_new
+from dataset.store.exchange.taking import Taking, same_hash
+from dataset.store.proof import keep
+from dataset.values import check_day, check_name, check_reason, check_text
+
+_PLACES = ("unit", "liquid", "mounting")
+_WAY_OUT = "void the wrong one, in its store"
+
+
+def session(taking: Taking, parcel: Parcel) -> bool:
+    """A session with its frames; readings that stand here under another label hold it back."""
+    document = parcel.document
+    where = taking.where(document)
+    if taking.orm.scalar(select(tables.SessionRow.id).where(tables.SessionRow.sha256 == document.name)):
+        return False
+    if parcel.frames is None:
+        raise InputError(where, "has no frames beside it", "a session with its frames")
+    with as_written(where):
+        new = documents.session_from(document, parcel.frames, taking.known)
+        check_types(where, new, "frames", *_PLACES)
+    check_session(new)
+    _check_listed(taking, where, new)
+    row = _new_row(taking, parcel, new)
+    if document.name not in taking.void:
+        _refuse_twin(taking, where, row)
+    admitting.write_session(taking.orm, row, new, new.warnings)
+    return True
+
+
+def _check_listed(taking: Taking, where: str, new: NewSession) -> None:
+    """InputError for an operator, bench or calibration that is not here."""
+    occasion = new.occasion
+    if occasion.operator is not None:
+        registry.operator_row(taking.orm, occasion.operator)
+    benches = select(tables.BenchRow.id).where(tables.BenchRow.identity == occasion.bench)
+    if occasion.bench is not None and taking.orm.scalar(benches) is None:
+        raise InputError(
+            where, f"refers to bench {occasion.bench[:ID_DIGITS]}", "a bench that is there already"
+        )
+    instruments.check_known(taking.orm, new.instruments)
+
+
+def _new_row(taking: Taking, parcel: Parcel, new: NewSession) -> tables.SessionRow:
+    facts, where = parcel.document.facts, taking.where(parcel.document)
+    return admitting.row_of(
+        new,
+        taking.known.row(where, tables.UnitRow, facts["unit"]),
+        taking.known.row(where, tables.LiquidRow, facts["liquid"]),
+        taking.known.row(where, tables.MountingRow, facts["mounting"]),
+        sha256=parcel.document.name,
+        readings_sha256=readings_sha256(new.frames),
+        counts_sha256=counts_sha256(new.frames),
+    )
+
+
+def _refuse_twin(taking: Taking, where: str, row: tables.SessionRow) -> None:
+    """One recording under two labels could stand on both sides of a split. Two that the source holds both,
+    from before anybody looked at counts alone, come in as they are there.
+    """
+    with taking.orm.no_autoflush:
+        other = twins.first_usable(taking.orm, row.readings_sha256, row.counts_sha256)
+    if other is None:
+        return
+    twin = other.sha256[:ID_DIGITS]
+    what = "readings" if other.readings_sha256 == row.readings_sha256 else "counts"
+    if other.sha256 in taking.sessions:
+        taking.remarks.append(
+            f"{where}: in {taking.there} it has, frame by frame, the {what} of session {twin}; one of the "
+            "two should be void"
+        )
+        return
+    raise InputError(
+        where,
+        f"in {taking.there} it has, frame by frame, the {what} of session {twin} here, under other labels",
+        "one recording under one label",
+        _WAY_OUT,
+    )
+
+
+def void(taking: Taking, parcel: Parcel) -> bool:
+    """That a session is void, or can be used after all; a session is void while any void of it stands."""
+    document = parcel.document
+    facts = facts_of(document, session=str, reason=str, parent_=str, takes_back=bool)
+    where = f"void of session {facts['session'][:ID_DIGITS]}"
+    row = taking.session(where, facts["session"])
+    taking.orm.refresh(row, ["voids"])
+    if document.name in {event.record_sha256 for event in row.voids}:
+        return False
+    check_reason(f"{where}, reason", facts["reason"], "why")
+    event = tables.VoidRow(
+        session=row,
+        reason=facts["reason"],
+        parent_sha256=facts["parent"],
+        takes_back=facts["takes_back"] or None,
+    )
+    keep(taking.orm, event)
+    same_hash(where, event.record_sha256, document)
+    voiding.check_parents(event)
+    other = twins.usable_twin(taking.orm, row) if event.takes_back else None
+    if other is not None and voiding.void_reason(row) is None and other.sha256 not in taking.sessions:
+        raise InputError(
+            f"session {row.sha256[:ID_DIGITS]}",
+            f"its void was taken back in {taking.there}, and it holds, frame by frame, the counts of session "
+            f"{other.sha256[:ID_DIGITS]} here",
+            "one recording under one label",
+            _WAY_OUT,
+        )
+    return True
+
+
+def tag(taking: Taking, parcel: Parcel) -> bool:
+    """That a session has a tag, or has it no longer; it has one while any event that added it stands."""
+    document = parcel.document
+    facts = facts_of(document, session=str, tag=str, removes=bool, author_=str, parent_=str)
+    where = f"tag of session {facts['session'][:ID_DIGITS]}"
+    row = taking.session(where, facts["session"])
+    taking.orm.refresh(row, ["tag_events"])
+    known = {event.record_sha256: event for event in row.tag_events}
+    if document.name in known:
+        return False
+    check_name("tag", facts["tag"])
+    if facts["author"] is not None:
+        check_text(f"{where}, author", facts["author"])
+    followed = known.get(facts["parent"])
+    if facts["removes"] and facts["parent"] is None:
+        raise InputError(where, "removes no tag that it names", "the event that added the tag")
+    if facts["parent"] is not None and (
+        followed is None or followed.tag != facts["tag"] or followed.removes == facts["removes"]
+    ):
+        raise InputError(where, f"follows {facts['parent'][:ID_DIGITS]}", "an event that it can follow")
+    event = tables.TagRow(
+        session=row,
+        tag=facts["tag"],
+        removes=facts["removes"],
+        author=facts["author"],
+        parent_sha256=facts["parent"],
+    )
+    keep(taking.orm, event)
+    same_hash(where, event.record_sha256, document)
+    return True
+
+
+def amendment(taking: Taking, parcel: Parcel) -> bool:
+    """What a session says since; amendments beside one another are all kept."""
+    document = parcel.document
+    where = taking.where(document)
+    with as_written(where):
+        record = documents.amendment_from_document(document, taking.known)
+        check_types(where, record, "stated")
+        check_types(where, record.stated, *_PLACES)
+        again = documents.amendment_document(record, record.stated.unit).facts
+        if again | {"mounting": document.facts["mounting"]} != document.facts:
+            raise InputError(where, "says more than its kind does", "what an amendment states")
+    row = taking.session(where, record.session)
+    taking.orm.refresh(row, ["amendments"])
+    depths = {known.sha256: known.depth for known in row.amendments}
+    if document.name in depths:
+        return False
+    lost = sorted(set(record.parents) - depths.keys())
+    if lost:
+        raise InputError(where, f"follows {lost[0][:ID_DIGITS]}", "an amendment that is there already")
+    check_reason(f"{where}, author", record.author, "who amended it")
+    check_reason(f"{where}, reason", record.reason, "why it was amended")
+    kinds = {"unit": tables.UnitRow, "liquid": tables.LiquidRow, "mounting": tables.MountingRow}
+    places = {
+        what: None if document.facts[what] is None else taking.known.row(where, kind, document.facts[what])
+        for what, kind in kinds.items()
+    }
+    body = {key: fact for key, fact in document.facts.items() if key not in _AMENDMENT}
+    event = tables.AmendmentRow(
+        session=row,
+        sha256=document.name,
+        parents=canonical_json(record.parents),
+        depth=amendments.depth_after(depths[parent] for parent in record.parents),
+        author=record.author,
+        reason=record.reason,
+        body=canonical_json(body),
+        **places,
+    )
+    taking.orm.add(event)
+    taking.orm.flush()
+    amendments.check_chain(row)
+    _check_amended(taking, where, row, document.name)
+    taking.amended.add(row.sha256)
+    return True
+
+
+_AMENDMENT = frozenset({"session", "parents", "author", "reason", *_PLACES})
+
+
+def _check_amended(taking: Taking, where: str, row: tables.SessionRow, sha256: str) -> None:
+    """A session as it is amended must keep the rules of the door; its marks may be amended too."""
+    amended = sessions.to_session(row, None, amendment=sha256)
+    frames = sessions.frames(taking.orm, amended.as_sealed or amended)
+    new = as_new(amended, frames)
+    _check_listed(taking, where, new)
+    check_session(NewSession(**{**vars(new), "marks": ()}))
+
+
+def mark_revision(taking: Taking, parcel: Parcel) -> bool:
+    """A later revision of a session's marks; those that amend the same ones are all kept."""
+    document = parcel.document
+    where = taking.where(document)
+    with as_written(where):
+        record = documents.mark_revision_from(document)
+        check_types(where, record)
+    row = taking.session(where, record.session)
+    taking.orm.refresh(row, ["mark_revisions", "amendments"])
+    known = {revision.sha256 for revision in row.mark_revisions}
+    if document.name in known:
+        return False
+    if record.parent is not None and record.parent not in known:
+        raise InputError(where, f"amends {record.parent[:ID_DIGITS]}", "marks that are there already")
+    check_reason(f"{where}, author", record.author, "who amended the marks")
+    check_reason(f"{where}, reason", record.reason, "why the marks were amended")
+    spans = [
+        sessions.to_session(row, None, amendment=sha256).mounting.tank.span_mm
+        for sha256 in (None, *(amendment.sha256 for amendment in row.amendments))
+    ]
+    check_marks(where, record.marks, row.frames, max(spans))
+    siblings = sorted(r.sha256 for r in row.mark_revisions if r.parent_sha256 == record.parent)
+    revision = tables.MarkRevisionRow(
+        session=row,
+        sha256=document.name,
+        parent_sha256=record.parent,
+        author=record.author,
+        reason=record.reason,
+        body=canonical_json(marks_content(record.marks)),
+    )
+    taking.orm.add(revision)
+    taking.orm.flush()
+    if siblings:
+        both = " and ".join(sha256[:ID_DIGITS] for sha256 in sorted([*siblings, document.name]))
+        taking.remarks.append(
+            f"session {row.sha256[:ID_DIGITS]}: {both} amend the same marks; both are kept, and of two "
+            "chains as long the one of the greater hash counts"
+        )
+    return True
+
+
+def trim(taking: Taking, parcel: Parcel) -> bool:
+    """A trim, by its hash."""
+    document = parcel.document
+    where, facts = taking.where(document), document.facts
+    if taking.orm.scalar(select(tables.TrimRow.sequence).where(tables.TrimRow.sha256 == document.name)):
+        return False
+    record = record_of(document, taking.known)
+    check_trim(record)
+    check_day(f"{where}, date", record.date)
+    captured = None if record.session is None else taking.session(where, record.session)
+    if record.amendment is not None and record.amendment not in (
+        {} if captured is None else {known.sha256 for known in captured.amendments}
+    ):
+        raise InputError(where, f"refers to amendment {record.amendment[:ID_DIGITS]}", "one that is there")
+    row = tables.TrimRow(
+        sha256=document.name,
+        unit=taking.known.row(where, tables.UnitRow, facts["unit"]),
+        mounting=taking.known.row(where, tables.MountingRow, facts["mounting"]),
+        session=captured,
+        kind=record.kind.value,
+        stage=record.stage,
+        date=record.date,
+        temperature_c=record.temperature_c,
+        body=canonical_json(trim_content(record)),
+        note=record.note,
+    )
+    taking.orm.add(row)
+    taking.orm.flush()
+    return True
+
+
+def unit_assignment(taking: Taking, parcel: Parcel) -> bool:
+    """Of which unit an object is, whose own hash names the unit by its name only."""
+    document = parcel.document
+    facts = facts_of(document, object=str, unit=str)
+    where = f"unit of {facts['object'][:ID_DIGITS]}"
+    same = select(tables.UnitAssignmentRow).where(tables.UnitAssignmentRow.object_sha256 == facts["object"])
+    earlier = taking.orm.scalars(same).all()
+    if document.name in {event.record_sha256 for event in earlier}:
+        return False
+    taking.known.row(where, tables.UnitRow, facts["unit"])
+    objects = (
+        select(tables.SessionRow.id).where(tables.SessionRow.sha256 == facts["object"]),
+        select(tables.TrimRow.sequence).where(tables.TrimRow.sha256 == facts["object"]),
+    )
+    captured, taken = map(taking.orm.scalar, objects)
+    if captured is None and taken is None:
+        raise InputError(where, "is not here", "a session or trim that is there already")
+    event = tables.UnitAssignmentRow(object_sha256=facts["object"], identity=facts["unit"])
+    keep(taking.orm, event)
+    same_hash(where, event.record_sha256, document)
+    taking.unsettle()
+    if earlier and captured is not None:
+        _refuse_contested(taking, taking.session(where, facts["object"]))
+    return True
+
+
+def _refuse_contested(taking: Taking, captured: tables.SessionRow) -> None:
+    """A session of two units must not be learnt from."""
+    taking.settle()
+    contested = dict(units.contested(taking.orm)).get(captured.sha256)
+    if contested is not None and voiding.void_reason(captured) is None:
+        raise InputError(
+            f"session {captured.sha256[:ID_DIGITS]}",
+            f"is of units {' and '.join(row.name for row in contested)}, as this store and {taking.there} "
+            "say, and too few of its frames differ to tell that it is one recording",
+            "one unit",
+            "say with Store.unite_units that they are one sample, or void it: its board stood still",
+            fields=("Store.unite_units",),
+        )
+
+
+def unit_union(taking: Taking, parcel: Parcel) -> bool:
+    """That two units are one, or that this was taken back."""
+    document = parcel.document
+    facts = facts_of(document, unit=str, other=str, reason=str, parent_=str, takes_back=bool)
+    where = f"union of units {facts['unit'][:ID_DIGITS]} and {facts['other'][:ID_DIGITS]}"
+    both = (tables.UnitUnionRow.identity == facts["unit"], tables.UnitUnionRow.other == facts["other"])
+    earlier = {
+        event.record_sha256: event for event in taking.orm.scalars(select(tables.UnitUnionRow).where(*both))
+    }
+    if document.name in earlier:
+        return False
+    for identity in (facts["unit"], facts["other"]):
+        taking.known.row(where, tables.UnitRow, identity)
+    check_reason(f"{where}, reason", facts["reason"], "how somebody knows that they are one")
+    followed = earlier.get(facts["parent"])
+    if (facts["parent"] is not None or facts["takes_back"]) and (
+        followed is None or bool(followed.takes_back) == facts["takes_back"]
+    ):
+        raise InputError(where, f"follows {str(facts['parent'])[:ID_DIGITS]}", "an event that it can follow")
+    event = tables.UnitUnionRow(
+        identity=facts["unit"],
+        other=facts["other"],
+        reason=facts["reason"],
+        parent_sha256=facts["parent"],
+        takes_back=facts["takes_back"] or None,
+    )
+    keep(taking.orm, event)
+    same_hash(where, event.record_sha256, document)
+    taking.unsettle()
+    return True
