@@ -13,6 +13,7 @@ import hashlib
 import json
 import zlib
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -43,6 +44,7 @@ from dataset.records import (
     Unit,
     Wall,
 )
+from dataset.threads import each
 
 SESSION_FORMAT = 1
 FROZEN_FORMAT = 1
@@ -53,6 +55,7 @@ MODEL_FORMAT = 1
 AMENDMENT_FORMAT = 1
 OPENING_FORMAT = 1
 SENSOR_KEY_FORMAT = 2
+_LONG = 1 << 14  # frames, whose columns take longer to hash than threads to start
 TELLING_FRAMES = 50  # with more that differ, equal counts are one recording and no coincidence
 
 
@@ -66,27 +69,56 @@ def sha256(content: Any) -> str:
     return hashlib.sha256(canonical_json(content).encode()).hexdigest()
 
 
+@dataclass(frozen=True)
+class ReadingsHashes:
+    """What is hashed of frames, each value once: ``columns`` as :func:`columns_content` gives them, and of
+    them ``readings`` and ``counts`` as :func:`readings_sha256` and :func:`counts_sha256` do.
+    """
+
+    columns: list[dict[str, object]]
+    readings: str
+    counts: str | None
+
+    @classmethod
+    def of(cls, frames: Frames) -> ReadingsHashes:
+        """The hashes of ``frames``."""
+        columns = columns_content(frames)
+        counts = columns[1 : 1 + frames.counts.shape[1]]
+        return cls(columns, sha256(columns), sha256(counts) if _tells(frames.counts) else None)
+
+
 def readings_sha256(frames: Frames) -> str:
     """The hash of the frames alone: times, counts, temperatures."""
-    return sha256(columns_content(frames))
+    return ReadingsHashes.of(frames).readings
 
 
 def counts_sha256(frames: Frames) -> str | None:
     """The hash of the counts alone, by which one recording is known whatever was logged with it; None where
     at most ``TELLING_FRAMES`` frames differ from one another: a board that stands still repeats itself.
     """
-    changes = np.flatnonzero((frames.counts[1:] != frames.counts[:-1]).any(axis=1)) + 1
+    return ReadingsHashes.of(frames).counts
+
+
+def _tells(counts: NDArray[np.uint32]) -> bool:
+    """Whether more than ``TELLING_FRAMES`` frames differ; most recordings tell by their first hundred."""
     distinct: set[bytes] = set()
-    for row in (0, *changes.tolist()) if len(frames) else ():
-        distinct.add(frames.counts[row].tobytes())
-        if len(distinct) > TELLING_FRAMES:
-            return sha256(columns_content(Frames(frames.t_ms, frames.counts))[1:])
-    return None
+    start, size = 0, 2 * TELLING_FRAMES
+    while start < len(counts):
+        rows = np.ascontiguousarray(counts[start : start + size])
+        changes = np.flatnonzero((rows[1:] != rows[:-1]).any(axis=1)) + 1
+        for row in (0, *changes.tolist()):
+            distinct.add(rows[row].tobytes())
+            if len(distinct) > TELLING_FRAMES:
+                return True
+        start, size = start + size, 1 << 16
+    return False
 
 
-def session_sha256(session: NewSession | Session, frames: Frames) -> str:
+def session_sha256(
+    session: NewSession | Session, frames: Frames, hashes: ReadingsHashes | None = None
+) -> str:
     """The hash of a session's canonical content as sealed; amendments, and later revisions of its marks, are
-    not in it.
+    not in it. ``hashes`` are those of ``frames``, where somebody has them.
     """
     if isinstance(session, Session) and session.as_sealed is not None:
         session = session.as_sealed
@@ -98,7 +130,7 @@ def session_sha256(session: NewSession | Session, frames: Frames) -> str:
         "mounting": _mounting(session.mounting),
         "marks": marks_content(session.marks if sealed is None else sealed),
         "note": session.note,
-        "columns": columns_content(frames),
+        "columns": columns_content(frames) if hashes is None else hashes.columns,
     }
     if session.stretches:
         content["stretches"] = [_stretch(stretch) for stretch in session.stretches]
@@ -285,15 +317,18 @@ def columns_content(frames: Frames) -> list[dict[str, object]]:
         # one NaN and one zero, whatever their bits were
         warm = np.where(np.isnan(frames.temperature_c), np.nan, frames.temperature_c + 0.0)
         columns.append(("temperature_c", "<f8", warm))
-    return [
-        {
+
+    def content(column: tuple[str, str, NDArray[Any]]) -> dict[str, object]:
+        name, kind, values = column
+        plain = np.ascontiguousarray(values, kind)
+        return {
             "name": name,
             "type": kind,
-            "rows": len(values),
-            "sha256": _bytes_sha256(values.astype(kind).tobytes()),
+            "rows": len(plain),
+            "sha256": hashlib.sha256(plain.data).hexdigest(),
         }
-        for name, kind, values in columns
-    ]
+
+    return each(content, columns, threads=None if len(frames) >= _LONG else 1)
 
 
 def _bytes_sha256(content: bytes) -> str:

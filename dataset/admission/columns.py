@@ -6,11 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dataset.errors import InputError, quoted
 from dataset.files.headings import speaks_of, unit_in, unit_of
-from dataset.files.sheets import Sheet
+from dataset.files.sheets import Numbers, Sheet
 from dataset.records import ColumnMapping, DoorWarning, LevelUnit, TimeUnit
 
 NAMED_OTHERWISE = "column named otherwise"
@@ -88,7 +87,7 @@ def _passes(sheet: Sheet, column: str, field: str) -> bool:
         return False
     if values is None:
         return False
-    known: NDArray[np.float64] = values[np.isfinite(values)]
+    known: Numbers = values[np.isfinite(values)]
     if field == "time":
         return len(known) == len(values) > 1 and bool((np.diff(known) > 0).all())
     return len(known) > 0 and (field == "level" or bool((np.abs(known) < _WARMEST_C).all()))

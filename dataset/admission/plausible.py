@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.admission.columns import NAMED_OTHERWISE
+from dataset.admission.medians import medians
 from dataset.records import (
     CountLaw,
     DoorWarning,
@@ -106,15 +107,16 @@ def _points(counts: NDArray[np.uint32], marks: Sequence[Mark]) -> tuple[Reals, R
     and (n, channels).
     """
     points: list[tuple[float, NDArray[np.uint32]]] = []
+    columns = np.ascontiguousarray(counts.T)
     for mark in marks:
-        frames = counts[mark.start : mark.stop]
+        frames = columns[:, mark.start : mark.stop]
         if mark.level_stop_mm is None:
             points.append((mark.level_mm, frames))
         else:
-            points += [(mark.level_mm, frames[:END_FRAMES]), (mark.level_stop_mm, frames[-END_FRAMES:])]
+            points += [(mark.level_mm, frames[:, :END_FRAMES]), (mark.level_stop_mm, frames[:, -END_FRAMES:])]
     levels = np.array([level for level, _ in points], np.float64)
-    medians = np.array([np.median(frames, axis=0) for _, frames in points], np.float64)
-    return levels, medians.reshape(-1, counts.shape[1])
+    at_levels = np.array([medians(frames) for _, frames in points], np.float64)
+    return levels, at_levels.reshape(-1, counts.shape[1])
 
 
 def _disturbed(new: NewSession, mark: Mark) -> bool:

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from dataset.admission.medians import median
 from dataset.errors import InputError, nearest, quoted
 from dataset.files.encodings import check_encoding
 from dataset.labels import liquids
@@ -426,7 +427,7 @@ def _check_frames(where: str, new: NewSession) -> None:
                 f"time does not rise at frame {int(np.argmax(steps <= 0)) + 1}",
                 "each frame later than the one before",
             )
-        check_period(where, sensor, float(np.median(steps)))
+        check_period(where, sensor, median(steps))
 
 
 def check_period(where: str, sensor: Sensor, measured_ms: float) -> None:

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.admission.columns import LeftOut, left_out, named_otherwise, unused_columns
+from dataset.admission.medians import median
 from dataset.admission.rules import TOP_COUNT, check_period
 from dataset.admission.starts import Start, start_of
 from dataset.counts import scale_for, too_fine, whole_steps
@@ -66,13 +67,28 @@ class ParsedFile:
 class _Columns:
     """The columns that a mapping uses, as finite numbers; optional ones with NaN for an empty cell."""
 
-    def __init__(self, sheet: Sheet, required: Sequence[str], optional: Sequence[str]) -> None:
+    def __init__(
+        self, sheet: Sheet, required: Sequence[str], optional: Sequence[str], whole: Sequence[str] = ()
+    ) -> None:
         self.sheet, self._optional = sheet, optional
-        self._found = sheet.bulk([*required, *optional]) or (sheet.bulk(required) if optional else None) or {}
+        self._found = (
+            sheet.bulk([*required, *optional], whole)
+            or (sheet.bulk(required, whole) if optional else None)
+            or {}
+        )
+
+    def whole(self, column: str) -> NDArray[np.uint32] | None:
+        """A column that came as whole numbers; None for any other."""
+        values = self._found.get(column)
+        return values if values is not None and values.dtype == np.uint32 else None  # type: ignore[return-value]  # by its dtype
 
     def __getitem__(self, column: str) -> NDArray[np.float64]:
         optional = column in self._optional
-        values = self._found[column] if column in self._found else _by_cell(self.sheet, column, optional)
+        values = (
+            self._found[column].astype(np.float64, copy=False)
+            if column in self._found
+            else _by_cell(self.sheet, column, optional)
+        )
         row = _first(np.isinf(values) if optional else ~np.isfinite(values))
         if row is not None:
             raise _no_number(self.sheet, row, column, self.sheet.cells(column)[row])
@@ -117,13 +133,14 @@ def read_file(
         sheet,
         [c for c in (*mapping.counts, mapping.time) if c],
         [c for c in (mapping.level, mapping.mass, mapping.poured, mapping.temperature) if c],
+        mapping.counts if sensor.count_scale == 1 else (),
     )
     counts = np.stack([_counts(columns, column, sensor) for column in mapping.counts], axis=1)
     t_ms = _times(columns, mapping, sensor)
     steps = np.diff(t_ms)
-    median = float(np.median(steps)) if len(steps) else None
-    if median is not None:
-        check_period(str(path), sensor, median)
+    period = median(steps) if len(steps) else None
+    if period is not None:
+        check_period(str(path), sensor, period)
     started = None if start is None else start_of(start, sheet)
     used = used_at(instruments, started)
     labelling = None if labelling is None else used.over(labelling)
@@ -135,8 +152,8 @@ def read_file(
             "standard input" if path == STANDARD_INPUT else path.name, hashlib.sha256(content).hexdigest()
         ),
         delimiter=sheet.delimiter,
-        gaps=0 if median is None else int(np.count_nonzero(steps > GAP_PERIODS * median)),
-        median_period_ms=median,
+        gaps=0 if period is None else int(np.count_nonzero(steps > GAP_PERIODS * period)),
+        median_period_ms=period,
         unused=unused_columns(sheet, beside),
         left_out=left_out(sheet, beside),
         warnings=(*named_otherwise(sheet, mapping), *used.warnings),
@@ -177,8 +194,11 @@ def _first(faults: NDArray[np.bool_]) -> int | None:
 
 
 def _counts(columns: _Columns, column: str, sensor: Sensor) -> NDArray[np.uint32]:
-    values, sheet = columns[column], columns.sheet
     top, scale = (1 << sensor.count_bits) - 1, sensor.count_scale
+    counts = columns.whole(column)
+    if counts is not None and int(counts.max()) <= top:
+        return counts
+    values, sheet = columns[column], columns.sheet
     steps, whole = whole_steps(values, scale)
     row = _first((steps < 0) | (steps > top))
     if row is not None:

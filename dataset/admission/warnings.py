@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.admission.columns import NAMED_OTHERWISE
+from dataset.admission.medians import median, medians
 from dataset.admission.plausible import (
     DEAD,
     GRAVE,
@@ -84,16 +85,16 @@ class Summary:
 def summarise(session: NewSession | Session, frames: Frames) -> Summary:
     """A session's noise, dry counts and swing."""
     columns = _columns(frames)
-    medians = np.array(
-        [np.median(columns[:, m.start : m.stop], axis=1) for m in _static(session.marks)]
-    ).reshape(-1, len(columns))
+    at_marks = np.array([medians(columns[:, m.start : m.stop]) for m in _static(session.marks)]).reshape(
+        -1, len(columns)
+    )
     is_dry = np.array(
         [m.level_mm == 0 and not stated_wet(session.stretches, m) for m in _static(session.marks)],
         dtype=np.bool_,
     )
     unknown = np.full(len(columns), np.nan)
-    dry = np.median(medians[is_dry], axis=0) if is_dry.any() else unknown
-    swing = np.abs(medians - dry).max(axis=0) if is_dry.any() else unknown
+    dry = np.median(at_marks[is_dry], axis=0) if is_dry.any() else unknown
+    swing = np.abs(at_marks - dry).max(axis=0) if is_dry.any() else unknown
     slices = _slices(columns)
     noise = _noise_of(columns, session.marks)
     return Summary(session.mounting.name, noise, dry, swing, slices.min(axis=1), slices.max(axis=1))
@@ -122,9 +123,7 @@ def _noise_of(columns: Columns, marks: Sequence[Mark]) -> Reals:
 
 def _noise_in(steps: Columns) -> Reals:
     """The standard deviation of noise whose differences ``steps`` are, row by row."""
-    return np.asarray(
-        np.maximum(MAD_TO_SD * np.median(np.abs(steps), axis=1) / np.sqrt(2.0), LEAST_NOISE), np.float64
-    )
+    return np.asarray(np.maximum(MAD_TO_SD * medians(np.abs(steps)) / np.sqrt(2.0), LEAST_NOISE), np.float64)
 
 
 def check_at_door(
@@ -139,19 +138,20 @@ def check_at_door(
         shown: what is known from its trims, and from sessions of other units.
     """
     pads = new.mounting.sensor.pads
+    columns = _columns(new.frames)
     faulty: set[int] = set()
     warnings: list[DoorWarning] = []
     for check in (_dead, _stuck, _saturated):
-        for warning, channel in check(new, own):
+        for warning, channel in check(new, columns, own):
             if channel not in faulty:
                 warnings.append(warning)
                 faulty.add(channel)
     warnings += _gaps(new.frames)
     sound = [pad for pad in pads if pad.channel not in faulty]
-    warnings += _drift(new, sound)
+    warnings += _drift(new, columns, sound)
     warnings += _noise(own, sound, [e.noise for e in earlier])
     wet = list(_wet(new, own, sound, [e for e in earlier if e.mounting == new.mounting.name]))
-    slices = _slices(_columns(new.frames))
+    slices = _slices(columns)
     odd = list(check_plausible(new, sound, own.noise, own.dry, slices, shown or Shown()))
     if all(warning.check != OTHER_UNIT for warning in odd):  # which says the same of both sides, and why
         warnings += wet
@@ -168,11 +168,10 @@ def _columns(frames: Frames) -> Columns:
     return frames.counts.T.astype(np.int32 if small else np.int64, order="C")
 
 
-def _dead(new: NewSession, own: Summary) -> Iterator[tuple[DoorWarning, int]]:
+def _dead(new: NewSession, columns: Columns, own: Summary) -> Iterator[tuple[DoorWarning, int]]:
     """Channels that read 0 throughout, or do not answer although the level passed the whole pad."""
-    counts = new.frames.counts
     for pad in new.mounting.sensor.pads:
-        series = counts[:, pad.channel].astype(np.float64)
+        series = columns[pad.channel]
         if len(series) >= FEWEST_FRAMES and not series.any():
             yield (
                 DoorWarning(DEAD, f"pad {pad.name} reads 0 in every frame: is it connected?"),
@@ -202,46 +201,48 @@ def _beside(marks: Sequence[Mark], mounting: Mounting, pad: Pad) -> tuple[list[M
     ]
 
 
-def _median(series: Reals, marks: Sequence[Mark]) -> float:
-    return float(np.median(np.concatenate([series[m.start : m.stop] for m in marks])))
+def _median(series: Columns, marks: Sequence[Mark]) -> float:
+    return median(np.concatenate([series[m.start : m.stop] for m in marks]))
 
 
-def _stuck(new: NewSession, _own: Summary) -> Iterator[tuple[DoorWarning, int]]:
+def _stuck(new: NewSession, columns: Columns, _own: Summary) -> Iterator[tuple[DoorWarning, int]]:
     """Channels that never change although others do, or although the level does."""
-    counts = new.frames.counts
-    if len(counts) < FEWEST_FRAMES:
+    frames = columns.shape[1]
+    if frames < FEWEST_FRAMES:
         return
     top = (1 << new.mounting.sensor.count_bits) - 1
-    still = counts.min(axis=0) == counts.max(axis=0)
+    still = columns.min(axis=1) == columns.max(axis=1)
     flat = still.all() and len({m.level_mm for m in new.marks}) < 2
-    if flat and len(counts) < FLAT_FRAMES:
+    if flat and frames < FLAT_FRAMES:
         return
     for pad in new.mounting.sensor.pads:
-        value = int(counts[0, pad.channel])
+        value = int(columns[pad.channel, 0])
         if still[pad.channel] and 0 < value < top:
             besides = ", while other pads move" if not still.all() else ", while the level changes"
-            besides = f": {len(counts)} frames without noise" if flat else besides
+            besides = f": {frames} frames without noise" if flat else besides
             yield (
                 DoorWarning(STUCK, f"pad {pad.name} reads {value} in every frame{besides}"),
                 pad.channel,
             )
 
 
-def _saturated(new: NewSession, _own: Summary) -> Iterator[tuple[DoorWarning, int]]:
+def _saturated(new: NewSession, columns: Columns, _own: Summary) -> Iterator[tuple[DoorWarning, int]]:
     """Channels with many frames at an end of the count's range, or of a narrower converter's."""
-    counts, bits = new.frames.counts, new.mounting.sensor.count_bits
+    bits = new.mounting.sensor.count_bits
+    narrower = [(1 << width) - 1 for width in WIDTHS if width < bits]
+    lowest, highest = columns.min(axis=1), columns.max(axis=1)
     for pad in new.mounting.sensor.pads:
-        series = counts[:, pad.channel]
-        narrower = [(1 << width) - 1 for width in WIDTHS if width < bits]
-        for end in (0, (1 << bits) - 1, *(top for top in narrower if series.max() == top)):
+        series = columns[pad.channel]
+        ends = {0: lowest[pad.channel]} | dict.fromkeys(((1 << bits) - 1, *narrower), highest[pad.channel])
+        for end in (end for end, reached in ends.items() if reached == end):
             times = int(np.count_nonzero(series == end))
-            if times > max(1.0, SATURATED_SHARE * len(counts)) and (
+            if times > max(1.0, SATURATED_SHARE * len(series)) and (
                 end not in narrower or times >= WIDTH_FRAMES
             ):
                 range_ = f"a range of {end.bit_length()} bits" if end in narrower else "its range"
                 sentence = (
                     f"pad {pad.name} reads {end}, the {'top' if end else 'bottom'} of {range_}, in "
-                    f"{times} of {len(counts)} frames"
+                    f"{times} of {len(series)} frames"
                 )
                 yield DoorWarning(SATURATED, sentence), pad.channel
 
@@ -250,7 +251,7 @@ def _gaps(frames: Frames) -> Iterator[DoorWarning]:
     steps = np.diff(frames.t_ms)
     if len(steps) < 2:
         return
-    long = steps > GAP_PERIODS * np.median(steps)
+    long = steps > GAP_PERIODS * median(steps)
     if long.any():
         worst = int(np.argmax(steps))
         gaps = int(np.count_nonzero(long))
@@ -274,11 +275,11 @@ class _Movement:
     at_start: bool
 
 
-def _drift(new: NewSession, pads: Sequence[Pad]) -> Iterator[DoorWarning]:
+def _drift(new: NewSession, columns: Columns, pads: Sequence[Pad]) -> Iterator[DoorWarning]:
     """Static marks within which a pad's signal moves by many times its noise."""
     static = [m for m in _static(new.marks) if m.stop - m.start >= 2 * SLICE_FRAMES] if pads else []
-    columns = _columns(new.frames)[[pad.channel for pad in pads]]
-    each = [_movement(columns[:, mark.start : mark.stop], mark, pads) for mark in static]
+    channels = [pad.channel for pad in pads]
+    each = [_movement(columns[channels, mark.start : mark.stop], mark, pads) for mark in static]
     moving = [m for m in each if m.sds > DRIFT_SDS]
     if not moving:
         return
@@ -308,10 +309,10 @@ def _drift(new: NewSession, pads: Sequence[Pad]) -> Iterator[DoorWarning]:
 def _movement(columns: Columns, mark: Mark, pads: Sequence[Pad]) -> _Movement:
     """The movement of the pad that moves most; ``columns`` are the counts of ``pads`` under the mark."""
     noise = _noise_in(np.diff(columns))
-    medians = _slice_medians(columns, min(SLICES, columns.shape[1] // SLICE_FRAMES))
-    apart = np.ptp(medians, axis=1)
+    parts = _slice_medians(columns, min(SLICES, columns.shape[1] // SLICE_FRAMES))
+    apart = np.ptp(parts, axis=1)
     k = int(np.argmax(apart / noise))
-    odd = int(np.argmax(np.abs(medians[k] - np.median(columns[k]))))
+    odd = int(np.argmax(np.abs(parts[k] - median(columns[k]))))
     return _Movement(mark, pads[k], float(apart[k]), float(apart[k] / noise[k]), odd == 0)
 
 
@@ -326,7 +327,7 @@ def _slice_medians(columns: Columns, slices: int) -> Reals:
         (columns[:, longer * (length + 1) :], length),
     ):
         if part.shape[1]:
-            parts.append(np.median(part.reshape(len(part), -1, size), axis=2))
+            parts.append(medians(part.reshape(len(part), -1, size)))
     return np.concatenate(parts, axis=1)
 
 

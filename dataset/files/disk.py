@@ -20,14 +20,16 @@ def read_at_most(path: Path, most: int = MOST_BYTES) -> bytes:
         OSError: it cannot be read.
     """
     with path.open("rb") as file:
-        return stream_at_most(file, str(path), most)
+        return stream_at_most(file, str(path), most, os.fstat(file.fileno()).st_size + 1)
 
 
-def stream_at_most(file: BinaryIO, where: str, most: int = MOST_BYTES) -> bytes:
-    """What is left of an open file; errors as of :func:`read_at_most`, at ``where``."""
+def stream_at_most(file: BinaryIO, where: str, most: int = MOST_BYTES, likely: int = 0) -> bytes:
+    """What is left of an open file, ``likely`` so many bytes; errors as of :func:`read_at_most`, at
+    ``where``.
+    """
     pieces: list[bytes] = []
     left = most + 1
-    while left and (piece := file.read(min(left, 1 << 20))):
+    while left and (piece := file.read(min(left, max(likely, 1 << 20)))):
         pieces.append(piece)
         left -= len(piece)
     if not left:

@@ -10,9 +10,10 @@ from __future__ import annotations
 import csv
 import difflib
 import sys
+from codecs import BOM_UTF8
 from collections.abc import Sequence
+from contextlib import suppress
 from functools import cached_property
-from io import BytesIO
 from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, Protocol
@@ -47,8 +48,13 @@ MOST_COLUMNS = 4096
 MOST_REMARK = 200  # bytes of a fact that Parquet keeps beside its columns
 MOST_LISTED = 40  # names of columns in an error
 
+_END_OF_LINE = ord("\n")
+_HEXADECIMAL = (b"x", b"X")  # in a cell; it would be taken for a whole number and is none here
 _NO_ROW = tuple(b"# \t\n")  # what lines that are no rows begin with; blanks may lead to either
 _SEPARATOR = "\x1f"  # a unit separator, which stands in no number
+
+
+Numbers = NDArray[np.float64] | NDArray[np.uint32]
 
 
 class Sheet(Protocol):
@@ -88,9 +94,12 @@ class Sheet(Protocol):
     def cells(self, column: str) -> list[str]:
         """One column, as text."""
 
-    def bulk(self, columns: Sequence[str]) -> dict[str, NDArray[np.float64]] | None:
+    def bulk(self, columns: Sequence[str], whole: Sequence[str] = ()) -> dict[str, Numbers] | None:
         """Columns as numbers, NaN for an empty cell, all converted at once; None when a cell of them is not a
         plain number.
+
+        Those of ``whole`` come as uint32 where all of them hold whole numbers that fit, which is quicker;
+        others, and otherwise these too, as float64.
         """
 
 
@@ -115,13 +124,18 @@ class TextSheet:
         self.path, self._named = path, named
         text = text_of(path, content, encoding)
         self._text = text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
-        _check_size(path, self._text)
+        as_it_stands = encoding is None and self._text is text and not content.startswith(BOM_UTF8)
+        self._bytes = content if as_it_stands else self._text.encode()
+        places = np.frombuffer(self._bytes, np.uint8)
+        ends = np.flatnonzero(places == _END_OF_LINE)
+        _check_size(path, self._text, ends)
         self._quoted = '"' in text
-        above = delimiter_above(self._text.split("\n", 1)[0])
+        above = delimiter_above(_first_lines(self._text, 1)[0])
         delimiter, self._above = delimiter or above, above is not None
-        self._every_line_counts = not self._above and _every_line_counts(self._text)
+        self._every_line_counts = not self._above and _every_line_counts(places, ends)
+        self._ends = len(ends)
         sample = (
-            self._text.split("\n", SAMPLE_LINES)[:SAMPLE_LINES]
+            _first_lines(self._text, SAMPLE_LINES)
             if self._every_line_counts
             else [line for line, _ in self._lines[:SAMPLE_LINES]]
         )
@@ -160,7 +174,7 @@ class TextSheet:
     @cached_property
     def rows(self) -> int:
         if self._every_line_counts:
-            return self._text.count("\n") + (not self._text.endswith("\n")) - self._named
+            return self._ends + (not self._text.endswith("\n")) - self._named
         return len(self._body)
 
     @cached_property
@@ -178,38 +192,54 @@ class TextSheet:
         place = self.header.index(column)
         return [_split(line, self.delimiter)[place] for line, _ in self._body]
 
-    def bulk(self, columns: Sequence[str]) -> dict[str, NDArray[np.float64]] | None:
+    def bulk(self, columns: Sequence[str], whole: Sequence[str] = ()) -> dict[str, Numbers] | None:
         """As :meth:`Sheet.bulk`; InputError for a row with more or fewer cells than the first line."""
+        content, start, delimiter = self._plainly()
+        text = memoryview(content)[start:]
+        if whole and not any(content.find(mark, start) >= 0 for mark in _HEXADECIMAL):
+            numbers = self._converted(text, delimiter, columns, whole)
+            if numbers is not None:
+                return numbers
+        numbers = self._converted(text, delimiter, columns)
+        if numbers is None:
+            self._check_widths()
+        return numbers
+
+    def _converted(
+        self, text: memoryview, delimiter: str, columns: Sequence[str], whole: Sequence[str] = ()
+    ) -> dict[str, Numbers] | None:
+        """Columns as numbers; None where one is no number, or one of ``whole`` no whole one or empty cell."""
         import pyarrow as arrow
         from pyarrow import csv as arrow_csv
 
-        text, delimiter = self._plainly()
         places = {
             column: str(self.header.index(column)) for column in columns
         }  # other columns may share a name
+        kinds = {places[c]: arrow.uint32() if c in whole else arrow.float64() for c in columns}
         try:
             table = arrow_csv.read_csv(
-                BytesIO(text.encode()),
+                arrow.BufferReader(text),
                 read_options=arrow_csv.ReadOptions(column_names=[str(k) for k in range(len(self.header))]),
                 parse_options=arrow_csv.ParseOptions(delimiter=delimiter, quote_char=False),
                 convert_options=arrow_csv.ConvertOptions(
-                    include_columns=list(places.values()),
-                    column_types=dict.fromkeys(places.values(), arrow.float64()),
-                    null_values=[""],
+                    include_columns=list(kinds), column_types=kinds, null_values=[""]
                 ),
             )
         except arrow.ArrowInvalid:
-            self._check_widths()
             return None
         return {column: table.column(place).to_numpy() for column, place in places.items()}
 
-    def _plainly(self) -> tuple[str, str]:
-        """The rows without remarks and quotation marks, and the delimiter between their cells."""
+    def _plainly(self) -> tuple[bytes, int, str]:
+        """The rows without remarks and quotation marks in UTF-8, where they begin, and the delimiter between
+        their cells.
+        """
         if not self._quoted and self.delimiter != " " and self.delimiter.isascii():
             if not self._every_line_counts:
-                return "\n".join(line for line, _ in self._body), self.delimiter
-            return self._text.partition("\n")[2] if self._named else self._text, self.delimiter
-        return "\n".join(_SEPARATOR.join(_split(line, self.delimiter)) for line, _ in self._body), _SEPARATOR
+                return "\n".join(line for line, _ in self._body).encode(), 0, self.delimiter
+            names = self._bytes.find(b"\n") + 1 or len(self._bytes)
+            return self._bytes, names * self._named, self.delimiter
+        rows = "\n".join(_SEPARATOR.join(_split(line, self.delimiter)) for line, _ in self._body)
+        return rows.encode(), 0, _SEPARATOR
 
     def _check_widths(self) -> None:
         for row, (line, _) in enumerate(self._body):
@@ -225,13 +255,17 @@ class TextSheet:
                 )
 
 
-def _check_size(path: Path, text: str) -> None:
-    """No more lines, and none longer, than can be cut into cells with some memory."""
-    lines = text.count("\n")
+def _check_size(path: Path, text: str, ends: NDArray[np.int64]) -> None:
+    """No more lines, and none longer, than can be cut into cells with some memory; ``ends`` are the places of
+    the ends of lines among the bytes.
+    """
+    lines = len(ends)
     if lines > MOST_LINES:
         raise InputError(
             str(path), f"{lines} lines", f"at most {MOST_LINES}", "cut the recording into sessions"
         )
+    if np.diff(ends, prepend=-1).max(initial=0) <= MOST_LINE >= len(text) - (ends[-1] if lines else 0):
+        return
     start = 0
     while len(text) - start > MOST_LINE:  # looks at every end of a line that is needed, at no other
         end = text.rfind("\n", start, start + MOST_LINE + 1)
@@ -248,14 +282,21 @@ def _check_columns(path: Path, columns: int) -> None:
         raise InputError(str(path), f"{columns} columns", f"at most {MOST_COLUMNS}")
 
 
-def _every_line_counts(text: str) -> bool:
+def _first_lines(text: str, most: int) -> list[str]:
+    """At most so many lines from the start, without a copy of what follows."""
+    end = -1
+    for _ in range(most):
+        end = text.find("\n", end + 1)
+        if end < 0:
+            return text.split("\n")
+    return text[:end].split("\n")
+
+
+def _every_line_counts(content: NDArray[np.uint8], ends: NDArray[np.int64]) -> bool:
     """Whether no line is blank or a remark, an empty one at the end aside."""
-    content = np.frombuffer(text.encode(), np.uint8)
-    firsts = (
-        content[np.concatenate(([0], np.flatnonzero(content[:-1] == ord("\n")) + 1))]
-        if len(content)
-        else np.array(_NO_ROW[:1])
-    )
+    if not len(content):
+        return False
+    firsts = content[np.concatenate(([0], ends[ends < len(content) - 1] + 1))]
     return not np.isin(firsts, _NO_ROW).any()
 
 
@@ -342,13 +383,13 @@ class ParquetSheet:
     def cells(self, column: str) -> list[str]:
         return ["" if value is None else str(value) for value in self._column(column).to_pylist()]
 
-    def bulk(self, columns: Sequence[str]) -> dict[str, NDArray[np.float64]] | None:
+    def bulk(self, columns: Sequence[str], whole: Sequence[str] = ()) -> dict[str, Numbers] | None:
         """As :meth:`Sheet.bulk`; InputError for a column that holds something other than numbers, or that is
         damaged.
         """
-        return {column: self._numbers(column) for column in columns}
+        return {column: self._numbers(column, column in whole) for column in columns}
 
-    def _numbers(self, column: str) -> NDArray[np.float64]:
+    def _numbers(self, column: str, whole: bool) -> Numbers:
         import pyarrow as arrow
 
         values = self._column(column)
@@ -365,6 +406,9 @@ class ParquetSheet:
                 "numbers",
                 "write the column as integers or floating-point numbers",
             )
+        if whole and arrow.types.is_integer(kind) and not values.null_count:
+            with suppress(arrow.ArrowInvalid):  # one that doesn't fit
+                return np.asarray(values.cast(arrow.uint32()).to_numpy(), np.uint32)
         try:
             return np.asarray(values.cast(arrow.float64()).to_numpy(), np.float64)
         except arrow.ArrowInvalid as error:  # an integer that no double holds

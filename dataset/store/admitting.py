@@ -15,10 +15,9 @@ from dataset.admission.plausible import GRAVE, Shown
 from dataset.admission.rules import check_session
 from dataset.admission.warnings import Summary, check_at_door, summarise
 from dataset.canonical import (
+    ReadingsHashes,
     canonical_json,
     conditions_content,
-    counts_sha256,
-    readings_sha256,
     session_sha256,
 )
 from dataset.errors import InputError, quoted
@@ -84,9 +83,10 @@ def known_session(orm: OrmSession, new: NewSession) -> SessionRow | None:
     be added, InputError where it can't.
     """
     check_session(new)
-    same = orm.scalar(select(SessionRow).where(SessionRow.sha256 == session_sha256(new, new.frames)))
+    hashes = ReadingsHashes.of(new.frames)
+    same = orm.scalar(select(SessionRow).where(SessionRow.sha256 == session_sha256(new, new.frames, hashes)))
     if same is None:
-        refuse_twin(orm, new, readings_sha256(new.frames), counts_sha256(new.frames))
+        refuse_twin(orm, new, hashes.readings, hashes.counts)
     return same
 
 
@@ -166,14 +166,15 @@ def _new_row(orm: OrmSession, new: NewSession) -> SessionRow:
     same_record("unit", new.unit, to_unit(unit))
     same_record("liquid", new.liquid, to_liquid(liquid))
     same_record("mounting", new.mounting, to_mounting(mounting))
+    hashes = ReadingsHashes.of(new.frames)
     return row_of(
         new,
         unit,
         liquid,
         mounting,
-        sha256=session_sha256(replace(new, unit=stated_unit(unit)), new.frames),
-        readings_sha256=readings_sha256(new.frames),
-        counts_sha256=counts_sha256(new.frames),
+        sha256=session_sha256(replace(new, unit=stated_unit(unit)), new.frames, hashes),
+        readings_sha256=hashes.readings,
+        counts_sha256=hashes.counts,
     )
 
 

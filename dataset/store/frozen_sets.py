@@ -16,6 +16,7 @@ from dataset.coverage.set_names import group_names, renamed, unit_names, with_ta
 from dataset.coverage.temperature_bands import TemperatureBands, check_edges
 from dataset.errors import InputError
 from dataset.records import FrozenData, FrozenSet, GroupBy, Role, Session, Trim, Unit
+from dataset.store import blocks
 from dataset.store import sessions as stored_sessions
 from dataset.store.proof import changed, keep
 from dataset.store.registry import named, unit_ids
@@ -207,7 +208,7 @@ def data(orm: OrmSession, frozen: FrozenSet) -> FrozenData:
     frames = [stored_sessions.frames(orm, session) for session in current.sessions]
     for session, stored in zip(current.sessions, frames, strict=True):
         stored_sessions.check(session, stored)
-    return assemble(current, frames, bands_of(orm, current))
+    return assemble(current, [blocks.frame_by_frame(f) for f in frames], bands_of(orm, current))
 
 
 def _edges(name: str, group_by: GroupBy, edges_c: Sequence[float]) -> tuple[float, ...]:

@@ -171,7 +171,9 @@ def frames_of(orm: OrmSession, name: str) -> Frames:
     """All frames so far; no temperature column when none was measured."""
     row = row_of(orm, name)
     packed = [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c, b.format) for b in row.blocks]
-    frames = blocks.from_blocks(packed, len(row.mounting.sensor.pads), f"capture {name}")
+    frames = blocks.frame_by_frame(
+        blocks.from_blocks(packed, len(row.mounting.sensor.pads), f"capture {name}")
+    )
     measured = frames.temperature_c is not None and bool(np.isfinite(frames.temperature_c).any())
     return frames if measured else Frames(frames.t_ms, frames.counts)
 

@@ -255,7 +255,7 @@ def tag_events(orm: OrmSession, ref: str) -> tuple[TagEvent, ...]:
 
 
 def frames(orm: OrmSession, session: Session) -> Frames:
-    """All frames of a session."""
+    """All frames of a session, each channel's counts side by side in memory."""
     where = f"session {session.id}"
     of_session = (
         select(BlockRow)
@@ -279,7 +279,7 @@ def frames_of(orm: OrmSession, ref: str, verify: bool) -> Frames:
     stored = frames(orm, session)
     if verify:
         check(session, stored)
-    return stored
+    return blocks.frame_by_frame(stored)
 
 
 def mark_temperatures(orm: OrmSession, sessions: Sequence[Session]) -> dict[str, tuple[float, ...]]:

@@ -17,6 +17,7 @@ from pyarrow import parquet
 import dataset.files.sheets
 from dataset.admission.session_files import ParsedFile, read_file
 from dataset.errors import InputError
+from dataset.files.sheets import sheet_of
 from dataset.records import ColumnMapping, CountLaw, Mark, Pad, Sensor, Tank
 
 TANK = Tank("can", 1, 100.0)
@@ -142,3 +143,35 @@ def test_rows_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setattr(dataset.files.sheets, "MOST_ROWS", 999)
     with pytest.raises(InputError, match="1000 rows; expected at most 999"):
         read(tmp_path, many, ColumnMapping("m", ("a", "b"), "t"))
+
+
+TEXT = ColumnMapping("m", ("a", "b"), "t")
+
+
+@pytest.mark.parametrize("content", [b"t,a,b\n0,1,2\n100,3,4\n", b"t,a,b\n0,1,2\n100,3,4"])
+def test_whole_numbers_of_a_text_come_as_such(content: bytes) -> None:
+    """Columns that are asked for as whole numbers, where all of them are; others as floats."""
+    sheet = sheet_of(Path("run.csv"), content, TEXT)
+    numbers = sheet.bulk(["a", "b", "t"], whole=["a", "b"])
+    assert numbers is not None
+    assert {name: values.dtype for name, values in numbers.items()} == {"a": "u4", "b": "u4", "t": "f8"}
+    assert numbers["b"].tolist() == [2, 4]
+
+
+@pytest.mark.parametrize("cell", ["3.0", "3e0", "", "-3", "4294967296"])
+def test_others_come_as_floats(cell: str) -> None:
+    """One cell that is no whole number of 32 bits, and the columns are what they were before."""
+    sheet = sheet_of(Path("run.csv"), f"t,a,b\n0,1,2\n100,{cell},4\n".encode(), TEXT)
+    numbers = sheet.bulk(["a", "b"], whole=["a", "b"])
+    assert numbers is not None
+    np.testing.assert_array_equal(numbers["a"], [1, float(cell or "nan")])
+    assert numbers["a"].dtype == np.float64
+
+
+@pytest.mark.parametrize("cell", ["0x1A", "0X1a", "1_0", "٣"])
+def test_what_only_looks_like_a_whole_number(tmp_path: Path, cell: str) -> None:
+    """Hexadecimal, underscores and other scripts' digits are no counts."""
+    path = tmp_path / "run.csv"
+    path.write_text(f"t,a,b\n0,1,2\n100,{cell},4\n", encoding="utf-8")
+    with pytest.raises(InputError, match="line 3, column 'a'"):
+        read_file(path, TEXT, SENSOR, TANK)

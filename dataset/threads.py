@@ -1,0 +1,28 @@
+"""Work on several cores: for what lets go of the interpreter while it runs (hashes, compression, arrays)."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+T = TypeVar("T")
+R = TypeVar("R")
+MOST_THREADS = 8
+
+
+def each(work: Callable[[T], R], items: Sequence[T], threads: int | None = None) -> list[R]:
+    """``work`` of each item, in their order, on as many threads as there are cores; the first error of the
+    first item that has one.
+    """
+    threads = min(len(items), threads or _cores())
+    if threads < 2:
+        return [work(item) for item in items]
+    with ThreadPoolExecutor(threads) as pool:
+        return list(pool.map(work, items))
+
+
+def _cores() -> int:
+    usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return min(usable, MOST_THREADS)
