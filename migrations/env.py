@@ -7,7 +7,8 @@ on the driver's connection (inside a transaction the pragma does nothing), a rea
 check of every reference, and only then the commit.
 
 ``dataset.store.database`` starts it and hands over, in the configuration's attributes: ``database`` (path),
-``timeout_s``, and ``before`` (called with the current revision once the write lock is held).
+``timeout_s``, and ``before`` (called with the current revision once the write lock is held). A store on a
+server is upgraded on the ``connection`` that is handed over, in its transaction.
 """
 
 from __future__ import annotations
@@ -48,6 +49,10 @@ def _check_references(connection: Connection, database: str) -> None:
 def run() -> None:
     """Run the revisions in one transaction."""
     attributes = context.config.attributes
+    if "connection" in attributes:
+        context.configure(connection=attributes["connection"], target_metadata=Base.metadata)
+        context.run_migrations()
+        return
     database = str(attributes["database"])
     engine = create_engine(
         URL.create("sqlite", database=database),

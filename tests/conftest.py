@@ -22,6 +22,7 @@ from export.evidence import drawing as evidence_drawing
 from export.evidence.drawing import Drawn
 from export.evidence.streams import Streams
 from innage.terminal import stage_lines
+from servers import NO_SERVER, Server, programs
 from training.program import Program, to_json
 
 settings.register_profile("fixed", derandomize=True, deadline=None)
@@ -91,6 +92,18 @@ def _statements_are_compiled_once() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(database, "create_engine", sharing)
         yield
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator[Server]:
+    """A PostgreSQL server: ``server.store()`` is the place of a new store, ``server.empty()`` of a database
+    with nothing in it. Those that stop or kill one start a :class:`Server` of their own.
+    """
+    if programs() is None:
+        pytest.skip(NO_SERVER)
+    started = Server()
+    yield started
+    started.close()
 
 
 @pytest.fixture(scope="session", autouse=True)

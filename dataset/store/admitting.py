@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from contextlib import closing
 from dataclasses import asdict, replace
 from typing import Any
 
@@ -295,9 +296,10 @@ def _shown_before(orm: OrmSession, new: NewSession, beside: int) -> list[str]:
         .order_by(SessionRow.id.desc())
     )
     latest: list[str] = []
-    for row in orm.scalars(same.execution_options(yield_per=HISTORY_SESSIONS)):
-        if not row.amendments or GRAVE_NAMES.isdisjoint(amendments.checks_now(row)):
-            latest.append(row.sha256)
-        if len(latest) == HISTORY_SESSIONS:
-            break
+    with closing(orm.scalars(same.execution_options(yield_per=HISTORY_SESSIONS))) as rows:
+        for row in rows:
+            if not row.amendments or GRAVE_NAMES.isdisjoint(amendments.checks_now(row)):
+                latest.append(row.sha256)
+            if len(latest) == HISTORY_SESSIONS:
+                break
     return latest

@@ -11,7 +11,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import mkdtemp
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from sqlalchemy import Connection, Engine, NullPool, StaticPool, create_engine, event
 from sqlalchemy.exc import DBAPIError
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 APPLICATION_ID = 0x696E6E61  # written by the first revision
 TIMEOUT_S = 10.0
+T = TypeVar("T")
 WAL = "PRAGMA journal_mode=WAL"
 
 log = logging.getLogger(__name__)
@@ -48,9 +49,11 @@ class History:
 HISTORY = History()
 
 
-def migration_config(path: Path, *, timeout_s: float = TIMEOUT_S, history: History = HISTORY) -> Config:
+def migration_config(
+    path: Path | None, *, timeout_s: float = TIMEOUT_S, history: History = HISTORY
+) -> Config:
     """Alembic's configuration for the store at ``path``, made in code: the scripts are the installed
-    ``migrations`` package.
+    ``migrations`` package. None is for a store on a server, whose connection is handed over.
     """
     from alembic.config import Config
 
@@ -276,7 +279,7 @@ class Database:
     def __init__(
         self, path: Path, timeout_s: float = TIMEOUT_S, memory: sqlite3.Connection | None = None
     ) -> None:
-        self.path, self.timeout_s = path, timeout_s
+        self.place, self.timeout_s = path, timeout_s
         self._reader: Engine = (
             create_engine("sqlite://", poolclass=NullPool, creator=lambda: open_file(path, timeout_s))
             if memory is None
@@ -290,18 +293,23 @@ class Database:
     @contextmanager
     def reading(self) -> Iterator[OrmSession]:
         """One consistent view; nothing is written."""
-        with translated(self.path, self.timeout_s), OrmSession(self._reader) as session, session.begin():
+        with translated(self.place, self.timeout_s), OrmSession(self._reader) as session, session.begin():
             yield session
 
     @contextmanager
     def writing(self) -> Iterator[OrmSession]:
         """One transaction: everything or, on any error, nothing."""
         with (
-            translated(self.path, self.timeout_s),
+            translated(self.place, self.timeout_s),
             OrmSession(self._writer, expire_on_commit=False) as session,
             session.begin(),
         ):
             yield session
+
+    def write(self, work: Callable[[OrmSession], T]) -> T:
+        """The outcome of ``work`` in one writing transaction."""
+        with self.writing() as session:
+            return work(session)
 
     def close(self) -> None:
         """Let go of the file."""

@@ -1,4 +1,5 @@
-"""The store: everything that is registered, captured, frozen, trained and exported, in one SQLite file.
+"""The store: everything that is registered, captured, frozen, trained and exported, in one SQLite file or
+in a database on a PostgreSQL server.
 
 Every method is one short transaction. Records go in and come out; rows never do. A method that adds either
 did all of it or nothing.
@@ -10,8 +11,10 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
+from sqlalchemy.orm import Session as OrmSession
+
 from dataset.admission.rules import check_identity
-from dataset.errors import InputError
+from dataset.errors import InputError, StoreError
 from dataset.files.scratch import scratch_folder
 from dataset.store import merging
 from dataset.store.database import HISTORY, TIMEOUT_S, Database, History, in_memory, prepare
@@ -24,6 +27,7 @@ from dataset.store.doors.sessions import SessionsDoor
 from dataset.store.doors.sets import SetsDoor
 from dataset.store.events import as_text
 from dataset.store.merging import MergeReport, SameUnit
+from dataset.store.places import Address, Place, place_of
 from dataset.store.whole import texts
 from dataset.store.whole.other_store import reading_other
 from dataset.store.whole.texts import TextReport
@@ -37,28 +41,35 @@ class Store(RegistryDoor, BenchDoor, SessionsDoor, CapturesDoor, SetsDoor, Resul
     @classmethod
     def open(
         cls,
-        path: Path | str,
+        path: Path | str | Address,
         *,
         timeout_s: float = TIMEOUT_S,
         history: History = HISTORY,
         bench: str | None = None,
     ) -> Store:
-        """Open the store at ``path``; one that does not exist is made, an older one upgraded after a copy was
-        kept beside it.
+        """Open the store at ``path``. A file that does not exist is made, an older one upgraded after a copy
+        was kept beside it; on a server both are for :func:`dataset.store.server.database.upgrade_server`.
 
         Args:
-            path: the file.
+            path: the file, or ``postgresql+psycopg://USER@HOST/DATABASE``.
             timeout_s: how long to wait, in seconds, while another process writes.
             history: the revisions of the schema; only tests give another.
-            bench: the identity of a new store's bench, 32 hexadecimal digits; None takes a random one. A
+            bench: the identity of a new file's bench, 32 hexadecimal digits; None takes a random one. A
                 store that is there keeps its own.
 
         Raises:
             StoreError: no store, made by a newer version, damaged, busy, or not readable.
         """
-        where = Path(path).absolute()
         if bench is not None:
             check_identity("bench", bench)
+        place = place_of(path)
+        if isinstance(place, Address):
+            from dataset.store.server.database import ServerDatabase, check_revision
+
+            server = ServerDatabase(place, timeout_s)
+            check_revision(server, history)
+            return cls(server)
+        where = place.absolute()
         prepare(where, timeout_s=timeout_s, history=history, bench=bench)
         return cls(Database(where, timeout_s))
 
@@ -70,12 +81,19 @@ class Store(RegistryDoor, BenchDoor, SessionsDoor, CapturesDoor, SetsDoor, Resul
         return cls(in_memory())
 
     @property
+    def place(self) -> Place:
+        """The file, or the address on a server, which shows no password."""
+        return self._database.place
+
+    @property
     def path(self) -> Path:
-        """The file, absolute; ``:memory:`` for a store in memory."""
-        return self._database.path
+        """The file, absolute; ``:memory:`` for a store in memory. StoreError for a store on a server."""
+        if isinstance(self.place, Address):
+            raise StoreError(str(self.place), "is on a server", "a store in a file")
+        return self.place
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Let go of the file, or of the server."""
         self._database.close()
 
     def __enter__(self) -> Store:
@@ -90,7 +108,7 @@ class Store(RegistryDoor, BenchDoor, SessionsDoor, CapturesDoor, SetsDoor, Resul
 
     def merge(
         self,
-        path: Path | str,
+        path: Path | str | Address,
         *,
         dry_run: bool = False,
         progress: Callable[[str, int, int], None] | None = None,
@@ -100,7 +118,8 @@ class Store(RegistryDoor, BenchDoor, SessionsDoor, CapturesDoor, SetsDoor, Resul
         never changed.
 
         Args:
-            path: the other store; one of an older revision is copied and the copy upgraded.
+            path: the other store, a file or on a server; a file of an older revision is copied and the copy
+                upgraded.
             dry_run: find out what would come in, and write nothing.
             progress: called with (what, done, total).
             same_units: units that are one sample although each store registered one of its own: the name
@@ -110,18 +129,21 @@ class Store(RegistryDoor, BenchDoor, SessionsDoor, CapturesDoor, SetsDoor, Resul
             InputError: the stores contradict each other, or are the same file.
             StoreError: the other file cannot be used.
         """
-        other = Path(path).absolute()
-        if other.exists() and other.samefile(self.path):
-            raise InputError(str(path), "is the store itself", "the store of the other bench")
-        here, there = (p.name if other.name != self.path.name else str(p) for p in (self.path, other))
-        with (
-            reading_other(other, self._database.timeout_s, HISTORY) as theirs,
-            self._database.writing() as orm,
-        ):
+        other = place_of(path)
+        if isinstance(other, Path):
+            other = other.absolute()
+        if _same(other, self.place):
+            raise InputError(str(other), "is the store itself", "the store of the other bench")
+        here, there = (p.name if other.name != self.place.name else str(p) for p in (self.place, other))
+
+        def work(orm: OrmSession) -> MergeReport:
             report = merging.merge(orm, here, theirs, there, progress, same_units)
             if dry_run:
                 orm.rollback()
             return report
+
+        with reading_other(other, self._database.timeout_s, HISTORY) as theirs:
+            return self._write(work)
 
     # -- plain text ------------------------------------------------------------------------------------------
 
@@ -144,6 +166,17 @@ class Store(RegistryDoor, BenchDoor, SessionsDoor, CapturesDoor, SetsDoor, Resul
         with scratch_folder() as folder, Store.open(folder / "text.db", bench=bench) as aside:
             aside._write(lambda orm: texts.add_registry(orm, content.registry))
             aside._write(lambda orm: as_text.add_events(orm, said))
-            with reading_other(aside.path, TIMEOUT_S, HISTORY) as theirs, self._database.writing() as orm:
-                report = merging.merge(orm, self.path.name, theirs, "the text")
-                return texts.add_revisions(orm, content, said, report)
+            with reading_other(aside.path, TIMEOUT_S, HISTORY) as theirs:
+
+                def work(orm: OrmSession) -> TextReport:
+                    report = merging.merge(orm, self.place.name, theirs, "the text")
+                    return texts.add_revisions(orm, content, said, report)
+
+                return self._write(work)
+
+
+def _same(one: Place, other: Place) -> bool:
+    """Whether two places are known to be one store."""
+    if isinstance(one, Address) or isinstance(other, Address):
+        return one == other
+    return one.exists() and one.samefile(other)

@@ -14,16 +14,17 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, CursorResult
 from sqlalchemy.orm import Session as OrmSession
 from sqlalchemy.orm import object_session
 
 from dataset.canonical import sha256
 from dataset.errors import StoreError
 from dataset.records import ID_DIGITS
-from dataset.store.tables import Covered
+from dataset.store.tables import Base, Covered
 
 # what a store counts or marks itself
 OWN = frozenset({"id", "sequence", "revision", "sealed", "record_sha256"})
@@ -100,10 +101,10 @@ COVERS: dict[str, Cover] = {
 }
 
 
-def record_sha256(connection: Connection, table: str, row_id: int) -> str:
-    """The hash of the record in a row (its rowid), as it stands there now."""
+def record_sha256(connection: Connection, table: str, row_id: int, *further: int) -> str:
+    """The hash of the record in a row (its primary key), as it stands there now."""
     cover = COVERS[table]
-    (row,) = _rows(connection, f"SELECT * FROM {table} WHERE rowid = ?", row_id)  # noqa: S608 - a name from above
+    (row,) = _rows(connection, f"SELECT * FROM {table} WHERE {_key(table)}", row_id, *further)  # noqa: S608 - a name from above
     facts = _facts(connection, row, cover, leave_out=OWN | _LEFT_OUT.get(table, set()))
     if table in _RENAMED:
         facts["name"] = facts["name"].partition("@")[0]
@@ -165,21 +166,41 @@ def _facts(
     facts = {key: value for key, value in row.items() if key not in leave_out}
     for key, (table, column) in cover.refers.items():
         if facts.get(key) is not None:
-            query = f"SELECT {column} FROM {table} WHERE rowid = ?"  # noqa: S608 - names from above
-            facts[key] = connection.exec_driver_sql(query, (facts[key],)).scalar()
+            query = f"SELECT {column} FROM {table} WHERE {_key(table)}"  # noqa: S608 - names from above
+            facts[key] = raw(connection, query, facts[key]).scalar()
     return _content(facts)
 
 
 def _content(facts: Mapping[str, Any]) -> dict[str, Any]:
-    return {
-        key: f"bytes {hashlib.sha256(value).hexdigest()}" if isinstance(value, bytes) else value
-        for key, value in facts.items()
-        if value is not None
-    }
+    return {key: _plain(value) for key, value in facts.items() if value is not None}
 
 
-def _rows(connection: Connection, query: str, key: int) -> list[dict[str, Any]]:
-    return [dict(row) for row in connection.exec_driver_sql(query, (key,)).mappings()]
+def _plain(value: Any) -> Any:
+    """A value as it stands in the hash: as SQLite gives it, which has neither truth values nor a zero below
+    zero.
+    """
+    if isinstance(value, bytes):
+        return f"bytes {hashlib.sha256(value).hexdigest()}"
+    if isinstance(value, bool):
+        return int(value)
+    return value + 0.0 if isinstance(value, float) else value
+
+
+def _rows(connection: Connection, query: str, *key: int) -> list[dict[str, Any]]:
+    return [dict(row) for row in raw(connection, query, *key).mappings()]
+
+
+def raw(connection: Connection, query: str, *key: int) -> CursorResult[Any]:
+    """Values as the driver gives them: what a column's type made of them would hide what was changed."""
+    if connection.dialect.paramstyle != "qmark":
+        query = query.replace("?", "%s")
+    return connection.exec_driver_sql(query, key)
+
+
+@cache
+def _key(table: str) -> str:
+    """What finds a row by its primary key."""
+    return " AND ".join(f"{column.name} = ?" for column in Base.metadata.tables[table].primary_key)
 
 
 def _table(row: Covered) -> str:

@@ -14,21 +14,53 @@ from dataset.records import (
     Role,
 )
 from dataset.store import Store
+from dataset.store.database import TIMEOUT_S
+from dataset.store.places import Address
+from dataset.store.server.driver import connect
 
 ROLES = {"15": Role.FIT, "25": Role.PROVE}
 
 
 @contextmanager
-def behind(store: Store) -> Iterator[sqlite3.Connection]:
-    """A connection past the store's own door; to a store in memory there is only the store's."""
-    if store.path.name == ":memory:":
+def behind(store: Store) -> Iterator[Any]:
+    """A connection past the store's own door, each statement for itself on a server; to a store in memory
+    there is only the store's.
+    """
+    if isinstance(store.place, Address):
+        with closing(connect(store.place, TIMEOUT_S)) as on_server:
+            on_server.autocommit = True
+            yield on_server
+    elif store.path.name == ":memory:":
         held = store._database._reader.raw_connection()
-        yield held.driver_connection  # type: ignore[misc]  # the driver below
+        yield held.driver_connection
         held.close()
     else:
         with closing(sqlite3.connect(store.path)) as connection:
             yield connection
             connection.commit()
+
+
+@contextmanager
+def unguarded(store: Store) -> Iterator[Any]:
+    """As :func:`behind`, with no guard in the way."""
+    with behind(store) as connection:
+        if isinstance(store.place, Address):
+            connection.execute("SET session_replication_role = replica")
+        else:
+            guards = connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall()
+            for (name,) in guards:
+                connection.execute(f"DROP TRIGGER {name}")
+        yield connection
+
+
+def refusal_of(store: Store) -> type[Exception]:
+    """What the driver raises where a guard of the schema refuses."""
+    if isinstance(store.place, Address):
+        from psycopg.errors import InsufficientPrivilege
+
+        refused: type[Exception] = InsufficientPrivilege
+        return refused
+    return sqlite3.IntegrityError
 
 
 def model_of(frozen: FrozenSet) -> Model:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
 
+from sqlalchemy.orm import Session as OrmSession
+
 from dataset.exchange.objects import Offered, Parcel, Source
 from dataset.exchange.report import Exchanged
 from dataset.store.doors.transactions import Transactions
@@ -15,8 +17,8 @@ class ExchangeDoor(Transactions):
 
     @property
     def name(self) -> str:
-        """What sentences call this store: the name of its file."""
-        return self._database.path.name
+        """What sentences call this store: the name of its file, or of its database and host."""
+        return self._database.place.name
 
     def objects(self) -> tuple[Offered, ...]:
         """Everything that the store has, in order of reference, without captures that are still open."""
@@ -51,8 +53,11 @@ class ExchangeDoor(Transactions):
         Raises:
             InputError: the source cannot give what it offers. Nothing is written then.
         """
-        with self._database.writing() as orm:
+
+        def work(orm: OrmSession) -> Exchanged:
             report = accepting.accept(orm, source, progress)
             if dry_run:
                 orm.rollback()
             return report
+
+        return self._write(work)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.store.database import Database
+
+if TYPE_CHECKING:
+    from dataset.store.server.database import ServerDatabase
 
 T = TypeVar("T")
 
@@ -15,12 +18,11 @@ T = TypeVar("T")
 class Transactions:
     """Reads and writes an open store."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: Database | ServerDatabase) -> None:
         self._database = database
 
     def _write(self, work: Callable[[OrmSession], T]) -> T:
-        with self._database.writing() as orm:
-            return work(orm)
+        return self._database.write(work)
 
     def _read(self, work: Callable[[OrmSession], T]) -> T:
         with self._database.reading() as orm:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from sqlalchemy import Enum, Float, LargeBinary, MetaData, String, Text
+from sqlalchemy import BigInteger, Double, Enum, Float, Integer, LargeBinary, MetaData, String, Text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+from sqlalchemy.types import TypeEngine
 
 from dataset.records import CountLaw, GroupBy, PadRole, Role
 
@@ -29,12 +30,21 @@ def by_value(kind: type[CountLaw] | type[GroupBy] | type[PadRole] | type[Role]) 
     )
 
 
+def words(length: int | None = None) -> TypeEngine[str]:
+    """Text of at most ``length`` characters, which the rules of admission see to: SQLite does not count, and
+    a merge may make a name longer. A PostgreSQL server sorts and compares it byte by byte, as SQLite does,
+    whatever its locale.
+    """
+    kind: TypeEngine[str] = Text() if length is None else String(length)
+    return kind.with_variant(Text(collation="C"), "postgresql")
+
+
 Key = Annotated[int, mapped_column(primary_key=True)]
-Name = Annotated[str, mapped_column(String(60))]
-UniqueName = Annotated[str, mapped_column(String(60), unique=True)]
-Prose = Annotated[str, mapped_column(Text)]
-Real = Annotated[float, mapped_column(Float)]
-Digest = Annotated[str, mapped_column(String(64))]
+Name = Annotated[str, mapped_column(words(60))]
+UniqueName = Annotated[str, mapped_column(words(60), unique=True)]
+Prose = Annotated[str, mapped_column(words())]
+Real = Annotated[float, mapped_column(Float().with_variant(Double(), "postgresql"))]
+Digest = Annotated[str, mapped_column(words(64))]
 Bytes = Annotated[bytes, mapped_column(LargeBinary)]
 
 
@@ -42,6 +52,8 @@ class Base(DeclarativeBase):
     """Base of every table."""
 
     metadata = MetaData(naming_convention=NAMING)
+    # 64 bits on both: a seed or a clock does not fit 32
+    type_annotation_map = {int: Integer().with_variant(BigInteger(), "postgresql")}  # noqa: RUF012 - SQLAlchemy's own
 
 
 class Covered:
@@ -52,5 +64,5 @@ class Covered:
     """
 
     __tablename__: str
-    record_sha256: Mapped[str | None] = mapped_column(String(64), sort_order=98)
+    record_sha256: Mapped[str | None] = mapped_column(words(64), sort_order=98)
     hashed_by_upgrade: Mapped[bool | None] = mapped_column(sort_order=99)

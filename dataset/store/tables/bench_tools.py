@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import ForeignKey, String, UniqueConstraint
+from sqlalchemy import ForeignKey, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from dataset.store.tables.base import (
@@ -13,6 +13,7 @@ from dataset.store.tables.base import (
     Name,
     Prose,
     Real,
+    words,
 )
 from dataset.store.tables.registry import (
     SensorRow,
@@ -27,8 +28,8 @@ class InstrumentRow(Covered, Base):
 
     id: Mapped[Key]
     name: Mapped[Name]
-    kind: Mapped[str] = mapped_column(String(20))
-    calibrated: Mapped[str] = mapped_column(String(10))
+    kind: Mapped[str] = mapped_column(words(20))
+    calibrated: Mapped[str] = mapped_column(words(10))
     uncertainty: Mapped[Real]
     coverage: Mapped[Real]
     resolution: Mapped[Real]
@@ -36,7 +37,7 @@ class InstrumentRow(Covered, Base):
     serial: Mapped[Prose]
     certificate: Mapped[Prose]
     note: Mapped[Prose]
-    bench: Mapped[str] = mapped_column(String(32))
+    bench: Mapped[str] = mapped_column(words(32))
     sha256: Mapped[Digest] = mapped_column(unique=True)  # the name of its document, by which sessions name it
 
 
@@ -46,10 +47,10 @@ class CheckStandardRow(Covered, Base):
 
     id: Mapped[Key]
     name: Mapped[Name]
-    kind: Mapped[str] = mapped_column(String(20))
+    kind: Mapped[str] = mapped_column(words(20))
     sensor_id: Mapped[int] = mapped_column(ForeignKey("sensor.id"))
     note: Mapped[Prose]
-    bench: Mapped[str] = mapped_column(String(32))
+    bench: Mapped[str] = mapped_column(words(32))
     sensor: Mapped[SensorRow] = relationship(lazy="selectin")
     measurements: Mapped[list[CheckMeasurementRow]] = relationship(
         back_populates="standard", order_by="CheckMeasurementRow.date, CheckMeasurementRow.record_sha256"
@@ -63,10 +64,10 @@ class CheckMeasurementRow(Covered, Base):
 
     sequence: Mapped[Key]
     standard_id: Mapped[int] = mapped_column(ForeignKey("check_standard.id"), index=True)
-    date: Mapped[str] = mapped_column(String(10))
+    date: Mapped[str] = mapped_column(words(10))
     counts: Mapped[Prose]
     temperature_c: Mapped[Real | None]
     frames: Mapped[int]
-    operator: Mapped[str | None] = mapped_column(String(60))
+    operator: Mapped[str | None] = mapped_column(words(60))
     note: Mapped[Prose]
     standard: Mapped[CheckStandardRow] = relationship(back_populates="measurements")

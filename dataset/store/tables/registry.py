@@ -4,7 +4,7 @@ column mappings; and what was said of them later.
 
 from __future__ import annotations
 
-from sqlalchemy import ForeignKey, String, UniqueConstraint
+from sqlalchemy import ForeignKey, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from dataset.records import CountLaw, PadRole
@@ -18,6 +18,7 @@ from dataset.store.tables.base import (
     Real,
     UniqueName,
     by_value,
+    words,
 )
 
 
@@ -106,7 +107,7 @@ class BenchRow(Covered, Base):
     __tablename__ = "bench"
 
     id: Mapped[Key]
-    identity: Mapped[str] = mapped_column(String(32), unique=True)
+    identity: Mapped[str] = mapped_column(words(32), unique=True)
     name: Mapped[UniqueName]  # what this store calls it: may get '@' and digits of its identity
     note: Mapped[Prose]
     own: Mapped[bool]
@@ -237,7 +238,7 @@ class RetirementRow(Covered, Base):
     __tablename__ = "retirement_event"
 
     sequence: Mapped[Key]
-    kind: Mapped[str] = mapped_column(String(20))
+    kind: Mapped[str] = mapped_column(words(20))
     name: Mapped[Name]
     object_sha256: Mapped[Digest] = mapped_column(index=True)
     reason: Mapped[Prose]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import ForeignKey, String, UniqueConstraint
+from sqlalchemy import ForeignKey, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from dataset.store.tables.base import (
@@ -14,6 +14,7 @@ from dataset.store.tables.base import (
     Prose,
     Real,
     UniqueName,
+    words,
 )
 from dataset.store.tables.registry import (
     LimitsRow,
@@ -34,7 +35,7 @@ class StatusRow(Covered, Base):
 
     sequence: Mapped[Key]
     model_id: Mapped[int] = mapped_column(ForeignKey("model.id"), index=True)
-    status: Mapped[str] = mapped_column(String(20))
+    status: Mapped[str] = mapped_column(words(20))
     author: Mapped[Prose]
     reason: Mapped[Prose]
     parents: Mapped[Prose]
@@ -56,8 +57,8 @@ class ModelRow(Covered, Base):
     metrics: Mapped[Prose]
     program: Mapped[Prose]
     float_onnx: Mapped[Bytes]
-    parent: Mapped[str | None] = mapped_column(String(60))
-    date: Mapped[str | None] = mapped_column(String(10))
+    parent: Mapped[str | None] = mapped_column(words(60))
+    date: Mapped[str | None] = mapped_column(words(10))
     content_sha256: Mapped[Digest | None]
     frozen_set: Mapped[FrozenSetRow] = relationship()
     limits: Mapped[LimitsRow | None] = relationship()
@@ -102,6 +103,6 @@ class ExportedFileRow(Base):
     __tablename__ = "exported_file"
 
     export_id: Mapped[int] = mapped_column(ForeignKey("export.id", ondelete="CASCADE"), primary_key=True)
-    name: Mapped[str] = mapped_column(String(255), primary_key=True)
+    name: Mapped[str] = mapped_column(words(255), primary_key=True)
     sha256: Mapped[Digest] = mapped_column(index=True)
     export: Mapped[ExportRow] = relationship(back_populates="files")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import ForeignKey, String
+from sqlalchemy import ForeignKey
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from dataset.store.tables.base import (
@@ -14,6 +14,7 @@ from dataset.store.tables.base import (
     Name,
     Prose,
     Real,
+    words,
 )
 from dataset.store.tables.registry import (
     LiquidRow,
@@ -43,9 +44,9 @@ class SessionRow(Covered, Base):
     source_sha256: Mapped[Digest]
     note: Mapped[Prose]
     simulated: Mapped[bool | None]
-    operator: Mapped[str | None] = mapped_column(String(60))
-    bench: Mapped[str | None] = mapped_column(String(32))
-    started: Mapped[str | None] = mapped_column(String(40))
+    operator: Mapped[str | None] = mapped_column(words(60))
+    bench: Mapped[str | None] = mapped_column(words(32))
+    started: Mapped[str | None] = mapped_column(words(40))
     firmware: Mapped[Prose | None]
     instruments: Mapped[Prose | None]  # hashes of calibrations, as JSON
     counts_sha256: Mapped[Digest | None] = mapped_column(index=True)

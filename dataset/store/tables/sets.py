@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import ForeignKey, Index, String
+from sqlalchemy import ForeignKey, Index
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from dataset.records import GroupBy, Role
@@ -15,6 +15,7 @@ from dataset.store.tables.base import (
     Real,
     UniqueName,
     by_value,
+    words,
 )
 from dataset.store.tables.registry import (
     MountingRow,
@@ -37,9 +38,9 @@ class TrimRow(Base):
     unit_id: Mapped[int] = mapped_column(ForeignKey("unit.id"), index=True)
     mounting_id: Mapped[int] = mapped_column(ForeignKey("mounting.id"))
     session_id: Mapped[int | None] = mapped_column(ForeignKey("capture_session.id"))
-    kind: Mapped[str] = mapped_column(String(20))
+    kind: Mapped[str] = mapped_column(words(20))
     stage: Mapped[Prose]
-    date: Mapped[str] = mapped_column(String(10))
+    date: Mapped[str] = mapped_column(words(10))
     temperature_c: Mapped[Real | None]
     body: Mapped[Prose]
     note: Mapped[Prose]
@@ -84,7 +85,7 @@ class FrozenRoleRow(Base):
     frozen_set_id: Mapped[int] = mapped_column(
         ForeignKey("frozen_set.id", ondelete="CASCADE"), primary_key=True
     )
-    group_name: Mapped[str] = mapped_column(String(80), primary_key=True)
+    group_name: Mapped[str] = mapped_column(words(80), primary_key=True)
     role: Mapped[Role] = mapped_column(by_value(Role))
     frozen_set: Mapped[FrozenSetRow] = relationship(back_populates="roles")
 

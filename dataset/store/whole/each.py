@@ -24,7 +24,7 @@ from dataset.store import (
 )
 from dataset.store.events import amendments, retirements, statuses, voiding
 from dataset.store.frozen_sets import openings_of, to_frozen_set
-from dataset.store.proof import check, check_row, record_sha256
+from dataset.store.proof import check, check_row, raw, record_sha256
 from dataset.store.trims import to_trim
 
 
@@ -62,7 +62,7 @@ def _check_sealed(row: tables.SessionRow | tables.FrozenSetRow, where: str) -> N
     """Anything but 1 would be read as sealed too."""
     orm = object_session(row)
     query = f"SELECT sealed FROM {row.__tablename__} WHERE id = ?"  # noqa: S608 - one of two names
-    sealed = None if orm is None else orm.connection().exec_driver_sql(query, (row.id,)).scalar()
+    sealed = None if orm is None else raw(orm.connection(), query, row.id).scalar()
     if sealed != 1:
         raise StoreError(where, f"is not sealed ({sealed})", "1, as of everything that is finished")
 
@@ -182,12 +182,7 @@ def check_open_capture(orm: OrmSession, key: int | str) -> None:
     open_captures.to_open(row)
     for kind, parts in (("open_block", row.blocks), ("open_entry", row.entries)):
         for part in parts:
-            rowid = _rowid(orm, kind, row.id, part.position)
-            check(f"capture {row.name}", record_sha256(orm.connection(), kind, rowid), part.record_sha256)
+            actual = record_sha256(orm.connection(), kind, row.id, part.position)
+            check(f"capture {row.name}", actual, part.record_sha256)
     if row.blocks:
         open_captures.frames_of(orm, row.name)
-
-
-def _rowid(orm: OrmSession, table: str, capture_id: int, position: int) -> int:
-    query = f"SELECT rowid FROM {table} WHERE capture_id = ? AND position = ?"  # noqa: S608 - one of two names
-    return int(orm.connection().exec_driver_sql(query, (capture_id, position)).scalar_one())

@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 from functools import partial
 from itertools import groupby
 from pathlib import Path
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
-from sqlalchemy import func, select
+from sqlalchemy import exists, func, select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.errors import InnageError, StoreError
@@ -38,6 +38,7 @@ from dataset.store.database import (
 )
 from dataset.store.events.voiding import is_void
 from dataset.store.frozen_sets import prove_openings
+from dataset.store.places import Address, place_of
 from dataset.store.proof import check
 from dataset.store.reachable import connect
 from dataset.store.results import board_measurements
@@ -59,6 +60,9 @@ from dataset.store.whole.each import (
     reader,
     revisions_count_up,
 )
+
+if TYPE_CHECKING:
+    from dataset.store.server.database import ServerDatabase
 
 MOST_BYTES = 1 << 40  # of a store, so that a damaged head cannot ask for any length
 MOST_LINES = 20  # of what SQLite finds wrong with the file
@@ -96,18 +100,18 @@ class IntegrityReport:
 
 
 def check_store(
-    path: Path | str,
+    path: Path | str | Address,
     *,
     timeout_s: float = TIMEOUT_S,
     digest_of: DigestOf | None = None,
     progress: Progress | None = None,
 ) -> IntegrityReport:
-    """Read everything that the store at ``path`` holds and hash it again; nothing is written, an older store
+    """Read everything that the store at ``path`` holds and hash it again; nothing is written, an older file
     is upgraded first. Every column is covered: by the hash of a session, a revision of marks, a trim or a
     frozen set, or by that of its record (:mod:`dataset.store.proof`).
 
     Args:
-        path: the store; it must exist.
+        path: the store, a file or on a server; it must exist.
         timeout_s: how long to wait while another process writes.
         digest_of: the digest of a program's JSON text, to compare with the hash of its model.
         progress: called with (what, done, total).
@@ -116,7 +120,14 @@ def check_store(
         StoreError: there is no such file, it is no store, of a newer version, or damaged so that not even its
             revision can be read.
     """
-    where = Path(path).absolute()
+    place = place_of(path)
+    if isinstance(place, Address):
+        from dataset.store.server.database import ServerDatabase, check_revision
+
+        with closing(ServerDatabase(place, timeout_s)) as server:
+            check_revision(server)
+            return _look(server, digest_of, progress)
+    where = place.absolute()
     if not where.exists():
         raise no_such_file(where)
     missing = cut_short(where)
@@ -136,10 +147,14 @@ def _check(
 ) -> IntegrityReport:
     if revision_of(where, timeout_s, HISTORY) != HISTORY.head:
         prepare(where, timeout_s=timeout_s)
-    checking = _Checking(
-        Database(where, timeout_s), digest_of, progress or (lambda _what, _done, _total: None)
-    )
-    checking.file()
+    return _look(Database(where, timeout_s), digest_of, progress)
+
+
+def _look(
+    database: Database | ServerDatabase, digest_of: DigestOf | None, progress: Progress | None
+) -> IntegrityReport:
+    checking = _Checking(database, digest_of, progress or (lambda _what, _done, _total: None))
+    checking.beneath()
     checking.everything()
     checking.schema()
     return IntegrityReport(
@@ -181,16 +196,22 @@ class _Checking:
     what lies on it and no more.
     """
 
-    def __init__(self, database: Database, digest_of: DigestOf | None, progress: Progress) -> None:
+    def __init__(
+        self, database: Database | ServerDatabase, digest_of: DigestOf | None, progress: Progress
+    ) -> None:
         self.database, self.digest_of, self.progress = database, digest_of, progress
         self.checked: dict[str, int] = {}
         self.faults: list[Fault] = []
         self.warnings: list[Fault] = []
         self.hashed_by_upgrade = 0
 
-    def file(self) -> None:
-        """What SQLite itself says of its pages, and references to rows that are not there."""
-        path = self.database.path
+    def beneath(self) -> None:
+        """What the database itself says of its pages, and references to rows that are not there."""
+        if isinstance(self.database.place, Address):
+            self._try("references", self._references)
+            self.checked["database"] = 1
+            return
+        path = self.database.place
         try:
             with (
                 translated(path, self.database.timeout_s),
@@ -206,13 +227,36 @@ class _Checking:
             self.faults.append(Fault("file", error.found))
         self.checked["file"] = 1
 
+    def _references(self, orm: OrmSession) -> None:
+        """A server looks after its own pages; rows that were written while its triggers were off can still
+        refer to nothing.
+        """
+        for table in tables.Base.metadata.sorted_tables:
+            for key in table.foreign_keys:
+                parent = key.column.table.alias()
+                there = exists().where(parent.c[key.column.name] == key.parent)
+                lost = select(*table.primary_key).where(key.parent.is_not(None), ~there)
+                for row in orm.execute(lost.limit(MOST_LINES)):
+                    which = ", ".join(map(str, row))
+                    self.faults.append(
+                        Fault(
+                            f"row {which} of {table.name}",
+                            f"refers to a row of {key.column.table.name} that is not there",
+                        )
+                    )
+
     def schema(self) -> None:
         """Tables, columns, triggers and indexes, held against those of the revision."""
         self._try("schema", self._schema)
 
     def _schema(self, orm: OrmSession) -> None:
-        connection = orm.connection().connection.driver_connection
-        self.faults += [Fault(what, how) for what, how in schema.differences(cast(Any, connection))]
+        if isinstance(self.database.place, Address):
+            from dataset.store.server.schema import differences
+
+            found = differences(orm.connection())
+        else:
+            found = schema.differences(cast(Any, orm.connection().connection.driver_connection))
+        self.faults += [Fault(what, how) for what, how in found]
 
     def everything(self) -> None:
         """Every kind of record, one by one."""

@@ -1,4 +1,6 @@
-"""Another bench's store, opened to be read: nothing in it changes, and nothing is left beside it."""
+"""Another bench's store, in a file or on a server, opened to be read: nothing in it changes, and nothing is
+left beside it.
+"""
 
 from __future__ import annotations
 
@@ -13,19 +15,28 @@ from sqlalchemy import Connection, NullPool, create_engine, event
 from dataset.errors import StoreError
 from dataset.files.scratch import scratch_folder
 from dataset.store.database import History, revision_of, translated, upgrade
+from dataset.store.places import Address, Place
 from dataset.store.reachable import only_readable
 
 Connect = Callable[[], sqlite3.Connection]
 
 
 @contextmanager
-def reading_other(path: Path, timeout_s: float, history: History) -> Iterator[Connection]:
-    """One consistent view of the store at ``path``; one of an older revision is copied, and the copy
+def reading_other(path: Place, timeout_s: float, history: History) -> Iterator[Connection]:
+    """One consistent view of the store at ``path``; a file of an older revision is copied, and the copy
     upgraded.
 
     Raises:
         StoreError: there is no such file, it is not a store, was made by a newer version, or cannot be read.
     """
+    if isinstance(path, Address):
+        from dataset.store.server.database import ServerDatabase, check_revision
+
+        with closing(ServerDatabase(path, timeout_s)) as server:
+            check_revision(server, history)
+            with server.reading() as orm:
+                yield orm.connection()
+        return
     if not path.exists():
         raise StoreError(str(path), "there is no such file", "the store of the other bench")
     connect = _reader(path, timeout_s)

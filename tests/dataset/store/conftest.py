@@ -1,5 +1,5 @@
-"""The stores that keep the contract, however they came to be: made new, in a file or in memory, or brought up
-from the first revision of the schema.
+"""The stores that keep the contract, however they came to be: made new, in a file, in memory or on a server,
+or brought up from the first revision of the schema.
 """
 
 from __future__ import annotations
@@ -14,6 +14,19 @@ import pytest
 
 from dataset.store import Store
 from dataset.store.database import HISTORY, upgrade
+from servers import Server
+
+EVERY_DAY = (
+    "test_sessions_contract.py",
+    "test_frozen_contract.py",
+)  # on a server; the other files are slow there
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What most of a store's life is made of is looked at on a server every day, the rest once."""
+    for item in items:
+        if "[on a server" in item.name and item.path.name not in EVERY_DAY:
+            item.add_marker(pytest.mark.slow)
 
 
 @pytest.fixture(scope="session")
@@ -30,12 +43,24 @@ def brought_up(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(
-    params=[pytest.param("new", marks=pytest.mark.slow), "in memory", "brought up from the first revision"]
+    params=[
+        pytest.param("new", marks=pytest.mark.slow),
+        "in memory",
+        "brought up from the first revision",
+        "on a server",
+    ]
 )
 def store(
     request: pytest.FixtureRequest, tmp_path: Path, template: Path, brought_up: Path
 ) -> Iterator[Store]:
     """A store of the newest revision."""
+    if request.param == "on a server":
+        server: Server = request.getfixturevalue("server")
+        place = server.store()
+        with Store.open(place) as on_server:
+            yield on_server
+        server.drop(place)
+        return
     if request.param == "in memory":
         with Store.in_memory() as in_memory:
             yield in_memory
