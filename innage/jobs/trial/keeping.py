@@ -110,7 +110,11 @@ class Keeper:
             self.left_open.append(name)
             return f"{name} is not sealed ({error}); it stays open with {capture.committed} frames"
         self.sessions.append(session)
-        return f"{name} is session {session.id}: {session.frames} frames, {len(session.marks)} marks"
+        marks = f"{len(session.marks)} mark{'' if len(session.marks) == 1 else 's'}"
+        warned = ", ".join(dict.fromkeys(warning.check for warning in session.warnings))
+        return f"{name} is session {session.id}: {session.frames} frames, {marks}" + (
+            f"; warned of: {warned}" if warned else ""
+        )
 
     def _free_name(self, begin: str) -> str:
         taken = {capture.name for capture in self._store.open_captures()}

@@ -1,0 +1,104 @@
+"""A trial without ports: what a key keeps, and what is said of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from building import bench_store, two_pads
+from dataset.live.bars import Bars
+from dataset.live.feeds import News, Piece
+from dataset.records import Liquid
+from dataset.store import Store
+from innage.jobs.sessions.capturing import ReadOff
+from innage.jobs.sessions.circumstances import Circumstances
+from innage.jobs.trial import trial as trials
+from innage.jobs.trial.keeping import Keeper, KeptAs
+from innage.jobs.trial.stepping import Stepper
+from innage.jobs.trial.trial import Trial
+from innage.jobs.trial.weighing import Reference
+from training.program.builder import Builder
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.open(tmp_path / "innage.db") as opened:
+        yield opened
+
+
+@pytest.fixture
+def trial(store: Store) -> Trial:
+    """A program that says how many frames it has seen, in 1/64 mm, on a bench that can keep stretches."""
+    b = Builder("m", count_bits=16, channels=2, period_ms=100, span=6400)
+    b.state("seen", (0,), (0,), (1000,))
+    level = b.node("clip", "seen", low=0, high=1000, scale="1/64 mm")
+    b.renew("seen", b.node("clip", b.node("dense", "seen", weights=((1,),), bias=(1,)), low=0, high=1000))
+    program = b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
+    bench = bench_store(store, sensor=two_pads(), liquid=Liquid("water"))
+    about = Circumstances(bench.unit, bench.liquid, bench.mounting)
+    keeper = Keeper(store, KeptAs("trial", about, ReadOff()))
+    reference = Reference(bench.mounting.tank, None)
+    return Trial("m", bench.mounting, Stepper(program, None), Bars((), bench.mounting), reference, keeper)
+
+
+def play(trial: Trial, start: int, stop: int, before: str = "") -> list[float | None]:
+    """Frames of a board; the levels that are said of them."""
+    rows = (f"{100 * k},{1000 + 7 * k % 40},{1000 + 13 * k % 30}\n" for k in range(start, stop))
+    return [r.level_mm for r in trial.listen(Piece(News.BYTES, 0.0, (before + "".join(rows)).encode()))]
+
+
+def kept(trial: Trial, store: Store) -> list[int]:
+    """The times of the frames of the session that was sealed last."""
+    return [int(t) for t in store.frames(trial.keeper.sessions[-1]).t_ms]
+
+
+def test_a_stretch_begins_where_the_program_did(trial: Trial, store: Store) -> None:
+    """Frames from before a gap belong to an earlier start of the program, and are not kept."""
+    play(trial, 0, 20)
+    assert play(trial, 30, 45)[0] == 0
+    trial.enter("k")
+    play(trial, 45, 50)
+    trial.enter("k")
+    times = kept(trial, store)
+    assert (len(times), times[-1] - times[0]) == (20, 1900)
+    assert not trial.keeper.sessions[-1].simulated
+
+
+def test_a_stretch_of_a_simulated_board_is_simulated(trial: Trial) -> None:
+    """Whether the board says so before the key or after it."""
+    play(trial, 0, 10)
+    trial.enter("k")
+    play(trial, 10, 20, "# simulated\n")
+    trial.enter("k")
+    play(trial, 20, 30)
+    trial.enter("k")
+    play(trial, 30, 40)
+    trial.enter("k")
+    assert [session.simulated for session in trial.keeper.sessions] == [True, True]
+
+
+def test_a_start_too_long_ago_is_not_kept(
+    trial: Trial, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The program starts anew with the stretch then, so that a replay of it says the same."""
+    monkeypatch.setattr(trials, "MOST_BEFORE", 30)
+    play(trial, 0, 40)
+    trial.enter("k")
+    assert trial.view().message.endswith("; the program starts anew with it")
+    assert play(trial, 40, 50)[:3] == [0, 1 / 64, 2 / 64]
+    trial.enter("k")
+    assert len(kept(trial, store)) == 10
+
+
+def test_what_is_noticed_of_a_stretch_is_said(trial: Trial) -> None:
+    """One mark is one mark; a level that is typed while the pads move is warned of, as in any session."""
+    play(trial, 0, 40)
+    trial.enter("k")
+    trial.enter("12.5")
+    rows = "".join(f"{100 * k},{1000 + 60 * k},{1000 + 13 * k % 30}\n" for k in range(40, 140))
+    trial.listen(Piece(News.BYTES, 0.0, rows.encode()))
+    trial.enter("k")
+    assert "140 frames, 1 mark; warned of: " in trial.view().message
+    assert "moving mark" in trial.view().message.partition("warned of: ")[2]
