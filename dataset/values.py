@@ -78,7 +78,7 @@ def check_number(
     )
 
 
-def instant(where: str, text: str, utc_offset: str | None = None) -> str:
+def instant(where: str, text: str, utc_offset: str | None = None, *, beside: bool = False) -> str:
     """An instant as it is kept: ISO 8601 with its offset from UTC, to the second, or to the millisecond where
     that is stated.
 
@@ -86,6 +86,7 @@ def instant(where: str, text: str, utc_offset: str | None = None) -> str:
         where: for messages.
         text: such as 2026-03-02T09:15+01:00 or 2026-03-02 08:15:00.250Z.
         utc_offset: where the text has none.
+        beside: whether whoever reads the error can give that.
 
     Raises:
         InputError: no instant, or one without an offset.
@@ -101,8 +102,8 @@ def instant(where: str, text: str, utc_offset: str | None = None) -> str:
             where,
             f"{quoted(text)} without an offset from UTC",
             expected,
-            "add it, or give utc_offset",
-            fields=("utc_offset",),
+            "add it" + (", or give utc_offset" if beside else ""),
+            fields=("utc_offset",) if beside else (),
         )
     check_offset(where, stated)
     try:

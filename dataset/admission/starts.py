@@ -64,13 +64,14 @@ def read_start(text: str, utc_offset: str | None = None) -> Start:
         if way == "name":
             _pattern(rest)
         return Start(way, rest.strip(), utc_offset)
-    return Start("", stated_start(text, utc_offset), utc_offset)
-
-
-def stated_start(text: str, utc_offset: str | None = None) -> str:
-    """The instant that somebody states; InputError for anything else."""
     with naming("started", "utc_offset"):
-        return instant("started", text, utc_offset)
+        return Start("", instant("started", text, utc_offset, beside=True), utc_offset)
+
+
+def stated_start(text: str) -> str:
+    """The instant that somebody states, with its offset; InputError for anything else."""
+    with naming("started"):
+        return instant("started", text)
 
 
 def refuse_one_start_for_many(start: Start | None, files: int) -> None:
@@ -113,7 +114,7 @@ def _in_column(start: Start, sheet: Sheet) -> str:
         seconds = float(cell)
         seconds = seconds / 1000 if seconds > _MILLISECONDS else seconds
         return instant(where, datetime.fromtimestamp(round(seconds, 3), UTC).isoformat())
-    return instant(where, cell, start.utc_offset)
+    return instant(where, cell, start.utc_offset, beside=True)
 
 
 def _in_remarks(start: Start, remarks: Sequence[str], where: str) -> str:
@@ -121,7 +122,7 @@ def _in_remarks(start: Start, remarks: Sequence[str], where: str) -> str:
     for remark in remarks:
         keyed = _KEYED.fullmatch(remark.lstrip("# \t"))
         if keyed is not None and keyed[1].strip().casefold() == wanted:
-            return instant(f"{where}, remark {quoted(start.text)}", keyed[2], start.utc_offset)
+            return instant(f"{where}, remark {quoted(start.text)}", keyed[2], start.utc_offset, beside=True)
     raise InputError(where, "no such remark above the column names", f"a line '# {start.text}: {FORM}'")
 
 
@@ -136,6 +137,7 @@ def _in_name(start: Start, name: str) -> str:
         where,
         f"{of['Y']}-{of['m']}-{of['d']}T{of['H']}:{of['M']}:{of.get('S') or '00'}{offset}",
         start.utc_offset,
+        beside=True,
     )
 
 

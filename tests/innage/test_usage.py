@@ -36,7 +36,7 @@ WRONG = {
     f"{SENSOR} 100 --count-law rise": "'rise' is not one of 'rises', 'falls'. Did you mean 'rises'?",
     "sessions --date 2026-03-02": "No such option: --date",
     "sessions --unti 2026-03-02": "No such option: --unti. Did you mean '--until' or '--unit'?",
-    "liquid add l --like watr": "--like: watr; expected one of water, ",
+    "liquid add l --like watr": "propylene-glycol, triolein. Did you mean 'water'?",
     "liquid add l --like alcohol": "See 'innage liquid common'",
     "freeze x --group units": "'level', 'temperature'. Did you mean 'unit'?",
 }
@@ -50,6 +50,7 @@ def test_a_value_that_cannot_be(line: str) -> None:
     assert result.exit_code == 2
     said = " ".join(result.stderr.split())
     assert WRONG[line] in said
+    assert ("Did you mean" in said) == ("Did you mean" in WRONG[line])
     assert "Value error" not in said
     assert "Input should be" not in said
 

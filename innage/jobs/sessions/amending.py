@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dataset.admission.starts import stated_start
 from dataset.errors import InputError, naming
 from dataset.records import Restatement, Session, SessionAmendment, Stretch, Trim
-from dataset.values import instant
 from innage.jobs.sessions.session_facts import amendment_facts, session_facts
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ def amend_session(store: Store, session: str, stated: NewStatements, author: str
         None if stated.mounting is None else store.mounting(stated.mounting),
         _stretches(store, captured, stated),
         operator=stated.operator,
-        started=None if stated.started is None else instant("started", stated.started),
+        started=None if stated.started is None else stated_start(stated.started),
         firmware=stated.firmware,
         bench=None if stated.bench is None else store.bench(stated.bench).identity,
     )

@@ -10,7 +10,7 @@ from pyarrow import parquet
 
 from building import one_pad
 from dataset.admission.session_files import read_file
-from dataset.admission.starts import Start, read_start, refuse_one_start_for_many
+from dataset.admission.starts import Start, read_start, refuse_one_start_for_many, stated_start
 from dataset.errors import InputError
 from dataset.records import ColumnMapping, Tank
 from dataset.values import instant
@@ -55,6 +55,14 @@ def test_what_is_no_start_is_refused(text: str, sentence: str) -> None:
     with pytest.raises(InputError, match="(?i)" + sentence.replace("+", r"\+")) as caught:
         read_start(text)
     assert "started" in caught.value.fields
+
+
+def test_an_offset_beside_it_is_asked_for_where_one_can_be_given() -> None:
+    """A start that is stated alone has its offset in it."""
+    with pytest.raises(InputError, match="Add it, or give utc_offset"):
+        read_start("2026-03-02T09:15")
+    with pytest.raises(InputError, match=r"\+01:00\. Add it$"):
+        stated_start("2026-03-02T09:15")
 
 
 def test_a_start_stands_in_a_column_a_remark_or_the_name(tmp_path: Path) -> None:

@@ -84,13 +84,16 @@ def test_a_session_is_amended_and_shown(store: Path) -> None:
         (["--unit", "u1"], "says that already"),
         (["--unit", "u9"], "unit u9: is not in the store"),
         (["--condition", "wall=wet"], "--condition"),
+        (["--start", "2026-03-02T09:15"], "--start: '2026-03-02T09:15' without an offset from UTC"),
+        (["--start", "2026-03-02T09:15"], "such as 2026-03-02T09:15:00+01:00. Add it|"),  # and nothing else
         (["--condition", "wall=film", "--no-condition"], "--no-condition: --conditions beside it"),
     ],
 )
 def test_what_cannot_be_amended(store: Path, words: list[str], sentence: str) -> None:
     """One sentence that names the option, exit code 2, and the session is as it was."""
     sealed = session()
-    assert sentence in " ".join(run("amend", sealed["id"], *words, *BY, code=2).split())
+    said = " ".join(run("amend", sealed["id"], *words, *BY, code=2).split())
+    assert sentence in f"{said}|"
     assert session() == sealed
 
 

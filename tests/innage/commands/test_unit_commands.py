@@ -66,6 +66,8 @@ def test_a_unit_is_shown_with_what_lists_say_of_it(south: Path) -> None:
     run("trim", "add", *trim, "--date", "2026-01-01", "--counts", "123,456", "--temperature-c", "21.5")
     run("tag", "add", "humid", session["id"], "--author", "mk")
     run("void", session["id"], "--reason", "pump ran")
+    run("merge", str(south))
+    run("unit", "name-bench", "south", "--bench", "bbbbbb")
     said = run("unit", "show", "unit1").output
     assert [line.split() for line in said.splitlines() if line.startswith(session["id"])] == [
         [session["id"], session["mounting"], session["liquid"], "tag:", "humid,", "void:", "pump", "ran"]
@@ -83,7 +85,15 @@ def test_a_unit_is_shown_with_what_lists_say_of_it(south: Path) -> None:
         "given",
     ]
     assert "bench-aaaaaa" in said
-    assert south.is_file()
+    assert json.loads(run("unit", "show", "unit1", "--json").output)["sessions"] == [session["id"]]
+    lines = run("unit", "show", "unit1@south").output.splitlines()[4:9]
+    assert {line[:14].strip(): line[14:].strip() for line in lines} == {
+        "serial": "-",
+        "bench": "south",
+        "called there": "unit1",
+        "note": "",
+        "mountings": session["mounting"],
+    }
 
 
 def test_one_after_all(south: Path) -> None:

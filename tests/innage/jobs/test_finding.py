@@ -19,6 +19,7 @@ from dataset.records import (
     Flow,
     Occasion,
     Operator,
+    Restatement,
     Stretch,
     Surface,
     Trim,
@@ -97,6 +98,10 @@ def found(store: Store, **wanted: Any) -> list[int]:
 
 def test_a_line_is_what_the_session_says(new_store: Store, bench: Bench) -> None:
     """The quick list and the records agree on every fact."""
+    session = new_store.sessions()[0]
+    for firmware in ("2", "3"):
+        new_store.amend_session(session.id, Restatement(firmware=firmware), "ab", "read off")
+    assert line_of(new_store.session(session.id)).amendments == 1
     assert session_lines(new_store.path) == tuple(line_of(s) for s in new_store.sessions())
 
 
