@@ -1,7 +1,7 @@
 """A store as a folder of open files: documents as JSON, frames as Parquet, models as ONNX, and an index with
 the hash of every file.
 
-    index.json                       what there is, in order of reference
+    index.json                       what there is, in order of reference; index.json.sha256 has its hash
     documents/KIND/KEY.json          an object's document, canonical JSON
     frames/KEY.parquet               the frames of a session
     models/KEY.onnx                  the float ONNX of a model
@@ -27,9 +27,11 @@ from dataset.exchange.reading import as_written, read_document
 from dataset.files.disk import read_at_most
 
 FORMAT = 1
-INDEX = "index.json"
+INDEX, HASH = "index.json", "index.json.sha256"
+MOST_HASH = 4096  # bytes
 MOST_DOCUMENT = 64 << 20  # bytes; the largest hold the program of a model
 MOST_BESIDE = 1 << 30  # of the frames of a session, of a model
+_FACTS = {"kind", "key", "files", "hashed_by_upgrade"}  # of an object in the index
 _KEY = re.compile(r"[0-9a-f]{64}")
 
 
@@ -49,7 +51,9 @@ def files_of(source: Source, own_bench: str) -> Iterator[tuple[str, bytes]]:
         mark = {"hashed_by_upgrade": True} if parcel.hashed_by_upgrade else {}
         index.append(entry | {"files": hashes} | mark)
     content = {"format": FORMAT, "own_bench": own_bench, "objects": index}
-    yield INDEX, (json.dumps(content, indent=1, sort_keys=True) + "\n").encode()
+    text = (json.dumps(content, indent=1, sort_keys=True) + "\n").encode()
+    yield INDEX, text
+    yield HASH, f"{hashlib.sha256(text).hexdigest()}  {INDEX}\n".encode()
 
 
 def _files(parcel: Parcel) -> dict[str, bytes]:
@@ -82,8 +86,9 @@ class OpenFiles:
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         with as_written(str(folder / INDEX)):
-            content = json.loads(self._read(INDEX, MOST_DOCUMENT).decode("utf-8"))
-            if content["format"] != FORMAT or content.keys() != {"format", "own_bench", "objects"}:
+            kept = self._read(HASH, MOST_HASH).split()[0].decode("ascii")
+            content = json.loads(self._checked(INDEX, {INDEX: kept}, MOST_BESIDE).decode("utf-8"))
+            if content["format"] != FORMAT:
                 raise InputError(
                     str(folder / INDEX), f"format {quoted(content['format'])}", f"format {FORMAT}"
                 )
@@ -123,7 +128,7 @@ class OpenFiles:
             raise InputError(
                 where, f"{one.kind} {one.key[:12]} without hashes", "64 hexadecimal digits a file"
             )
-        if entry.get("hashed_by_upgrade", True) is not True or len(entry) > 4:
+        if entry.get("hashed_by_upgrade", True) is not True or not entry.keys() <= _FACTS:
             raise InputError(where, f"{one.kind} {one.key[:12]} with other facts", "kind, key and files")
         return one, entry
 
@@ -155,7 +160,7 @@ class OpenFiles:
             raise InputError(
                 str(self._folder / path),
                 "was changed: its hash is another",
-                f"{hashes[path][:12]}, as in {INDEX}",
+                f"{hashes[path][:12]}, as in {HASH if path == INDEX else INDEX}",
             )
         return content
 
@@ -164,6 +169,12 @@ class OpenFiles:
         try:
             if file.is_symlink() or (file.exists() and not file.is_file()):
                 raise InputError(str(file), "is no plain file", "a file as it was exported")
+            if file.exists() and file.stat().st_size > most:
+                raise InputError(
+                    str(file),
+                    f"{file.stat().st_size >> 20} MiB",
+                    f"at most {most >> 20} MiB, as exports have",
+                )
             return read_at_most(file, most)
         except FileNotFoundError as error:
             hint = (

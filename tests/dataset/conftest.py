@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path
 
 import pytest
+from everything import fill
 
 from building import Bench, bench_store
 from dataset.store import Store
@@ -23,6 +24,15 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def new_store(template: Path, tmp_path: Path) -> Store:
     """A new store."""
     return Store.open(shutil.copy(template, tmp_path / "new.db"))
+
+
+@pytest.fixture(scope="session")
+def full(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A closed store with objects of every kind, of the bench 'aaaa...'."""
+    path = tmp_path_factory.mktemp("full") / "north.db"
+    with Store.open(path, bench="a" * 32) as store:
+        fill(store, 1)
+    return path
 
 
 @pytest.fixture(scope="session")

@@ -202,10 +202,12 @@ def test_keeping(run_page: Run, tmp_path: Path) -> None:
     with Store.open(tmp_path / "innage.db") as store:
         mounting, liquid, units = a_bench(store, pads=2, units=("u0",))
         store.add_sessions([a_session(units[0], liquid, mounting, 0)])
-    assert len(run_page("docs/keeping.md")) == 6
+    assert len(run_page("docs/keeping.md")) == 8
     assert len(list(tmp_path.glob("innage.db.before-restore*"))) == 1
     with Store.open(tmp_path / "innage.db") as store:
         assert [s.unit.name for s in store.sessions()] == ["u0"]
+        with Store.open(tmp_path / "new.db") as new:
+            assert new.objects() == store.objects()
 
 
 def test_merge(run_page: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

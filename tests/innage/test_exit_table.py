@@ -60,6 +60,8 @@ CASES = [
     ("export", 3, "export open --budget roomy --out {}/no --anyway"),
     ("replay", 0, "replay good {}/pad.csv {}/more.csv"),
     ("replay", 1, "replay good {}/pad.csv {}/other.csv"),
+    ("store import", 0, "store import {}/open --store {}/new.db"),
+    ("store import", 1, "store import {}/open --store {}/contrary.db"),
     ("sweep", 0, "sweep bad"),
     ("sweep", 1, "sweep bad --strict"),
     ("sweep", 3, "sweep good --strict"),
@@ -124,6 +126,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("INNAGE_STORE", str(folder / "innage.db"))
         assert run("export", "good", "--budget", "roomy", "--out", f"{folder}/bundle").exit_code == 0
+        assert run("store", "export", f"{folder}/open").exit_code == 0
+    with Store.open(folder / "contrary.db") as contrary:
+        contrary.add_budget(Budget("tight", "cortex-m0plus", 1, 101, 128, 256, 10))
     shutil.copytree(folder / "bundle", folder / "edited")
     (folder / "edited" / "innage.c").write_text("/* another */")
     shutil.copy(ROOT / "tests" / "data" / "bundles" / "format2.zip", folder / "bundle.zip")
@@ -208,6 +213,6 @@ def test_no_other_command_ends_with_a_code_of_its_own() -> None:
                     zero = node.args and isinstance(node.args[0], ast.Constant) and node.args[0].value == 0
                     if isinstance(function, ast.FunctionDef) and node.args and not zero:
                         ending.add((path.stem, function.name))
-    named = {("demo", "_run") if module == "demo" else (module, name) for module, name in ending}
+    named = {("demo", "_run") if module == "demo" else (module, name.rstrip("_")) for module, name in ending}
     commands = {command.split()[-1] for command, _ in table()} - {"demo"}
     assert {name for _, name in named} == commands | {"_run"}

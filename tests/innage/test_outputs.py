@@ -36,6 +36,7 @@ WRITERS = {
 }
 FOLDERS = {
     "text export": "text export {}",
+    "store export": "store export {}",
     "demo": "demo --out {}",
     "demo of readings": "demo --real --out {}",
 }

@@ -79,7 +79,7 @@ def accept(orm: OrmSession, source: Source, progress: Progress | None = None) ->
     new: defaultdict[str, int] = defaultdict(int)
     for done, parcel in enumerate(source.parcels(wanted)):
         if progress is not None:
-            progress(f"{parcel.document.kind}s", done, len(wanted))
+            progress("objects", done, len(wanted))
         try:
             _refuse_leaning(taking, parcel.document, held_names)
             with orm.begin_nested():

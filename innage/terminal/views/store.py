@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
+    from dataset.exchange.report import Exchanged
     from dataset.store.merging import MergeReport
     from dataset.store.whole.integrity import IntegrityReport
 
 _IDS_SHOWN = 6
+_HELD_SHOWN = 20
 
 
 def show_check(store: Path, report: IntegrityReport) -> None:
@@ -51,6 +54,21 @@ def show_merged(other: str, of_other: str, store: Path, report: MergeReport) -> 
         say(f"{one.what} {one.theirs} of {of_other} is {one.ours} here")
     for remark in report.remarks:
         say(remark)
+
+
+def show_exchanged(other: str, store: Path, report: Exchanged, held: Sequence[str]) -> None:
+    """What came in from ``other``, what is to be known of it, and what was held back."""
+    table(
+        f"{other} into {store.name}",
+        ("what", "new", "here already"),
+        [(one.kind, one.new, one.known) for one in report.taken],
+    )
+    for remark in report.remarks:
+        say(remark)
+    for sentence in held[:_HELD_SHOWN]:
+        say(f"held back: {sentence}")
+    if len(held) > _HELD_SHOWN:
+        say(f"{len(held) - _HELD_SHOWN} more were held back: see all of them with --json")
 
 
 def show_elsewhere(sessions: tuple[str, ...]) -> None:

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from everything import fill
 from stores import every_row
 
 from building import bench_store, make_frames, put
@@ -24,15 +23,6 @@ NORTH, SOUTH = "a" * 32, "b" * 32
 STORES = Path(__file__).parents[2] / "data" / "stores"
 # what a store counts or decides itself: whose bench it is, and the blocks that frames are packed in
 OWN = {"bench", "alembic_version", "sqlite_sequence"}
-
-
-@pytest.fixture(scope="session")
-def full(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A store with objects of every kind."""
-    path = tmp_path_factory.mktemp("full") / "north.db"
-    with Store.open(path, bench=NORTH) as store:
-        fill(store, 1)
-    return path
 
 
 def a_copy(path: Path, folder: Path, name: str) -> Store:

@@ -1,0 +1,79 @@
+"""``innage store``: everything as open files, to leave with or to come back from."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from innage.exit_codes import SAID_NO
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_existing, option_of
+from innage.terminal.output import emit, progress, say
+from innage.terminal.views.store import show_exchanged
+
+app = typer.Typer(
+    help="The whole store as open files: JSON, Parquet, ONNX.", no_args_is_help=True, rich_markup_mode=None
+)
+
+
+@app.command("export")
+def export(
+    folder: Annotated[Path, typer.Argument(help="The folder to write; new, or empty.")],
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Write everything in the store as open files. Documents as JSON, frames as Parquet, models as ONNX,
+    and an index with the hash of each.
+    """
+    from innage.jobs.open_files import export_store
+
+    with open_existing(store) as opened, progress(f"exporting {store.name}") as show:
+        exported = export_store(opened, folder, progress=show)
+    if json:
+        emit({"folder": str(folder)} | asdict(exported))
+        return
+    say(f"{folder}: {exported.objects} objects in {exported.files} files, {exported.bytes} bytes")
+    for name in exported.open_captures:
+        say(f"capture {name} is still open and was left out: seal it, then export again")
+    say(f"Bring it into a store with: innage store import {folder} --store FILE")
+
+
+@app.command("import")
+def import_(
+    folder: Annotated[Path, typer.Argument(help="A folder that 'innage store export' wrote.")],
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what would come in, and write nothing.")
+    ] = False,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Bring in what such a folder has and the store has not. What contradicts the store is held back with
+    all that leans on it, and named: exit code 1.
+    """
+    from innage.jobs.open_files import import_store
+
+    with progress(f"importing {folder.name}") as show:
+        report = import_store(store, folder, dry_run=dry_run, progress=show)
+    held = [
+        {"kind": one.kind, "key": one.key, "sentence": one.error.said_by(option_of)} for one in report.held
+    ]
+    if json:
+        emit(
+            {
+                "taken": [asdict(one) for one in report.taken],
+                "held": held,
+                "remarks": list(report.remarks),
+                "new": report.new,
+                "dry_run": dry_run,
+            }
+        )
+    else:
+        show_exchanged(folder.name, store, report, [one["sentence"] for one in held])
+        ending = (
+            f"nothing was written; {report.new} new without --dry-run" if dry_run else f"{report.new} new"
+        )
+        say(ending if report.new else "nothing new")
+    if held:
+        raise typer.Exit(SAID_NO)
