@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterable
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.admission.control_chart import warnings_of_day
+from dataset.admission.control_chart import OF_BENCH, STANDARD, warnings_of_day
 from dataset.canonical import canonical_json
 from dataset.errors import InputError, NotFoundError, there_are
-from dataset.records import CheckMeasurement, CheckStandard, DoorWarning, NewSession, StandardKind
+from dataset.records import CheckMeasurement, CheckStandard, DoorWarning, NewSession, Session, StandardKind
 from dataset.store.events.retirements import refuse_retired
 from dataset.store.proof import check_row, keep
 from dataset.store.registry import (
@@ -145,7 +146,7 @@ def measurements(orm: OrmSession, standard: CheckStandard) -> tuple[CheckMeasure
     return tuple(map(to_measurement, row.measurements))
 
 
-def warnings_for(orm: OrmSession, new: NewSession) -> tuple[DoorWarning, ...]:
+def warnings_for(orm: OrmSession, new: NewSession | Session) -> tuple[DoorWarning, ...]:
     """What check standards say against the bench day of a session; nothing where it has no start. A session
     that states no bench is of this store's own.
     """
@@ -169,3 +170,30 @@ def warnings_for(orm: OrmSession, new: NewSession) -> tuple[DoorWarning, ...]:
             to_standard(row), tuple(map(to_measurement, row.measurements)), day, bench_row(orm, bench).name
         )
     )
+
+
+def warnings_since(orm: OrmSession, sessions: Iterable[Session]) -> dict[str, tuple[DoorWarning, ...]]:
+    """What check standards say against the bench days of sessions that came in before it was known, by the
+    sessions' hashes; what a session was warned of as it came in is left out, and void ones are.
+    """
+    if orm.scalar(select(CheckMeasurementRow.sequence).limit(1)) is None:
+        return {}
+    of_day: dict[tuple[str, str | None, str], tuple[DoorWarning, ...]] = {}
+    since = {}
+    for session in sessions:
+        if session.occasion.started is None or session.void_reason is not None:
+            continue
+        key = (session.occasion.started[:10], session.occasion.bench, session.mounting.sensor.ref)
+        if key not in of_day:
+            of_day[key] = warnings_for(orm, session)
+        told = [warning.sentence for warning in session.warnings if warning.check == STANDARD]
+        new = tuple(w for w in of_day[key] if not any(_same_standard(w.sentence, known) for known in told))
+        if new:
+            since[session.sha256] = new
+    return since
+
+
+def _same_standard(one: str, other: str) -> bool:
+    """Whether two warnings are of one check standard; its limits may have moved between them."""
+    until = one.find(OF_BENCH)
+    return one[:until] == other[:until]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -146,6 +147,7 @@ def show(
     captured = opened.session(session)
     frames = opened.frames(captured, verify=True)
     events, tagged = opened.void_events(captured.sha256), opened.tag_events(captured.sha256)
+    since = opened.standard_warnings([captured]).get(captured.sha256, ())
     amendments = opened.amendments(captured.sha256)
     summaries = [mark_summary(mark, frames) for mark in captured.marks]
     if picture is not None:
@@ -155,6 +157,7 @@ def show(
     if json:
         emit(
             session_facts(captured)
+            | {"warnings_since": [asdict(warning) for warning in since]}
             | {"amendments": amendment_facts(amendments)}
             | {"void_events": void_facts(events), "tag_events": tag_facts(tagged), "marks": summaries}
             | {"conditions": [stretch_facts(s) for s in captured.stretches]}
@@ -170,6 +173,10 @@ def show(
             if fact != "warnings"
         ],
     )
+    if since:
+        table(
+            "warnings since it came in", ("check", "what was found"), [(w.check, w.sentence) for w in since]
+        )
     if captured.warnings:
         table(
             "warnings at the door",

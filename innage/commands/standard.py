@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,7 +14,10 @@ from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, OperatorOp
 from innage.terminal.output import emit, say, say_aside, table
 
 if TYPE_CHECKING:
-    from innage.jobs.standards import Charted
+    from collections.abc import Sequence
+
+    from dataset.admission.control_chart import Chart, ControlLimits
+    from innage.jobs.standards import Charted, Means
 
 app = typer.Typer(
     help="Check standards: measured each bench day, with control charts.",
@@ -64,39 +68,89 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 @app.command()
 def measure(
     name: NameArgument,
-    counts: Annotated[str, typer.Option(help="Mean counts, one a channel in channel order: 1234.5,987.")],
-    date: Annotated[str | None, typer.Option(help="YYYY-MM-DD. Default: today.")] = None,
-    temperature_c: Annotated[
-        float | None, typer.Option("--temperature-c", help="Of the standard, degrees Celsius.")
+    counts: Annotated[
+        str | None, typer.Option(help="Mean counts, one a channel in channel order: 1234.5,987.")
     ] = None,
-    frames: Annotated[int, typer.Option("--frames", help="Of how many frames the means are.")] = 1,
+    port: Annotated[
+        str | None,
+        typer.Option(
+            "--port",
+            help="Instead: of a board at this serial port, an address such as socket://HOST:PORT, or - for "
+            "standard input.",
+        ),
+    ] = None,
+    baud: Annotated[int, typer.Option("--baud", help="Speed of the serial port.")] = 115200,
+    session: Annotated[
+        str | None,
+        typer.Option(
+            "--session",
+            help="Instead: of all frames of this session, which is of the standard alone.",
+            autocompletion=names_of("session"),
+        ),
+    ] = None,
+    date: Annotated[
+        str | None, typer.Option(help="YYYY-MM-DD. Default: that of the session, else today.")
+    ] = None,
+    temperature_c: Annotated[
+        float | None,
+        typer.Option("--temperature-c", help="Of the standard, degrees Celsius. Default: the frames'."),
+    ] = None,
+    frames: Annotated[
+        int | None,
+        typer.Option(
+            "--frames", help="Of how many frames the means are.  [default: 1 typed, 100 of a board]"
+        ),
+    ] = None,
     operator: OperatorOption = None,
     note: FreeTextOption = "",
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Keep what a check standard gave; hold it against its limits."""
+    """Keep what a check standard gave; hold it against its limits.
+
+    Several measurements of one day are charted as their mean, and their spread beside it.
+    """
     from dataset.errors import InputError
-    from dataset.values import plain_float, today
+    from dataset.values import today
+    from innage.jobs.sessions.capturing import Port
+    from innage.jobs.standards import means_of_board, means_of_session
     from innage.jobs.standards import measure as keep
 
-    try:
-        means = tuple(plain_float(count) for count in counts.split(","))
-    except ValueError as error:
-        raise InputError(
-            "--counts", repr(counts), "numbers with commas between, such as 1234.5,987"
-        ) from error
-    charted = keep(
-        open_store(store),
-        name,
+    given = [
+        option for option, value in (("--counts", counts), ("--port", port), ("--session", session)) if value
+    ]
+    if len(given) != 1:
+        found = " and ".join(given) or "neither"
+        raise InputError("--counts, --port and --session", found, "one of them")
+    if session is not None and frames is not None:
+        raise InputError("--frames", f"{frames}, and --session beside it", "all of the session's")
+    opened = open_store(store)
+    if port is not None:
+        means = means_of_board(opened, name, Port(port, baud), 100 if frames is None else frames)
+    elif session is not None:
+        means = means_of_session(opened, name, session)
+    else:
+        means = _typed(counts or "", 1 if frames is None else frames)
+    means = replace(
         means,
-        date or today(),
-        temperature_c=temperature_c,
-        frames=frames,
-        operator=operator,
-        note=note,
+        date=date or means.date,
+        temperature_c=means.temperature_c if temperature_c is None else temperature_c,
+        operator=operator or means.operator,
+        note="; ".join(part for part in (means.note, note) if part),
     )
-    _show(charted, json)
+    _show(keep(opened, name, means, today()), json)
+
+
+def _typed(counts: str, frames: int) -> Means:
+    from dataset.errors import InputError
+    from dataset.values import plain_float
+    from innage.jobs.standards import Means
+
+    try:
+        return Means(tuple(plain_float(count) for count in counts.split(",")), frames)
+    except ValueError as error:
+        expected = "numbers with commas between, such as 1234.5,987"
+        raise InputError("--counts", repr(counts), expected) from error
 
 
 @app.command()
@@ -104,13 +158,16 @@ def chart(
     name: NameArgument,
     baseline: Annotated[
         int | None,
-        typer.Option("--baseline", help="How many of the first measurements give the limits. Default: 20."),
+        typer.Option("--baseline", help="How many of the first days give the limits. Default: 20."),
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Also draw it: .svg, .png or .pdf.")] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Show a check standard's control charts. Limits are by the moving range."""
+    """Show a check standard's control charts. Limits are by the moving range.
+
+    Of a day with several measurements the mean is charted, and their spread on an S chart.
+    """
     from innage.jobs.standards import charted
 
     shown = charted(open_store(store), name, baseline)
@@ -131,28 +188,47 @@ def _show(charted: Charted, json: bool) -> None:
     if not charted.measurements:
         say("nothing measured yet: try 'innage standard measure NAME --counts ...'")
         return
-    outside = {(k, chart.channel) for chart in charted.charts for k in chart.out}
+    several = any(number > 1 for number in charted.charts[0].spread.numbers)
     rows = [
         (
-            m.date,
-            "-" if m.temperature_c is None else f"{m.temperature_c:g}",
-            *(
-                f"{chart.values[k]:.6g}{' out' if (k, chart.channel) in outside else ''}"
-                for chart in charted.charts
-            ),
+            date,
+            *((charted.charts[0].spread.numbers[k],) if several else ()),
+            _warmth([m.temperature_c for m in charted.measurements if m.date == date]),
+            *(_cell(chart, k) for chart in charted.charts),
         )
-        for k, m in enumerate(charted.measurements)
+        for k, date in enumerate(charted.charts[0].dates)
     ]
-    columns = ("date", "degrees C", *(chart.channel for chart in charted.charts))
+    columns = ("date", *(("times",) if several else ()), "degrees C", *(c.channel for c in charted.charts))
     table(f"check standard {charted.standard.name}", columns, rows)
     if all(chart.limits is None for chart in charted.charts):
-        say(f"no limits before {_fewest()} measurements")
+        say(f"no limits before {_fewest()} days")
     for chart in charted.charts:
-        if (limits := chart.limits) is not None:
-            say(
-                f"{chart.channel}: centre {limits.centre:.6g}, limits {limits.low:.6g} to {limits.high:.6g}, "
-                f"by the first {chart.baseline}; {len(chart.out)} of {len(chart.values)} out"
-            )
+        if chart.limits is not None:
+            say(f"{chart.channel}: {_limits_said(chart, chart.limits)}")
+
+
+def _warmth(measured: Sequence[float | None]) -> str:
+    known = [temperature for temperature in measured if temperature is not None]
+    return f"{sum(known) / len(known):.4g}" if known else "-"
+
+
+def _cell(chart: Chart, day: int) -> str:
+    """A day's mean, and its spread where it was measured several times."""
+    mean = f"{chart.values[day]:.6g}{' out' if day in chart.out else ''}"
+    spread = chart.spread.values[day]
+    return mean if spread is None else f"{mean}, s {spread:.3g}{' out' if day in chart.spread.out else ''}"
+
+
+def _limits_said(chart: Chart, limits: ControlLimits) -> str:
+    spread = chart.spread
+    said = (
+        f"centre {limits.centre:.6g}, limits {limits.low:.6g} to {limits.high:.6g}, by the first "
+        f"{chart.baseline} days; {len(chart.out)} of {len(chart.values)} out"
+    )
+    if spread.sigma is None:
+        return said
+    measured = sum(value is not None for value in spread.values)
+    return f"{said}; within a day s = {spread.sigma:.3g}, {len(spread.out)} of {measured} out"
 
 
 def _fewest() -> int:

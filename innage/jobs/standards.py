@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dataset.admission.control_chart import Chart
-    from dataset.records import CheckMeasurement, CheckStandard
+    from dataset.records import CheckMeasurement, CheckStandard, Frames, Sensor
     from dataset.store import Store
+    from innage.jobs.sessions.capturing import Port
 
 
 @dataclass(frozen=True)
@@ -26,27 +27,36 @@ class Charted:
 
     def facts(self) -> dict[str, Any]:
         """Ready for JSON."""
+        scale = self.standard.sensor.count_scale
         return {
             "standard": standard_facts(self.standard),
             "measurements": [
                 {key: value for key, value in asdict(m).items() if key != "standard"}
-                | {"counts": [chart.values[k] for chart in self.charts]}
-                for k, m in enumerate(self.measurements)
+                | {"counts": [count / scale for count in m.counts]}
+                for m in self.measurements
             ],
-            "channels": [
-                {
-                    "channel": chart.channel,
-                    "centre": None if chart.limits is None else chart.limits.centre,
-                    "low": None if chart.limits is None else chart.limits.low,
-                    "high": None if chart.limits is None else chart.limits.high,
-                    "sd": None if chart.limits is None else chart.limits.sd,
-                    "baseline": chart.baseline,
-                    "out": list(chart.out),
-                }
-                for chart in self.charts
-            ],
+            "days": list(self.charts[0].dates),
+            "channels": [_channel_facts(chart) for chart in self.charts],
             "sessions_out": {day: list(ids) for day, ids in self.sessions.items()},
         }
+
+
+def _channel_facts(chart: Chart) -> dict[str, Any]:
+    limits, spread = chart.limits, chart.spread
+    return {
+        "channel": chart.channel,
+        "means": list(chart.values),
+        "centre": None if limits is None else limits.centre,
+        "low": None if limits is None else limits.low,
+        "high": None if limits is None else limits.high,
+        "sd": None if limits is None else limits.sd,
+        "baseline": chart.baseline,
+        "out": list(chart.out),
+        "numbers": list(spread.numbers),
+        "spreads": list(spread.values),
+        "sigma": spread.sigma,
+        "spread_out": list(spread.out),
+    }
 
 
 def standard_facts(standard: CheckStandard) -> dict[str, Any]:
@@ -64,24 +74,17 @@ def charted(store: Store, ref: str, baseline: int | None = None) -> Charted:
     """The control charts of a check standard.
 
     Raises:
-        InputError: a baseline of too few measurements. NotFoundError: no such check standard.
+        InputError: a baseline of too few days. NotFoundError: no such check standard.
     """
-    from dataset.admission.control_chart import BASELINE, ControlLimits, charts
+    from dataset.admission.control_chart import BASELINE, charts
 
     standard = store.check_standard(ref)
     measurements = store.check_measurements(standard)
-    scale = standard.sensor.count_scale
     drawn = tuple(
-        replace(
-            chart,
-            values=tuple(value / scale for value in chart.values),
-            limits=None
-            if chart.limits is None
-            else ControlLimits(chart.limits.centre / scale, chart.limits.sd / scale),
-        )
+        chart.scaled(standard.sensor.count_scale)
         for chart in charts(standard, measurements, BASELINE if baseline is None else baseline)
     )
-    days = sorted({chart.dates[k] for chart in drawn for k in chart.out})
+    days = sorted({chart.dates[k] for chart in drawn for k in (*chart.out, *chart.spread.out)})
     return Charted(standard, measurements, drawn, _sessions_of(store, standard, days))
 
 
@@ -103,28 +106,85 @@ def _sessions_of(store: Store, standard: CheckStandard, days: Sequence[str]) -> 
     }
 
 
+@dataclass(frozen=True)
+class Means:
+    """Mean counts of each channel, as the board sends counts, over ``frames`` frames; temperature, day and
+    who measured where they are known.
+    """
+
+    counts: tuple[float, ...]
+    frames: int = 1
+    temperature_c: float | None = None
+    date: str | None = None
+    operator: str | None = None
+    note: str = ""
+
+
+def means_of_board(store: Store, ref: str, port: Port, frames: int) -> Means:
+    """The means of the next frames that a board sends, the check standard against its pads.
+
+    Raises:
+        InputError: a port that can't be opened, another board, too few frames, or counts that move.
+    """
+    from dataset.live.still import check_number_of, read_still
+
+    check_number_of(frames)
+    sensor = store.check_standard(ref).sensor
+    source = port.open()
+    try:
+        read, simulated = read_still(source, sensor, frames)
+    finally:
+        source.close()
+    return _means(read, sensor, note="simulated" if simulated else "")
+
+
+def means_of_session(store: Store, ref: str, session: str) -> Means:
+    """The means of all frames of a capture session, which is of the check standard alone.
+
+    Raises:
+        InputError: another sensor, a void session, too few frames, or counts that move.
+    """
+    from dataset.errors import InputError
+    from dataset.live.still import check_number_of, check_still
+
+    captured, sensor = store.session(session), store.check_standard(ref).sensor
+    where = f"session {captured.id}"
+    if captured.mounting.sensor != sensor:
+        raise InputError(where, f"sensor {captured.mounting.sensor.ref}", f"{sensor.ref}, as the standard's")
+    if captured.void_reason is not None:
+        raise InputError(where, f"is void ('{captured.void_reason}')", "a session that can be used")
+    check_number_of(captured.frames)
+    frames = store.frames(captured)
+    check_still(where, frames, sensor)
+    date = None if captured.occasion.started is None else captured.occasion.started[:10]
+    return _means(frames, sensor, date, captured.occasion.operator, where)
+
+
+def _means(
+    frames: Frames, sensor: Sensor, date: str | None = None, operator: str | None = None, note: str = ""
+) -> Means:
+    import numpy as np
+
+    counts = tuple(float(mean) for mean in frames.counts.mean(axis=0) / sensor.count_scale)
+    measured = np.array([]) if frames.temperature_c is None else frames.temperature_c
+    warm = measured[np.isfinite(measured)]
+    temperature = round(float(warm.mean()), 3) if len(warm) else None
+    return Means(counts, len(frames), temperature, date, operator, note)
+
+
 def measure(
     store: Store,
     ref: str,
-    counts: Sequence[float],
+    means: Means,
     date: str,
-    *,
-    temperature_c: float | None = None,
-    frames: int = 1,
-    operator: str | None = None,
-    note: str = "",
 ) -> Charted:
     """Keep what a check standard measured; its charts with that.
 
     Args:
         store: the open store.
         ref: the check standard.
-        counts: a mean for each channel, as the board sends counts.
-        date: of the measurement, ISO 8601.
-        temperature_c: of the standard.
-        frames: how many frames the means are of.
-        operator: who measured, by code.
-        note: kept with it.
+        means: of each channel.
+        date: of the measurement, ISO 8601, where the means have none.
 
     Raises:
         InputError: counts that the sensor can't have. NotFoundError: no such check standard or operator.
@@ -132,7 +192,9 @@ def measure(
     from dataset.records import CheckMeasurement
 
     standard = store.check_standard(ref)
-    steps = tuple(float(count) * standard.sensor.count_scale for count in counts)
-    new = CheckMeasurement(standard, date, steps, temperature_c, frames, operator, note)
+    steps = tuple(float(count) * standard.sensor.count_scale for count in means.counts)
+    new = CheckMeasurement(
+        standard, means.date or date, steps, means.temperature_c, means.frames, means.operator, means.note
+    )
     store.add_check_measurement(new)
     return charted(store, ref)

@@ -11,7 +11,9 @@ from dataset.records import (
     Bench,
     CheckMeasurement,
     CheckStandard,
+    DoorWarning,
     Instrument,
+    Session,
     Unit,
 )
 from dataset.store import (
@@ -120,6 +122,10 @@ class BenchDoor(Transactions):
     def check_measurements(self, standard: CheckStandard) -> tuple[CheckMeasurement, ...]:
         """What a check standard measured, by date."""
         return self._read(lambda orm: check_standards.measurements(orm, standard))
+
+    def standard_warnings(self, sessions: Sequence[Session]) -> dict[str, tuple[DoorWarning, ...]]:
+        """What check standards say against sessions that came in before it was known, by their hashes."""
+        return self._read(lambda orm: check_standards.warnings_since(orm, sessions))
 
     def calibrations(self, names: Sequence[str]) -> tuple[Instrument, ...]:
         """The calibrations that a session names."""

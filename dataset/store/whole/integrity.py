@@ -7,7 +7,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Callable, Sequence
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import groupby
@@ -43,6 +43,7 @@ from dataset.store.proof import check
 from dataset.store.reachable import connect
 from dataset.store.results import board_measurements
 from dataset.store.results.models import to_model
+from dataset.store.sessions import to_session
 from dataset.store.whole import schema
 from dataset.store.whole.each import (
     Read,
@@ -325,6 +326,7 @@ class _Checking:
             check_open_capture,
         )
         self._try("list of sessions", self._duplicates)
+        self._try("list of sessions", self._standards)
         self._try("hashes", self._by_upgrade)
 
     def _duplicates(self, orm: OrmSession) -> None:
@@ -344,6 +346,22 @@ class _Checking:
                         "void the wrong one",
                     )
                 )
+
+    def _standards(self, orm: OrmSession) -> None:
+        """Sessions of days on which a check standard was beyond its limits, as was known after they came
+        in.
+        """
+        if orm.scalar(select(tables.CheckMeasurementRow.sequence).limit(1)) is None:
+            return
+        begun = select(tables.SessionRow).order_by(tables.SessionRow.id)
+        sessions = []
+        for row in orm.scalars(begun):
+            with suppress(Exception):  # what cannot be read is named where sessions are looked at
+                sessions.append(to_session(row))
+        for sha256, warnings in check_standards.warnings_since(orm, sessions).items():
+            self.warnings += [
+                Fault(f"session {sha256[:ID_DIGITS]}", warning.sentence) for warning in warnings
+            ]
 
     def _by_upgrade(self, orm: OrmSession) -> None:
         """How many records have a hash that was made when the store was upgraded."""

@@ -13,6 +13,7 @@ from innage.jobs.sessions.finding import EVERY_SESSION, SessionFilter, line_of, 
 
 if TYPE_CHECKING:
     from dataset.coverage.temperature_bands import TemperatureBands
+    from dataset.records import DoorWarning
     from dataset.store import Store
 
 E = TypeVar("E", GroupBy, Role)
@@ -156,7 +157,8 @@ def _checked_edges(edges_c: Sequence[float]) -> tuple[float, ...]:
 @dataclass(frozen=True)
 class Frozen:
     """A frozen set with its groups, how many frames were measured outside the temperature band of their mark,
-    what 'prove' was opened for, and what was left out when it was frozen, with the reason.
+    what 'prove' was opened for, and what was left out when it was frozen, with the reason. ``warned_since``:
+    by session what was found against its bench day after it came in.
     """
 
     frozen_set: FrozenSet
@@ -165,6 +167,7 @@ class Frozen:
     openings: int
     purposes: tuple[str, ...] = ()
     left_out: tuple[tuple[Session, str], ...] = ()
+    warned_since: tuple[tuple[Session, DoorWarning], ...] = ()
     benches: tuple[tuple[str, str], ...] = ()  # groups by bench, and what the store calls them
 
     def facts(self) -> dict[str, Any]:
@@ -187,6 +190,10 @@ class Frozen:
                 for group in self.groups
             ],
             "sessions": [session.id for session in self.frozen_set.sessions],
+            "warned_since": [
+                {"session": session.id, "check": warning.check, "sentence": warning.sentence}
+                for session, warning in self.warned_since
+            ],
             "prove_openings": self.openings,
         }
 
@@ -220,8 +227,14 @@ def _looked_at(
         store.prove_openings(frozen_set),
         tuple(store.prove_purposes(frozen_set)),
         tuple(left_out),
+        _warned_since(store, frozen_set),
         _called(store, frozen_set, groups),
     )
+
+
+def _warned_since(store: Store, frozen_set: FrozenSet) -> tuple[tuple[Session, DoorWarning], ...]:
+    since = store.standard_warnings(frozen_set.sessions)
+    return tuple((s, warning) for s in frozen_set.sessions for warning in since.get(s.sha256, ()))
 
 
 def _called(store: Store, frozen_set: FrozenSet, groups: Sequence[Group]) -> tuple[tuple[str, str], ...]:

@@ -30,7 +30,7 @@ from innage.outputs import check_place, write_file
 
 if TYPE_CHECKING:
     from dataset.coverage.gaps import Gaps
-    from dataset.records import Frames, FrozenSet, Instrument, Session, SessionAmendment
+    from dataset.records import DoorWarning, Frames, FrozenSet, Instrument, Session, SessionAmendment
     from dataset.store import Store
     from innage.jobs import Progress
     from innage.jobs.models.judging import Comparison, Yardstick
@@ -54,14 +54,15 @@ GAPS = (
 @dataclass(frozen=True)
 class Later:
     """What a session's page tells beside the session: its amendments in order, what the store calls the bench
-    on which it was captured (None: no bench that it knows), why units are retired, and the calibrations that
-    its levels rest on.
+    on which it was captured (None: no bench that it knows), why units are retired, the calibrations that its
+    levels rest on, and what was found against it since it came in.
     """
 
     amendments: tuple[SessionAmendment, ...] = ()
     bench: str | None = None
     retired_units: Mapping[str, str] = field(default_factory=dict)
     calibrations: tuple[Instrument, ...] = ()
+    warnings: tuple[DoorWarning, ...] = ()
 
 
 def check_page(out: Path, replace: bool) -> None:
@@ -95,6 +96,7 @@ def report_session(store: Store, session: str, out: Path, *, replace: bool = Fal
         names.get(captured.occasion.bench or ""),
         store.retired("unit"),
         store.calibrations(captured.instruments),
+        store.standard_warnings([captured]).get(captured.sha256, ()),
     )
     write_file(out, session_page(captured, frames, session_facts(captured), means, later).encode())
 
@@ -199,6 +201,10 @@ def session_page(
         "<h2>Warnings at the door</h2>",
         html_table(("Check", "What was found"), warnings, left=(0, 1)) if warnings else "<p>None.</p>",
     ]
+    since = [(escape(w.check), escape(w.sentence)) for w in later.warnings]
+    if since:
+        table = html_table(("Check", "What was found"), since, left=(0, 1))
+        parts += ["<h2>Warnings since it came in</h2>", table]
     parts += [*_occasion(session, later), *_amendments(session, later)]
     curves = _responses(session, frames)
     if curves:

@@ -38,6 +38,8 @@ def show_frozen(frozen: Frozen) -> None:
     )
     if frozen_set.even_if_warned is not None:
         say(f"with sessions that were warned of: {frozen_set.even_if_warned}")
+    for session, warning in frozen.warned_since:
+        say(f"warning: session {session.id}, since it came in: {warning.sentence}")
     if frozen.benches:
         say("benches: " + ", ".join(f"{group} is {name}" for group, name in frozen.benches))
     if frozen_set.group_by is GroupBy.TEMPERATURE:

@@ -8,12 +8,22 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.stats import chi2
 
 from building import Bench, make_frames
-from dataset.admission.control_chart import BASELINE, STANDARD, charts, individuals
+from dataset.admission.control_chart import (
+    BASELINE,
+    STANDARD,
+    c4_of,
+    charts,
+    individuals,
+    spread_of,
+    warnings_of_day,
+)
 from dataset.errors import InputError, NotFoundError
 from dataset.records import CheckMeasurement, CheckStandard, Occasion, StandardKind
 from dataset.store import Store
+from dataset.store.whole.integrity import check_store
 
 Register = Callable[[Store], Bench]
 FLOW_RATES = (49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1)
@@ -45,6 +55,67 @@ def test_false_alarms_of_a_steady_standard() -> None:
     assert 0.0015 < np.mean([not limits.hold(v) for v in values]) < 0.0045
 
 
+@pytest.mark.parametrize(
+    ("number", "c4", "b3", "b4"),
+    [(2, 0.7979, 0, 3.267), (3, 0.8862, 0, 2.568), (5, 0.9400, 0, 2.089), (10, 0.9727, 0.284, 1.716)],
+)
+def test_factors_of_the_chart_of_spreads(number: int, c4: float, b3: float, b4: float) -> None:
+    """Centre and limits over the mean standard deviation, of days that are each measured as often.
+
+    Source: table of factors for control limits of ASTM's Manual on Presentation of Data and Control Chart
+    Analysis, as T. Pyzdek, The Handbook for Quality Management (2013), page 401, prints it.
+    """
+    assert c4_of(number) == pytest.approx(c4, abs=5e-5)
+    days = np.random.default_rng(3).normal(size=(20, number))
+    limits = spread_of(days.tolist(), 20).limits(number)
+    assert limits is not None
+    mean = float(days.std(axis=1, ddof=1).mean())
+    assert limits.centre == pytest.approx(mean)
+    assert limits.low / mean == pytest.approx(b3, abs=6e-4)
+    assert limits.high / mean == pytest.approx(b4, abs=6e-4)
+
+
+def test_days_that_differ_are_no_fault() -> None:
+    """Days that differ by more than their measurements: few means are beyond the limits, and the spread is
+    beyond its own as often as chi-square says.
+
+    Source: the normal law (0.0027 beyond three sigma), and that of s^2 (n - 1) / sigma^2.
+    """
+    rng = np.random.default_rng(7)
+    days = 4000.0 + rng.normal(0.0, 5.0, (20_000, 1)) + rng.normal(0.0, 2.0, (20_000, 5))
+    limits = individuals(days.mean(axis=1).tolist())
+    assert 0.0015 < np.mean([not limits.hold(v) for v in days.mean(axis=1)]) < 0.0045
+    spread = spread_of(days.tolist(), len(days))
+    assert spread.sigma == pytest.approx(2.0, rel=0.02)
+    of_five = spread.limits(5)
+    assert of_five is not None
+    beyond = float(chi2.sf(4 * (of_five.high / 2.0) ** 2, 4))
+    assert len(spread.out) / len(days) == pytest.approx(beyond, rel=0.25)
+
+
+def test_a_day_that_scatters_is_out(new_store: Store, block: CheckStandard) -> None:
+    """Three measurements a day: their mean is charted, with as many days as measurements were before; one day
+    of other spread is told, one measured once has none.
+    """
+    for day, values in enumerate(
+        [*[(100.0, 101.0, 102.0)] * 3, *[(101.0, 102.0, 103.0)] * 3, (80, 101, 122), (101,)]
+    ):
+        for k, value in enumerate(values):
+            measurement = CheckMeasurement(
+                block, f"2026-03-{day + 1:02d}", (value, 50.0), 21.0, 100, note=str(k)
+            )
+            new_store.add_check_measurement(measurement)
+    low, high = charts(block, new_store.check_measurements(block), 6)
+    assert low.values == pytest.approx((101.0,) * 3 + (102.0,) * 3 + (101.0, 101.0))
+    assert low.spread.numbers == (3,) * 7 + (1,)
+    assert (low.baseline, low.out, low.spread.out) == (6, (), (6,))
+    assert low.spread.sigma == pytest.approx(1 / 0.8862, rel=1e-4)
+    assert low.spread.values[7] is None
+    assert high.spread.out == ()
+    (warning,) = warnings_of_day(block, new_store.check_measurements(block)[:21], "2026-03-07", "north")
+    assert "on 2026-03-07: pad low scatters by 21 within the day, limits 0 to" in warning.sentence
+
+
 def measured(store: Store, block: CheckStandard, values: list[float]) -> tuple[CheckMeasurement, ...]:
     for day, value in enumerate(values, start=1):
         store.add_check_measurement(CheckMeasurement(block, f"2026-03-{day:02d}", (value, 50.0), 21.0, 100))
@@ -73,7 +144,7 @@ def test_limits_rest_on_the_first_measurements(new_store: Store, block: CheckSta
     assert high.out == ()
     assert high.limits.hold(50.5)
     assert not high.limits.hold(51.0)
-    with pytest.raises(InputError, match="baseline: 4; expected at least 5 measurements"):
+    with pytest.raises(InputError, match="baseline: 4; expected at least 5 days"):
         charts(block, (), 4)
 
 
@@ -106,6 +177,30 @@ def test_sessions_of_a_day_that_was_out_are_warned_of(
             (sentence,) = said
             assert "check standard glass of bench" in sentence
             assert "out of its limits on 2026-03-21: pad low at 140, limits 97.8404 to 103.16" in sentence
+
+
+def test_sessions_that_came_in_before_are_told_since(
+    new_store: Store, block: CheckStandard, register: Register
+) -> None:
+    """What is sealed stays: the session has no warning of its own, and is told of whenever the store is
+    asked; one that was warned as it came in is not told twice, a void one not at all.
+    """
+    (known,) = new_store.mountings()
+    bench = Bench(known.tank, new_store.liquids()[0], known.sensor, known, new_store.units())
+    occasion = Occasion(started="2026-03-21T09:00:00+00:00")
+    sessions = [replace(bench.session(k), frames=make_frames(k), occasion=occasion) for k in (1, 2, 3)]
+    early, void = new_store.add_sessions(sessions[:2])
+    new_store.void(void.id, "wrong liquid")
+    assert new_store.standard_warnings(new_store.sessions()) == {}
+    measured(new_store, block, [*[100.0, 101.0] * (BASELINE // 2), 140.0])
+    (late,) = new_store.add_sessions(sessions[2:])
+    since = new_store.standard_warnings(new_store.sessions())
+    assert set(since) == {early.sha256}
+    assert since[early.sha256] == late.warnings[-1:]
+    told = check_store(new_store.path).warnings
+    assert [(w.what, "on 2026-03-21: pad low at 140" in w.sentence) for w in told] == [
+        (f"session {early.id}", True)
+    ]
 
 
 def test_what_cannot_be_measured_is_refused(new_store: Store, block: CheckStandard) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -34,7 +35,7 @@ def test_measured_charted_and_drawn(tmp_path: Path) -> None:
     assert "nothing measured yet" in run("standard", "chart", "glass")
     for day, count in enumerate((100.1, 100.3, 100.1, 100.3, 100.1), start=1):
         said = run("standard", "measure", "glass", "--counts", f"{count},7", "--date", f"2026-03-0{day}")
-        assert said.count("no limits before 5 measurements") == (day < 5)  # once, not for each pad
+        assert said.count("no limits before 5 days") == (day < 5)  # once, not for each pad
     said = run("standard", "measure", "glass", "--counts", "109.9,7", "--date", "2026-03-06")
     assert "109.9 out" in said  # though it is of the baseline, and widens the limits
     said = run("standard", "chart", "glass", "--baseline", "5", "--out", tmp_path / "c.svg")
@@ -55,6 +56,70 @@ def test_as_json() -> None:
     assert result.exit_code == 0
     assert '"centre": 100.5' in result.stdout
     assert '"sd": 0.88' in result.stdout
+
+
+@pytest.mark.usefixtures("store")
+def test_measured_from_a_board_and_from_a_session(tmp_path: Path) -> None:
+    """Means of the lines that a board sends, or of the frames of a session, in the board's counts; on a day
+    with several the mean and their spread.
+    """
+    run(*["standard", "add", "glass", "--kind", "block", "--sensor", "one"])
+    lines = [f"{100 * k},{100 + k % 3 / 10:g},7,{21 + k % 2}" for k in range(60)]
+    board = CliRunner().invoke(
+        app,
+        ["standard", "measure", "glass", "--port", "-", "--frames", "60", "--date", "2026-03-02", "--json"],
+        input="\n".join([*lines, ""]),
+    )
+    assert board.exit_code == 0, board.stderr
+    (measured,) = json.loads(board.stdout)["measurements"]
+    assert measured["counts"] == pytest.approx([100.1, 7.0])
+    assert (measured["frames"], measured["temperature_c"]) == (60, 21.5)
+    (tmp_path / "run.csv").write_text("\n".join(["t_ms,p,q,warm", *lines, ""]), encoding="utf-8")
+    run(*["tank", "add", "can", "--span-mm", "100"])
+    run(*["liquid", "add", "none"])
+    run(*["unit", "add", "u1"])
+    run(*["mounting", "add", "m1", "--tank", "can", "--sensor", "one"])
+    run(*["operator", "add", "ab"])
+    when = "--start 2026-03-02T09:00+00:00 --operator ab --time t_ms --temperature warm"
+    run(*f"log {tmp_path / 'run.csv'} --mounting m1 --unit u1 --liquid none {when}".split())
+    (session,) = run_json("sessions")
+    both = run_json("standard", "measure", "glass", "--session", session["id"])["measurements"]
+    (again,) = [m for m in both if m["note"] == f"session {session['id']}"]
+    assert (again["counts"], again["operator"]) == (pytest.approx([100.1, 7.0]), "ab")
+    assert (again["date"], again["frames"]) == ("2026-03-02", 60)
+    assert "2026-03-02 2 21.5 100.1, s 0" in " ".join(run("standard", "chart", "glass").split())
+    run("standard", "chart", "glass", "--out", tmp_path / "c.svg")
+    assert "--counts and --session; expected one of them" in refused_line(
+        f"standard measure glass --counts 1,2 --session {session['id']}"
+    )
+
+
+@pytest.mark.usefixtures("store")
+def test_a_day_that_was_out_is_told_of_sessions_before(tmp_path: Path) -> None:
+    """In what is shown, in the page and as a set is frozen."""
+    run(*["standard", "add", "glass", "--kind", "block", "--sensor", "one"])
+    run(*["tank", "add", "can", "--span-mm", "100"])
+    run(*["liquid", "add", "water"])
+    run(*["unit", "add", "u1"])
+    run(*["mounting", "add", "m1", "--tank", "can", "--sensor", "one"])
+    lines = [f"{100 * k},{100 + k % 3 + 50 * (k // 30)},{7 + k % 2},{10 * (k // 30)}" for k in range(60)]
+    (tmp_path / "run.csv").write_text("\n".join(["t_ms,p,q,level", *lines, ""]), encoding="utf-8")
+    when = "--start 2026-03-06T09:00+00:00 --time t_ms --level level"
+    run(*f"log {tmp_path / 'run.csv'} --mounting m1 --unit u1 --liquid water {when}".split())
+    (session,) = run_json("sessions")
+    for day, count in enumerate([*[100.1, 100.3] * 10, 109.9]):
+        date = f"2026-02-{day + 1:02d}" if day < 20 else "2026-03-06"
+        run("standard", "measure", "glass", "--counts", f"{count},7", "--date", date)
+    said = "was out of its limits on 2026-03-06"
+    assert said in " ".join(run("show", session["id"]).split())
+    assert said in run_json("show", session["id"])["warnings_since"][0]["sentence"]
+    run("report", "session", session["id"], "--out", tmp_path / "page.html")
+    assert said in (tmp_path / "page.html").read_text(encoding="utf-8")
+    even_if = ("--even-if-warned", "tried")
+    frozen = run("freeze", "set", "--group", "unit", "--fit", "u1", *even_if)
+    assert f"warning: session {session['id']}, since it came in: check standard glass" in frozen
+    (warned,) = run_json("frozen", "set")["warned_since"]
+    assert warned["session"] == session["id"]
 
 
 @pytest.mark.usefixtures("store")
