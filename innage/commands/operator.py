@@ -17,14 +17,17 @@ app = typer.Typer(
 
 @app.command()
 def add(
-    code: Annotated[str, typer.Argument(help="A short code, such as initials.")],
+    codes: Annotated[
+        list[str], typer.Argument(metavar="CODE...", help="Short codes, such as initials: all, or none.")
+    ],
     note: FreeTextOption = "",
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Put an operator on the list."""
+    """Put operators on the list."""
     from dataset.records import Operator
 
-    say(f"operator {open_store(store).add_operator(Operator(code, note)).name}")
+    for added in open_store(store).add_operators([Operator(code, note) for code in codes]):
+        say(f"operator {added.name}")
 
 
 @app.command("list")

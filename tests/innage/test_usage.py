@@ -62,6 +62,9 @@ def test_several_units_in_one_call(store: Path, refused: Callable[..., str]) -> 
     assert "unit u5: exists already" in refused("unit", "add", "u5", "u5")
     assert [unit["name"] for unit in run_json("unit", "list")] == ["u1", "u2", "u3"]
     assert store.is_file()
+    assert run("operator", "add", "mk", "jo") == "operator mk\noperator jo\n"
+    assert "operator mk: exists already" in refused("operator", "add", "ab", "mk")
+    assert [operator["name"] for operator in run_json("operator", "list")] == ["jo", "mk"]
 
 
 @pytest.mark.usefixtures("store")

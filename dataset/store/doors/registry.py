@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from sqlalchemy.orm import Session as OrmSession
 
@@ -91,6 +91,10 @@ class RegistryDoor(Transactions):
     def add_operator(self, operator: Operator) -> Operator:
         """Put an operator on the list, under a new code."""
         return self._write(lambda orm: registry.add_operator(orm, operator))
+
+    def add_operators(self, operators: Sequence[Operator]) -> tuple[Operator, ...]:
+        """Put operators on the list, all of them or none; the codes must be new."""
+        return self._write(lambda orm: tuple(registry.add_operator(orm, one) for one in operators))
 
     def operator(self, code: str) -> Operator:
         """The operator of this code."""
