@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.errors import InputError
+from dataset.labels.conditions import stated_wet
 from dataset.labels.steady import noise, steady_stretches
 from dataset.records import CountLaw, Frames, Mark, Mounting, Sensor, Session, Trim, TrimKind, TrimLimits
 from dataset.values import FEWEST_GROUPS, LEAST_NOISE, MAD_TO_SD, MAX_MM, check_day, check_number, check_text
@@ -37,7 +38,8 @@ _ALIKE_COVERAGE, _ALIKE_CONFIDENCE = (
 @dataclass(frozen=True)
 class Reference:
     """Counts of each channel that are known to be dry, or the driest seen, and where from; ``swing`` and
-    ``temperature_c`` where they are known.
+    ``temperature_c`` where they are known. ``known_dry``: a trim, or a session with frames that are marked
+    below every pad and not stated to be wet.
     """
 
     what: str
@@ -45,6 +47,7 @@ class Reference:
     swing: tuple[float, ...] | None = None
     temperature_c: float | None = None
     of_session: bool = False
+    known_dry: bool = False
 
 
 def from_frames(trim: Trim, frames: Frames, session: Session, start: int, stop: int) -> Trim:
@@ -204,6 +207,9 @@ def seen_in(session: Session, frames: Frames) -> Reference | None:
         tuple(map(float, high - low)),
         _temperature(frames, *driest),
         of_session=True,
+        known_dry=any(
+            below_pads(m, session.mounting) and not stated_wet(session.stretches, m) for m in session.marks
+        ),
     )
 
 
@@ -212,9 +218,10 @@ def refuse_wet(trim: Trim, own: Sequence[Reference], others: Sequence[Trim]) -> 
 
     Wet counts are higher where the count rises with C and lower where it falls. A pad is wet when it departs
     by more than a twentieth of the largest swing known, or, where none is known, by more than 2 % of the
-    count; against other units' dry trims (three or more) also by more than a tolerance interval of theirs,
-    that holds 99 % of all units with a confidence of 95 %. Where both temperatures are known, 0.1 % of the
-    count are allowed for each kelvin between them. A trim whose ``dry_because`` says why it is dry is taken.
+    count; where nothing of the unit itself is known to be dry, against other units' dry trims (three or more)
+    also by more than a tolerance interval of theirs, that holds 99 % of all units with a confidence of 95 %.
+    Where both temperatures are known, 0.1 % of the count are allowed for each kelvin between them. A trim
+    whose ``dry_because`` says why it is dry is taken.
 
     Args:
         trim: the one that is offered.
@@ -230,7 +237,7 @@ def refuse_wet(trim: Trim, own: Sequence[Reference], others: Sequence[Trim]) -> 
     for reference in own:
         warmth = _allowed_for_warmth(trim, reference)
         _refuse_beyond(trim, reference, _margin(reference.dry, swings) + warmth)
-    if len(others) >= FEWEST_GROUPS:
+    if len(others) >= FEWEST_GROUPS and not any(reference.known_dry for reference in own):
         counts = np.array([other.counts for other in others], np.float64)
         middle = np.median(counts, axis=0)
         # few units tell little of how units differ: the factor is large for three of them and shrinks with

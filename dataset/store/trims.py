@@ -139,6 +139,7 @@ def add_trim(orm: OrmSession, trim: Trim, known: Sequence[Trim] | None = None) -
                 f"its dry trim of {other.date}",
                 tuple(map(float, other.counts)),
                 temperature_c=other.temperature_c,
+                known_dry=True,
             )
             for other in dry
             if other.unit == trim.unit

@@ -127,7 +127,7 @@ def test_a_serial_that_a_unit_was_not_added_with(bench: Path) -> None:
         "SN1 of unit u1; expected none, as the store has it. A unit has the serial that it was added" in said
     )
     assert "a column whose heading begins with '#' is passed over" in said
-    for above in ("", "# unit, kind: as the fixture calls them\n", "#1\n"):
+    for above in ("", "# unit,kind,date: as the fixture calls them\n", "#old,unit,kind\n"):
         path = written(bench, f"{above}#{lines}" if not above else f"{above}{lines.replace('serial', '#s')}")
         run("trim", "import", path, *ALIKE)
     with Store.open(bench / "innage.db") as store:

@@ -157,7 +157,8 @@ def test_what_is_retired_leaves_the_lists(store: Path, kind: str) -> None:
     assert f"'innage retire {kind} {name} --take-back --reason ...'" in said
     assert session()["unit"] == "u1"
     assert "is retired already ('lost')" in run("retire", kind, name, "--reason", "again", code=2)
-    run("retire", kind, name, "--take-back", "--reason", "found")
+    again = run("retire", kind, name, "--take-back", "--reason", "found")
+    assert again == f"{kind} {name} can be used again: found\n"
     assert run_json(kind, "list") == before
 
 

@@ -87,6 +87,9 @@ def test_a_bench_that_nobody_has_named_takes_its_own_name_for_itself(
     run("merge", str(tmp_path / "left.db"), "--store", str(tmp_path / "far.db"))
     with Store.open(tmp_path / "far.db") as far:
         assert far.bench().name == "south"
+        far.name_bench("a" * 32, "north")
+    assert "bench bench-aaaaaa is called north in" in run("merge", str(tmp_path / "far.db")).output
+    assert benches() == {"bench-aaaaaa", "by-the-door"}
 
 
 def benches() -> set[str]:

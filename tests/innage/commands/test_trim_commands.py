@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from calling import READINGS, TWO_SENSORS, run, run_json, run_lines
+from dataset.store import Store
 
 END = ["--date", "2026-01-31", "--stage", "end-of-line"]
 DRY = ["trim", "add", "--kind", "dry"]
@@ -237,6 +238,40 @@ def test_limits_take_dry_frames_of_units_without_a_trim(store: Path, tmp_path: P
     run("amend", known, "--condition", "wall=film", "--author", "ab", "--reason", "it was wet")
     run(*DRY, "--unit", "u4", "--mounting", "m-osc", "--counts", 50_700, *END)
     assert run_json("trim", "limits", "--mounting", "m-osc")["units"] == ["u3", "u4"]
+
+
+def test_what_is_known_of_the_unit_itself_goes_before_other_units(
+    store: Path, tmp_path: Path, refused: Callable[..., str]
+) -> None:
+    """Three units that are alike by chance say nothing against a fourth whose own trim, or whose own session
+    marked at level 0, was dry; a session that was never empty is no such witness, nor is one of a wet wall.
+    """
+    for k, counts in ((1, "500,700"), (2, "504,703"), (3, "497,699")):
+        run(*DRY, "--unit", f"u{k}", "--mounting", "m-pair", "--counts", counts, *END)
+    offered = (*DRY, "--unit", "u4", "--mounting", "m-pair", "--counts", "640,700", *END)
+    for seed, level in ((0, 20), (1, 0)):
+        rows = [f"{100 * k},{640 + (seed + k) % 3},{700 + k % 2},{level}" for k in range(60)]
+        (tmp_path / "run.csv").write_text("t,a,b,mm\n" + "\n".join(rows) + "\n")
+        on = ("--mounting", "m-pair", "--unit", "u4", "--liquid", "water", "--time", "t", "--level", "mm")
+        (logged,) = run_json("log", tmp_path / "run.csv", *on, "--condition", "wall=film")
+        assert "the median of 3 other units" in refused(*offered)
+    run("amend", logged["id"], "--condition", "wall=clean", "--author", "ab", "--reason", "it was dry")
+    run(*offered)
+    run(
+        *DRY,
+        "--unit",
+        "u4",
+        "--mounting",
+        "m-pair",
+        "--counts",
+        "645,700",
+        "--date",
+        "2026-03-01",
+        "--stage",
+        "x",
+    )
+    with Store.open(store) as opened:
+        assert len(opened.trims("u4")) == 2
 
 
 @pytest.mark.usefixtures("store")
