@@ -59,9 +59,12 @@ _LONG = 1 << 14  # frames, whose columns take longer to hash than threads to sta
 TELLING_FRAMES = 50  # with more that differ, equal counts are one recording and no coincidence
 
 
+_ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
+
 def canonical_json(content: Any) -> str:
     """Sorted keys, no spaces, no NaN: equal content gives equal text."""
-    return json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return _ENCODER.encode(content)
 
 
 def sha256(content: Any) -> str:
@@ -127,7 +130,6 @@ def session_sha256(
         "format": SESSION_FORMAT,
         "unit": unit_content(_sealed_unit(session)),
         "liquid": _liquid(session.liquid),
-        "mounting": _mounting(session.mounting),
         "marks": marks_content(session.marks if sealed is None else sealed),
         "note": session.note,
         "columns": columns_content(frames) if hashes is None else hashes.columns,
@@ -138,7 +140,7 @@ def session_sha256(
         content["simulated"] = True
     if session.instruments:
         content["instruments"] = list(session.instruments)
-    return sha256(content | occasion_content(session.occasion))
+    return _sha256_on(session.mounting, content | occasion_content(session.occasion))
 
 
 def occasion_content(occasion: Occasion) -> dict[str, str]:
@@ -362,7 +364,6 @@ def trim_sha256(trim: Trim) -> str:
     facts = {
         "format": TRIM_FORMAT,
         "unit": unit_content(trim.sealed_unit or trim.unit),
-        "mounting": _mounting(trim.mounting),
         "kind": trim.kind.value,
         "date": trim.date,
         "stage": trim.stage,
@@ -370,7 +371,7 @@ def trim_sha256(trim: Trim) -> str:
         "session": trim.session,
         "note": trim.note,
     }
-    return sha256(facts | trim_content(trim))
+    return _sha256_on(trim.mounting, facts | trim_content(trim))
 
 
 def trim_content(trim: Trim) -> dict[str, object]:
@@ -490,6 +491,32 @@ def revision_key(revision: str, channels: int, count_bits: int) -> int:
 def _mounting(mounting: Mounting) -> dict[str, object]:
     facts = {key: _real(getattr(mounting, key)) for key in ("offset_mm", "offset_tolerance_mm")}
     return {"name": mounting.name, "tank": _tank(mounting.tank), "sensor": _sensor(mounting.sensor), **facts}
+
+
+def _sha256_on(mounting: Mounting, content: Mapping[str, object]) -> str:
+    """SHA-256 of the canonical JSON of ``content`` with its mounting, whose text is made once for all that
+    refers to the same record; ``content`` has keys before 'mounting' and behind it.
+    """
+    before = canonical_json({key: fact for key, fact in content.items() if key < _MOUNTING})
+    behind = canonical_json({key: fact for key, fact in content.items() if key > _MOUNTING})
+    text = f'{before[:-1]},"{_MOUNTING}":{_mounting_text(mounting)},{behind[1:]}'
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+_MOUNTING = "mounting"
+_MOST_TEXTS = 64
+_texts: dict[int, tuple[Mounting, str]] = {}  # by identity: equal records may say 100 and 100.0
+
+
+def _mounting_text(mounting: Mounting) -> str:
+    known = _texts.get(id(mounting))
+    if known is not None and known[0] is mounting:
+        return known[1]
+    if len(_texts) >= _MOST_TEXTS:
+        _texts.clear()
+    text = canonical_json(_mounting(mounting))
+    _texts[id(mounting)] = mounting, text
+    return text
 
 
 def _real(value: float | None) -> float | None:

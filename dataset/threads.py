@@ -23,6 +23,20 @@ def each(work: Callable[[T], R], items: Sequence[T], threads: int | None = None)
         return list(pool.map(work, items))
 
 
+def begun(work: Callable[[T], R], items: Sequence[T]) -> Callable[[], list[R]]:
+    """As :func:`each`, begun at once while the caller does something else; the call of what is returned waits
+    for it. On one core all is done before this returns.
+    """
+    threads = min(len(items), _cores())
+    if _cores() < 2 or not threads:
+        done = [work(item) for item in items]
+        return lambda: done
+    pool = ThreadPoolExecutor(threads)
+    running = [pool.submit(work, item) for item in items]
+    pool.shutdown(wait=False)
+    return lambda: [one.result() for one in running]
+
+
 def _cores() -> int:
     usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     return min(usable, MOST_THREADS)

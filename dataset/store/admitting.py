@@ -108,6 +108,7 @@ def add_session(
     row = _new_row(orm, new)
     refuse_known(orm, new, row.sha256)
     refuse_twin(orm, new, row.readings_sha256, row.counts_sha256)
+    packed = blocks.packing(new.frames, block_frames, level)  # on other threads, beside the checks
     own = summarise(new, new.frames)
     known_here = {} if known is None else known
     own_warnings = (
@@ -117,7 +118,7 @@ def add_session(
     if known is not None:
         known[row.sha256] = own  # the next call need not read it back
     # one that is given may be found again
-    write_session(orm, row, new, tuple(dict.fromkeys((*new.warnings, *own_warnings))), block_frames, level)
+    write_session(orm, row, new, tuple(dict.fromkeys((*new.warnings, *own_warnings))), packed())
     units.assign(orm, row.sha256, row.unit)
     orm.refresh(row)
     tagging.add(orm, row, tuple(dict.fromkeys(new.tags)), new.occasion.operator)
@@ -129,19 +130,20 @@ def write_session(
     row: SessionRow,
     new: NewSession,
     warnings: Sequence[DoorWarning],
-    block_frames: int = blocks.BLOCK_FRAMES,
-    level: int = blocks.LEVEL,
+    packed: Sequence[blocks.Block] | None = None,
 ) -> None:
-    """Write a checked session with its statements and frames, and seal it."""
+    """Write a checked session with its statements and frames, and seal it; ``packed`` are its frames, where
+    they are packed already.
+    """
     orm.add(row)
     orm.flush()
     _write_statements(orm, row.id, new, warnings)
-    packed = [
+    rows = [
         {"session_id": row.id, "position": k, "format": b.format, "frames": b.frames}
         | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
-        for k, b in enumerate(blocks.to_blocks(new.frames, block_frames, level))
+        for k, b in enumerate(blocks.to_blocks(new.frames) if packed is None else packed)
     ]
-    orm.execute(insert(BlockRow), packed)
+    orm.execute(insert(BlockRow), rows)
     row.record_sha256 = record_sha256(orm.connection(), "capture_session", row.id)
     row.sealed = True
     orm.flush()

@@ -18,7 +18,8 @@ Lossless for every input.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,13 +29,14 @@ from numpy.typing import NDArray
 
 from dataset.errors import StoreError
 from dataset.records import Frames
-from dataset.threads import each
+from dataset.threads import begun, each
 
 FORMAT = 3
 READABLE = (1, FORMAT)
 FOLDED, PIECED = 2, 3  # the formats since which words are folded, and counts are cut into pieces
 BLOCK_FRAMES = 16384
 PIECE_FRAMES = 128
+_LONG = 4096  # frames of a block, from which on its arrays are no short ones
 LEVEL = 1  # of zstd; what is left are the low bytes of noise, which no level makes smaller
 
 Words = NDArray[np.unsignedinteger]
@@ -53,6 +55,13 @@ class Block:
 
 def to_blocks(frames: Frames, block_frames: int = BLOCK_FRAMES, level: int = LEVEL) -> list[Block]:
     """Cut ``frames`` into blocks of at most ``block_frames`` and pack each."""
+    return packing(frames, block_frames, level)()
+
+
+def packing(
+    frames: Frames, block_frames: int = BLOCK_FRAMES, level: int = LEVEL
+) -> Callable[[], list[Block]]:
+    """As :func:`to_blocks`, begun on other threads; the call of what is returned waits for the blocks."""
 
     def packed(start: int) -> Block:
         part = slice(start, start + block_frames)
@@ -65,7 +74,11 @@ def to_blocks(frames: Frames, block_frames: int = BLOCK_FRAMES, level: int = LEV
             else _pack(_bits(frames.temperature_c[part], "<f8"), level),
         )
 
-    return each(packed, range(0, len(frames), block_frames))
+    starts = range(0, len(frames), block_frames)
+    if len(frames) < _LONG:  # packed sooner than a thread starts
+        blocks = [packed(start) for start in starts]
+        return lambda: blocks
+    return begun(packed, starts)
 
 
 def from_blocks(blocks: Sequence[Block], channels: int, where: str = "frames") -> Frames:
@@ -82,12 +95,60 @@ def from_blocks(blocks: Sequence[Block], channels: int, where: str = "frames") -
         b, part = blocks[at], slice(stops[at], stops[at + 1])
         if (b.temperature_c is None) != (warm is None):
             raise StoreError(where, "some blocks have no temperature")
-        _unpack(b.t_ms, b.format, t_ms[None, part], where)
-        (_unpack_counts if b.format >= PIECED else _unpack)(b.counts, b.format, counts[:, part], where)
+        _unpack([b.t_ms], b.format, t_ms[None, part], [where])
+        _unpack_counts([b.counts], b.format, counts[:, part], [where])
         if warm is not None and b.temperature_c is not None:
-            _unpack(b.temperature_c, b.format, warm[None, part], where)
+            _unpack([b.temperature_c], b.format, warm[None, part], [where])
 
     each(unpack, range(len(blocks)))
+    return _frames(t_ms, counts, warm)
+
+
+@dataclass(frozen=True)
+class Stored:
+    """The blocks of one session, in order; ``where`` names it in errors."""
+
+    blocks: Sequence[Block]
+    channels: int
+    where: str
+
+
+def from_many(stored: Sequence[Stored]) -> list[Frames]:
+    """The frames of many sessions, each as from :func:`from_blocks`: those of one block each and as many
+    frames are unpacked together, since short arrays cost more in calls than in numbers.
+    """
+    alike: defaultdict[tuple[int, ...], list[int]] = defaultdict(list)
+    unpacked: list[Frames | None] = [None] * len(stored)
+    for k, session in enumerate(stored):
+        if len(session.blocks) == 1 and session.blocks[0].frames < _LONG:
+            (b,) = session.blocks
+            alike[b.frames, session.channels, b.format, b.temperature_c is None].append(k)
+        else:
+            unpacked[k] = from_blocks(session.blocks, session.channels, session.where)
+    for places in alike.values():
+        for k, frames in zip(places, _together([stored[k] for k in places]), strict=True):
+            unpacked[k] = frames
+    return [frames for frames in unpacked if frames is not None]
+
+
+def _together(stored: Sequence[Stored]) -> Iterator[Frames]:
+    """The frames of sessions of one block each, with as many frames and channels and the same columns."""
+    blocks, wheres = [session.blocks[0] for session in stored], [session.where for session in stored]
+    number, channels, frames, format_ = len(stored), stored[0].channels, blocks[0].frames, blocks[0].format
+    for b, where in zip(blocks, wheres, strict=True):
+        _check_size(b.t_ms, 8 * b.frames, where)
+    t_ms, counts = np.empty((number, frames), "<u8"), np.empty((number * channels, frames), "<u4")
+    _unpack([b.t_ms for b in blocks], format_, t_ms, wheres)
+    _unpack_counts([b.counts for b in blocks], format_, counts, wheres)
+    packed = [b.temperature_c for b in blocks if b.temperature_c is not None]
+    warm = np.empty((number, frames), "<u8") if packed else None
+    if warm is not None:
+        _unpack(packed, format_, warm, wheres)
+    for k in range(number):
+        yield _frames(t_ms[k], counts[k * channels : (k + 1) * channels], None if warm is None else warm[k])
+
+
+def _frames(t_ms: Words, counts: Words, warm: Words | None) -> Frames:
     return Frames(
         t_ms=t_ms.view("<i8").astype(np.int64, copy=False),
         counts=counts.T.astype(np.uint32, copy=False),
@@ -104,7 +165,7 @@ def temperatures(packed: bytes, format_: int, frames: int, where: str = "frames"
     """The temperatures of one block of ``frames`` frames; StoreError as from :func:`from_blocks`."""
     _check_size(packed, 8 * frames, where)
     words = np.empty((1, frames), "<u8")
-    _unpack(packed, format_, words, where)
+    _unpack([packed], format_, words, [where])
     degrees: NDArray[np.float64] = words[0].view("<f8").astype(np.float64, copy=False)
     return degrees
 
@@ -151,55 +212,67 @@ def _compress(parts: Iterable[Words], level: int) -> bytes:
     return zstandard.ZstdCompressor(level=level, write_checksum=True).compress(places.data)
 
 
-def _unpack(packed: bytes, format_: int, into: Words, where: str) -> None:
-    """Undo :func:`_pack` into an array of shape (channels, frames)."""
-    steps = _words(packed, format_, into.size, into.dtype, where).reshape(into.shape)
+def _unpack(packed: Sequence[bytes], format_: int, into: Words, wheres: Sequence[str]) -> None:
+    """Undo :func:`_pack` into an array of shape (texts * channels, frames)."""
+    steps = _words(packed, format_, into.size // len(packed), into.dtype, wheres).reshape(into.shape)
     np.cumsum(steps, axis=1, dtype=into.dtype, out=into)
 
 
-def _unpack_counts(packed: bytes, format_: int, into: Words, where: str) -> None:
-    """Undo :func:`_pack_counts` into an array of shape (channels, frames)."""
-    channels, frames = into.shape
-    whole = frames // PIECE_FRAMES * PIECE_FRAMES
-    told = channels * whole // PIECE_FRAMES
-    words = _words(packed, format_, 2 * told + into.size, into.dtype, where)
-    moving = words[:told] == 0
-    bases = np.cumsum(words[told : 2 * told].reshape(channels, -1), axis=1, dtype=into.dtype)
-    pieces = words[2 * told : 2 * told + channels * whole].reshape(-1, PIECE_FRAMES)
+def _unpack_counts(packed: Sequence[bytes], format_: int, into: Words, wheres: Sequence[str]) -> None:
+    """Undo :func:`_pack_counts` into an array of shape (texts * channels, frames)."""
+    if format_ < PIECED:
+        _unpack(packed, format_, into, wheres)
+        return
+    columns, frames = into.shape
+    channels, pieces = columns // len(packed), frames // PIECE_FRAMES
+    whole, told = pieces * PIECE_FRAMES, channels * pieces
+    words = _words(packed, format_, 2 * told + channels * frames, into.dtype, wheres)
+    moving = words[:, :told].ravel() == 0
+    bases = np.cumsum(words[:, told : 2 * told].reshape(columns, pieces), axis=1, dtype=into.dtype)
+    steps = words[:, 2 * told : 2 * told + channels * whole].reshape(-1, PIECE_FRAMES)
     if moving.any():
-        pieces[moving] = np.cumsum(pieces[moving], axis=1, dtype=into.dtype)
+        steps[moving] = np.cumsum(steps[moving], axis=1, dtype=into.dtype)
     np.add(
-        pieces.reshape(channels, -1, PIECE_FRAMES),
+        steps.reshape(columns, pieces, PIECE_FRAMES),
         bases[..., None],
-        out=into[:, :whole].reshape(channels, -1, PIECE_FRAMES),
+        out=into[:, :whole].reshape(columns, pieces, PIECE_FRAMES),
     )
-    rest = words[2 * told + channels * whole :].reshape(channels, -1)
-    if rest.shape[1]:
+    if whole < frames:
+        rest = words[:, 2 * told + channels * whole :].reshape(columns, frames - whole)
         if whole:
             rest[:, 0] += into[:, whole - 1]
         np.cumsum(rest, axis=1, dtype=into.dtype, out=into[:, whole:])
 
 
-def _words(packed: bytes, format_: int, size: int, dtype: np.dtype[Any], where: str) -> Words:
-    """The words of a packed column, unfolded."""
+def _words(
+    packed: Sequence[bytes], format_: int, size: int, dtype: np.dtype[Any], wheres: Sequence[str]
+) -> Words:
+    """The words of packed columns of ``size`` words each, unfolded, shape (texts, size)."""
     if not READABLE[0] <= format_ <= READABLE[-1]:
         raise StoreError(
-            where,
+            wheres[0],
             f"blocks of format {format_}",
             f"format {READABLE[0]} to {READABLE[-1]}",
             "install the version of innage that wrote them",
         )
-    _check_size(packed, size * dtype.itemsize, where)
+    plain = b"".join(
+        _plain(text, size * dtype.itemsize, where) for text, where in zip(packed, wheres, strict=True)
+    )
+    places = np.frombuffer(plain, np.uint8).reshape(len(packed), dtype.itemsize, size)
+    words = places[:, 0].astype(dtype)
+    for place in range(1, dtype.itemsize):
+        if places[:, place].max(initial=0):  # most high places are empty
+            np.bitwise_or(words, places[:, place].astype(dtype) << np.array(8 * place, dtype), out=words)
+    return _unfold(words) if format_ >= FOLDED else words
+
+
+def _plain(packed: bytes, size: int, where: str) -> bytes:
+    """What zstd packed, which is ``size`` bytes."""
+    _check_size(packed, size, where)
     try:
-        plain = zstandard.ZstdDecompressor().decompress(packed)
+        return zstandard.ZstdDecompressor().decompress(packed)
     except zstandard.ZstdError as error:
         raise _damaged(where, error) from error
-    places = np.frombuffer(plain, np.uint8).reshape(dtype.itemsize, -1)
-    words = places[0].astype(dtype)
-    for place in range(1, dtype.itemsize):
-        if places[place].max(initial=0):  # most high places are empty
-            np.bitwise_or(words, places[place].astype(dtype) << np.array(8 * place, dtype), out=words)
-    return _unfold(words) if format_ >= FOLDED else words
 
 
 def _fold(steps: Words) -> Words:

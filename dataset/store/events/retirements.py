@@ -28,6 +28,11 @@ def reason_of(orm: OrmSession, kind: str, record: Registered) -> str | None:
     return "; ".join(reasons) if reasons else None
 
 
+def any_said(orm: OrmSession) -> bool:
+    """Whether anything was ever retired in this store."""
+    return orm.scalar(select(RetirementRow.sequence).limit(1)) is not None
+
+
 def rows_of(orm: OrmSession, kind: str, record: Registered) -> Sequence[RetirementRow]:
     """What was said of a record, in the order in which it came into this store; of a unit, under any of the
     identities that it has.

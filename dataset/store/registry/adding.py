@@ -24,7 +24,7 @@ from dataset.records import (
     Tank,
     Unit,
 )
-from dataset.store.events.retirements import refuse_retired
+from dataset.store.events.retirements import any_said, refuse_retired
 from dataset.store.proof import keep, record_sha256
 from dataset.store.registry.finding import (
     N,
@@ -185,6 +185,8 @@ def add_mapping(orm: OrmSession, mapping: ColumnMapping) -> ColumnMapping:
 
 def refuse_retired_places(orm: OrmSession, unit: Unit, liquid: Liquid, mounting: Mounting) -> None:
     """InputError where a new capture would stand on something that is out of use."""
+    if not any_said(orm):
+        return
     for kind, record in (
         ("unit", unit),
         ("liquid", liquid),

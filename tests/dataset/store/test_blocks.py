@@ -14,7 +14,7 @@ from hypothesis.extra import numpy as hnp
 
 from dataset.errors import StoreError
 from dataset.records import Frames
-from dataset.store.blocks import FORMAT, PIECE_FRAMES, Block, from_blocks, to_blocks
+from dataset.store.blocks import FORMAT, PIECE_FRAMES, Block, Stored, from_blocks, from_many, to_blocks
 
 SHAPES = st.tuples(st.integers(0, 40), st.integers(1, 5))
 
@@ -120,6 +120,42 @@ def test_pieces_round_trip(seed: int, frames: int, channels: int, block_frames: 
     given_frames = Frames(np.arange(frames), counts.astype(np.uint32))
     back = from_blocks(to_blocks(given_frames, block_frames), channels)
     assert back.counts.tolist() == given_frames.counts.tolist()
+
+
+@pytest.mark.parametrize("warm", [True, False])
+def test_many_sessions_together_are_each_as_alone(warm: bool) -> None:
+    """Sessions of the same and of other lengths, channels and numbers of blocks come back in their order."""
+    rng = np.random.default_rng(3)
+    sessions: list[tuple[Frames, int]] = []
+    shapes = [(300, 2, 400), (9, 2, 9), (300, 2, 400), (300, 3, 400), (300, 2, 7)]
+    for length, channels, block_frames in shapes:
+        counts = rng.integers(500, 520, (length, channels)).astype(np.uint32)
+        degrees = rng.normal(20, 1, length) if warm else None
+        sessions.append((Frames(np.arange(length) * 100, counts, degrees), block_frames))
+    stored = [
+        Stored(to_blocks(frames, block_frames), frames.counts.shape[1], f"run{k}")
+        for k, (frames, block_frames) in enumerate(sessions)
+    ]
+    for (frames, _), back in zip(sessions, from_many(stored), strict=True):
+        assert back.counts.tolist() == frames.counts.tolist()
+        assert back.t_ms.tolist() == frames.t_ms.tolist()
+        assert (back.temperature_c is None) == (frames.temperature_c is None)
+        if back.temperature_c is not None and frames.temperature_c is not None:
+            assert back.temperature_c.tobytes() == frames.temperature_c.tobytes()
+
+
+@pytest.mark.parametrize("harm", [lambda b: b[:-1], lambda b: b[:20] + bytes([b[20] ^ 1]) + b[21:]])
+def test_the_damaged_one_of_many_is_named(harm: Callable[[bytes], bytes]) -> None:
+    """Of sessions that are unpacked together, the one with a damaged block."""
+    rng = np.random.default_rng(4)
+    stored = []
+    for k in range(3):
+        counts = rng.integers(0, 2**32, (50, 2), dtype=np.uint32)
+        (block,) = to_blocks(Frames(np.arange(50), counts))
+        packed = harm(block.counts) if k == 1 else block.counts
+        stored.append(Stored([Block(50, block.t_ms, packed, None)], 2, f"run{k}"))
+    with pytest.raises(StoreError, match="run1: a block of frames"):
+        from_many(stored)
 
 
 def test_noise_takes_what_its_entropy_says() -> None:
