@@ -14,7 +14,6 @@ from typing import Any
 
 import pytest
 from hypothesis import settings
-from sqlalchemy import Engine, create_engine
 
 from dataset.store import database
 from dataset.store.database import HISTORY
@@ -72,26 +71,6 @@ def _pipes_are_told_no_stages() -> Iterator[None]:
 def migrating(monkeypatch: pytest.MonkeyPatch) -> None:
     """The migrations make each new store of the test, as they do outside the tests."""
     monkeypatch.setattr(database, "upgrade", UPGRADE)
-
-
-@pytest.fixture(scope="session", autouse=True)
-def _statements_are_compiled_once() -> Iterator[None]:
-    """Each open store keeps the SQL it has compiled, and the tests open hundreds of stores with the same
-    statements: they share one dialect, which that cache is keyed by, and one cache.
-    """
-    first = create_engine("sqlite://")
-    first.connect().close()  # the dialect asks the driver once
-    first.dispose()
-    compiled: dict[Any, Any] = {}
-
-    def sharing(*given: Any, **named: Any) -> Engine:
-        engine = create_engine(*given, **named)
-        engine.dialect = first.dialect
-        return engine.execution_options(compiled_cache=compiled)
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(database, "create_engine", sharing)
-        yield
 
 
 @pytest.fixture(scope="session")

@@ -60,6 +60,8 @@ from dataset.store.tables import (
 from dataset.store.twins import refuse_known, refuse_twin
 
 GRAVE_NAMES = frozenset(GRAVE)
+# what belongs to a session and was written past the mapper
+WRITTEN = ("marks", "stretches", "warnings", "mark_revisions", "voids", "tag_events", "amendments")
 HISTORY_SESSIONS = 10  # what the checks at the door look back on
 
 
@@ -120,7 +122,7 @@ def add_session(
     # one that is given may be found again
     write_session(orm, row, new, tuple(dict.fromkeys((*new.warnings, *own_warnings))), packed())
     units.assign(orm, row.sha256, row.unit)
-    orm.refresh(row)
+    orm.refresh(row, WRITTEN)
     tagging.add(orm, row, tuple(dict.fromkeys(new.tags)), new.occasion.operator)
     return row
 

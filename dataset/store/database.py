@@ -9,13 +9,15 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from sqlalchemy import Connection, Engine, NullPool, StaticPool, create_engine, event
+from sqlalchemy import Connection, Dialect, Engine, NullPool, StaticPool, create_engine, event
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session as OrmSession
+from sqlalchemy.util import LRUCache
 
 import migrations
 from dataset.errors import StoreError
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
 
 APPLICATION_ID = 0x696E6E61  # written by the first revision
 TIMEOUT_S = 10.0
+MOST_COMPILED = 1000  # statements, twice what one engine keeps by itself
 T = TypeVar("T")
 WAL = "PRAGMA journal_mode=WAL"
 
@@ -281,9 +284,9 @@ class Database:
     ) -> None:
         self.place, self.timeout_s = path, timeout_s
         self._reader: Engine = (
-            create_engine("sqlite://", poolclass=NullPool, creator=lambda: open_file(path, timeout_s))
+            _engine(poolclass=NullPool, creator=lambda: open_file(path, timeout_s))
             if memory is None
-            else create_engine("sqlite://", poolclass=StaticPool, creator=lambda: memory)
+            else _engine(poolclass=StaticPool, creator=lambda: memory)
         )
         if memory is not None or not only_readable(path):
             event.listen(self._reader, "connect", _configure)
@@ -314,6 +317,21 @@ class Database:
     def close(self) -> None:
         """Let go of the file."""
         self._reader.dispose()
+
+
+@cache
+def _compiled() -> tuple[Dialect, LRUCache[Any, Any]]:
+    """The dialect of all open files, and by it the SQL that was compiled for any of them."""
+    first = create_engine("sqlite://")
+    first.connect().close()  # the dialect asks the driver once
+    first.dispose()
+    return first.dialect, LRUCache(MOST_COMPILED)
+
+
+def _engine(**how: Any) -> Engine:
+    engine = create_engine("sqlite://", **how)
+    engine.dialect, compiled = _compiled()
+    return engine.execution_options(compiled_cache=compiled)
 
 
 def in_memory() -> Database:
