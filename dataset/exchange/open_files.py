@@ -19,11 +19,10 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from dataset.documents import Document
 from dataset.errors import InputError, quoted
 from dataset.exchange.frames_table import from_parquet, to_parquet
 from dataset.exchange.objects import KINDS, Offered, Parcel, Source
-from dataset.exchange.reading import as_written, read_document
+from dataset.exchange.reading import as_written, read_document, shape_of
 from dataset.files.disk import read_at_most
 
 FORMAT = 1
@@ -145,7 +144,7 @@ class OpenFiles:
         contents = [self._checked(path, hashes, MOST_BESIDE) for path in beside]
         if one.kind == "session":
             with as_written(where):
-                rows, channels, warm = _shape(document)
+                rows, channels, warm = shape_of(document)
             frames = from_parquet(str(self._folder / beside[0]), contents[0], rows, channels, warm)
             return Parcel(document, frames, hashed_by_upgrade=by_upgrade)
         if one.kind == "model":
@@ -185,14 +184,3 @@ class OpenFiles:
             raise InputError(
                 str(file), f"cannot be read ({error.strerror})", "a file that can be read"
             ) from error
-
-
-def _shape(document: Document) -> tuple[int, int, bool]:
-    """Frames, channels, and whether there are temperatures, as a session's document says."""
-    names = [column["name"] for column in document.facts["columns"]]
-    (rows,) = {column["rows"] for column in document.facts["columns"]}
-    warm = names[-1] == "temperature_c"
-    channels = len(names) - 1 - warm
-    if type(rows) is not int or rows < 1 or channels < 1:
-        raise ValueError(rows)
-    return rows, channels, warm

@@ -19,6 +19,7 @@ from typing import Any, NoReturn
 from dataset.documents import Document, document_from
 from dataset.errors import InputError, quoted
 
+MOST_UNPACKED = 2 << 30  # bytes of the frames of a session
 BITS = 63  # of a whole number, beside its sign: what a database keeps
 
 
@@ -29,6 +30,20 @@ def read_document(where: str, text: str) -> Document:
     if document.text != text:
         raise InputError(where, "is not as innage writes it", "canonical JSON, a document a file")
     return document
+
+
+def shape_of(document: Document) -> tuple[int, int, bool]:
+    """Frames, channels, and whether there are temperatures, as a session's document says; any error where it
+    says nothing of the kind, or more than goes into ``MOST_UNPACKED``.
+    """
+    columns = document.facts["columns"]
+    names = [column["name"] for column in columns]
+    (rows,) = {column["rows"] for column in columns}
+    warm = names[-1] == "temperature_c"
+    channels = len(names) - 1 - warm
+    if type(rows) is not int or rows < 1 or channels < 1 or rows * (16 + 4 * channels) > MOST_UNPACKED:
+        raise ValueError(rows)
+    return rows, channels, warm
 
 
 @contextmanager

@@ -257,20 +257,22 @@ def tag_events(orm: OrmSession, ref: str) -> tuple[TagEvent, ...]:
 def frames(orm: OrmSession, session: Session) -> Frames:
     """All frames of a session, each channel's counts side by side in memory."""
     where = f"session {session.id}"
-    of_session = (
-        select(BlockRow)
-        .join(SessionRow)
-        .where(SessionRow.sha256 == session.sha256)
-        .order_by(BlockRow.position)
-    )
-    stored = orm.scalars(of_session).all()
-    packed = [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c, b.format) for b in stored]
+    packed = stored_blocks(orm, session.sha256)
     sealed = session.as_sealed or session
     unpacked = blocks.from_blocks(packed, sealed.mounting.sensor.channels, where)
     if len(unpacked) != session.frames:
         hint = "blocks of its frames are missing or changed; use a copy of the store"
         raise StoreError(where, f"{len(unpacked)} frames are there", f"{session.frames}", hint)
     return unpacked
+
+
+def stored_blocks(orm: OrmSession, sha256: str) -> list[blocks.Block]:
+    """The frames of the session with this hash, as they are packed."""
+    of_session = (
+        select(BlockRow).join(SessionRow).where(SessionRow.sha256 == sha256).order_by(BlockRow.position)
+    )
+    stored = orm.scalars(of_session).all()
+    return [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c, b.format) for b in stored]
 
 
 def frames_of(orm: OrmSession, ref: str, verify: bool) -> Frames:

@@ -10,6 +10,8 @@ from dataset.exchange.objects import Offered, Parcel, Source
 from dataset.exchange.report import Exchanged
 from dataset.store.doors.transactions import Transactions
 from dataset.store.exchange import accepting, offering
+from dataset.store.exchange.packs import to_packs
+from dataset.store.sessions import stored_blocks
 
 
 class ExchangeDoor(Transactions):
@@ -34,6 +36,12 @@ class ExchangeDoor(Transactions):
         """
         with self._database.reading() as orm:
             yield from offering.parcels(orm, wanted)
+
+    def packs(self, session: str) -> tuple[bytes, ...]:
+        """The frames of the session with this hash, in packs of at most 8 MiB, as they travel over a line;
+        see :mod:`dataset.store.exchange.packs`.
+        """
+        return self._read(lambda orm: tuple(to_packs(stored_blocks(orm, session))))
 
     def accept(
         self,

@@ -16,8 +16,10 @@ from building import bench_store, make_frames, put
 from dataset.documents import Document, document_of
 from dataset.errors import InputError
 from dataset.exchange.objects import KINDS, Offered, Parcel
+from dataset.exchange.open_files import files_of
 from dataset.records import Budget, GroupBy, Liquid, Mark, Restatement, Role, Unit
 from dataset.store import Store
+from servers import Server
 
 NORTH, SOUTH = "a" * 32, "b" * 32
 STORES = Path(__file__).parents[2] / "data" / "stores"
@@ -291,6 +293,31 @@ def three(folder: Path) -> list[Path]:
         south.add_sessions([bench.session(3)])
         put(south, Unit("board", "", "0417"))
     return paths
+
+
+@pytest.mark.slow
+def test_through_a_server_and_back(full: Path, server: Server, tmp_path: Path) -> None:
+    """From a file into a database on a server and into a file: the same objects, open files and text."""
+    place = server.store()
+    with a_copy(full, tmp_path, "copy.db") as source, Store.open(place) as between:
+        assert between.accept(source).held == ()
+        again = between.accept(source)
+        assert (again.new, again.held) == (0, ())
+        assert set(source.objects()) <= set(between.objects())
+        with Store.open(tmp_path / "back.db", bench=between.bench().identity) as back:
+            assert back.accept(between).held == ()
+            for one, other in ((source, between), (between, back)):
+                texts = {
+                    p.offered: (p.document.text, None if p.frames is None else p.frames.counts.tobytes())
+                    for p in other.parcels(source.objects())
+                }
+                assert texts == {
+                    p.offered: (p.document.text, None if p.frames is None else p.frames.counts.tobytes())
+                    for p in one.parcels(source.objects())
+                }
+            assert dict(files_of(back, "")) == dict(files_of(between, ""))
+            assert back.to_text() == between.to_text()
+    server.drop(place)
 
 
 @pytest.mark.slow
