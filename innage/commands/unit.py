@@ -144,3 +144,18 @@ def name_bench(
     opened = open_store(store)
     named = opened.name_bench(opened.bench(bench).identity, name, note)
     say(f"bench {named.name}, {named.identity}")
+
+
+@app.command("part-bench")
+def part_bench(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="What to call this store's new bench.")],
+    reason: ReasonOption,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Make this store another bench: of a copied file, before both go on.
+
+    What it holds stays of the bench that it was of; new units, instruments and check standards are of the
+    new one, whose note says from which it parted, and why.
+    """
+    bench = open_store(store).part_bench(name, reason)
+    say(f"bench {bench.name}, {bench.identity}, {bench.note}")

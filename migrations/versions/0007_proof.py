@@ -362,11 +362,11 @@ def _groups(connection: sa.Connection) -> None:
 
 
 def _guard_units() -> None:
-    """A store may call a unit or a bench something else, and see later that two units are one; the rest of
-    them never changes.
+    """A store may call a unit or a bench something else, be given a bench of its own, and see later that two
+    units are one; the rest of them never changes.
     """
     for table, kept in (
-        ("bench", "identity, own"),
+        ("bench", "identity"),
         ("unit", "note, serial, bench_id, identity, record_sha256, hashed_by_upgrade"),
     ):
         op.execute(

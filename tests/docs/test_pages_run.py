@@ -222,7 +222,7 @@ def test_merge(run_page: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
                 store.add_limits(Limits("owner", 0, (Limit("rmse_mm", 2.0),)))
                 store.add_sessions([a_session(units[0], liquid, mounting, k) for k in range(3)])
     monkeypatch.setenv("INNAGE_STORE", "left.db")
-    assert len(run_page("docs/merge.md")) == 1
+    assert len(run_page("docs/merge.md")) == 2
 
 
 def a_bench(store: Store, pads: int, units: Sequence[str]) -> tuple[Mounting, Liquid, list[Unit]]:

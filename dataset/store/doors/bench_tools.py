@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Sequence
 
 from sqlalchemy.orm import Session as OrmSession
 
+from dataset.admission.rules import check_identity
 from dataset.labels.instruments import Calibrations
 from dataset.records import (
     Bench,
@@ -47,6 +49,29 @@ class BenchDoor(Transactions):
         changes.
         """
         return self._write(lambda orm: registry.name_bench(orm, ref, name, note))
+
+    def part_bench(self, name: str, reason: str, identity: str | None = None) -> Bench:
+        """Give this store a bench of its own: of a copied file, which would go on under one identity with the
+        one that it was copied from. What it holds so far stays of the bench that it was of; new units,
+        instruments and check standards are of the new one.
+
+        Args:
+            name: what to call it.
+            reason: why; kept in its note, with the bench that it parted from.
+            identity: 32 hexadecimal digits; None takes random ones.
+
+        Raises:
+            InputError: a name that a bench has, no reason, or no identity.
+        """
+        if identity is not None:
+            check_identity("identity", identity)
+
+        def work(orm: OrmSession) -> Bench:
+            bench = registry.part_bench(orm, name, reason, identity or secrets.token_hex(16))
+            units.settle(orm)
+            return bench
+
+        return self._write(work)
 
     def unite_units(self, one: str, other: str, reason: str) -> Unit:
         """Record that two units are one sample, and why; the unit as it is shown from now on.

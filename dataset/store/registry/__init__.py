@@ -14,6 +14,7 @@ from dataset.store.registry.adding import (
     add_tank,
     add_unit,
     name_bench,
+    part_bench,
     refuse_retired_places,
     same_record,
 )
@@ -94,6 +95,7 @@ __all__ = [
     "operator_row",
     "operators",
     "own_bench",
+    "part_bench",
     "refuse_retired_places",
     "registered",
     "retired",

@@ -56,7 +56,7 @@ from dataset.store.tables import (
     TankRow,
     UnitRow,
 )
-from dataset.values import check_name
+from dataset.values import check_name, check_reason
 
 _LATER = ("encoding", "ignore")  # of a mapping: left out where they say nothing, as before there were any
 K = TypeVar("K", Tank, Sensor, Limits)
@@ -146,6 +146,24 @@ def name_bench(orm: OrmSession, ref: str, name: str, note: str | None) -> Bench:
     orm.flush()
     row.record_sha256 = record_sha256(orm.connection(), "bench", row.id)
     orm.flush()
+    return to_bench(row)
+
+
+def part_bench(orm: OrmSession, name: str, reason: str, identity: str) -> Bench:
+    """Give the store a bench of its own, ``identity``, which units, instruments and check standards are of
+    from now on. The bench that it had so far stays where everything names it; the new one's note, which its
+    hash covers, says which that was, and why.
+    """
+    check_name("bench", name)
+    check_reason(f"bench {name}, reason", reason, "why this store is another bench from now on")
+    if orm.scalar(select(BenchRow).where(BenchRow.name == name)) is not None:
+        raise InputError(f"bench {name}", "is the name of another bench", "a new name")
+    before = own_bench(orm)
+    before.own = False
+    orm.flush()
+    note = f"parted from bench {before.name} ({before.identity}): {reason}"
+    row = BenchRow(identity=identity, name=name, note=note, own=True)
+    keep(orm, row)
     return to_bench(row)
 
 

@@ -17,7 +17,7 @@ _HASHED = (
 _ALWAYS = ("amendment", "exported_file", "limit_row", "mark_revision", "pad", "prove_opening", "trim")
 # a store may call these something else, and see later that two units are one; the rest never changes
 _PARTLY = {
-    "bench": ("identity", "own"),
+    "bench": ("identity",),
     "unit": ("note", "serial", "bench_id", "identity", "record_sha256", "hashed_by_upgrade"),
 }
 _CAN_GO = ("mapping", "operator")

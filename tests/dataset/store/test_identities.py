@@ -49,6 +49,36 @@ def trim(bench: Any, counts: int) -> Trim:
     return Trim(bench.unit, bench.mounting, TrimKind.FULL, (counts, counts), "2026-01-01", "bench", 20.0)
 
 
+def test_a_copied_store_gets_a_bench_of_its_own(two: tuple[Store, Store], tmp_path: Path) -> None:
+    """Two copies add a unit of one name: of one bench they would be one. Parted, they are two in a merge, and
+    what the copy had stays what it was.
+    """
+    north, _ = two
+    shutil.copy(tmp_path / "a.db", tmp_path / "copy.db")
+    with Store.open(tmp_path / "copy.db") as copy:
+        kept = copy.sessions()
+        bench = copy.part_bench("cellar", "a copy for the second rig", "c" * 32)
+        assert bench == copy.bench()
+        assert bench.note == f"parted from bench {north.bench().name} ({NORTH}): a copy for the second rig"
+        assert copy.sessions() == kept
+        assert copy.unit("unit1").bench == NORTH
+        assert copy.add_unit(Unit("unit9")).bench == "c" * 32
+        for name, reason, identity, sentence in (
+            ("cellar", "again", None, "is the name of another bench"),
+            ("attic", " ", None, "reason"),
+            ("attic", "again", "c3", "32 hexadecimal digits"),
+        ):
+            with pytest.raises(InputError, match=sentence):
+                copy.part_bench(name, reason, identity)
+        assert copy.bench() == bench
+    assert check_store(tmp_path / "copy.db").sound
+    north.add_unit(Unit("unit9"))
+    north.merge(tmp_path / "copy.db")
+    assert {unit.name for unit in north.units()} == {"unit1", "unit9", "unit9@cccccc"}
+    assert [b.note for b in north.benches()] == ["", bench.note]
+    assert check_store(tmp_path / "a.db").sound
+
+
 def test_a_new_store_has_a_bench_of_its_own(tmp_path: Path, migrating: None) -> None:
     """Random unless it is stated, and kept when the store is opened again."""
     with Store.open(tmp_path / "one.db") as one, Store.open(tmp_path / "two.db") as two:

@@ -129,3 +129,12 @@ def test_serials(south: Path) -> None:
     assert "0417" in run("unit", "list").output
     assert "one for 2 units" in run("unit", "add", "u8", "u9", "--serial", "1", code=2).stderr
     assert "is that of unit u7" in run("unit", "add", "u8", "--serial", "0417", code=2).stderr
+
+
+@pytest.mark.usefixtures("south")
+def test_a_copy_is_given_a_bench_of_its_own() -> None:
+    said = run("unit", "part-bench", "cellar", "--reason", "a copy for the second rig").output
+    first = json.loads(run("unit", "benches", "--json").output)[0]
+    assert (first["name"], first["own"]) == ("cellar", True)
+    assert first["identity"] in said
+    assert first["note"].endswith(": a copy for the second rig")
