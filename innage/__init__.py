@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from dataset.store import Store
     from dataset.words import LevelUnit, TimeUnit
     from innage.estimator import IntegerLevelRegressor, ProgramRegressor
-    from innage.jobs.api import log_file, open_store
+    from innage.jobs.api import log_file, open_store, upgrade_store
     from innage.jobs.models.choosing import Choice, freeze
     from innage.jobs.models.exporting import BundleOptions, ExportRefusedError, export
     from innage.jobs.models.replaying import program_of, replay, trim_of
@@ -101,6 +101,7 @@ __all__ = [
     "session_table",
     "train",
     "trim_of",
+    "upgrade_store",
     "verify_bundle",
 ]
 
@@ -112,7 +113,7 @@ _ELSEWHERE = {
     "Store": "dataset.store",
     **dict.fromkeys(("LevelUnit", "TimeUnit"), "dataset.words"),
     **dict.fromkeys(("BoardPort", "verify_bundle"), "innage.jobs.models.verifying"),
-    **dict.fromkeys(("log_file", "open_store"), "innage.jobs.api"),
+    **dict.fromkeys(("log_file", "open_store", "upgrade_store"), "innage.jobs.api"),
     **dict.fromkeys(("program_of", "replay", "trim_of"), "innage.jobs.models.replaying"),
     "SessionFilter": "innage.jobs.sessions.finding",
     **dict.fromkeys(("Choice", "freeze"), "innage.jobs.models.choosing"),

@@ -81,7 +81,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "backup": Entry("backup", "Copy the whole store, checked, to one file."),
         "restore": Entry("backup", "Put a backup in the store's place, once it is checked."),
         "merge": Entry("merging", "Bring in what another store has: all of it or nothing."),
-        "store": Entry("store", "The whole store as open files: JSON, Parquet, ONNX."),
+        "store": Entry("store", "The whole store: as open files, and on a server."),
         "text": Entry("text", "Registry, limits and marks as plain text that diffs well."),
     },
     "Without a bench": {

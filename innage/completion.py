@@ -8,6 +8,8 @@ from pathlib import Path
 
 import typer
 
+from dataset.store.places import Place, place_of
+
 STORE_HERE = Path("innage.db")
 
 
@@ -24,7 +26,7 @@ def names_of(
     def complete(ctx: typer.Context, incomplete: str) -> list[str | tuple[str, str]]:
         from dataset.store.listing import any_retired, names, session_lines
 
-        store = Path(ctx.params.get("store") or os.environ.get("INNAGE_STORE") or STORE_HERE)
+        store = place_of(ctx.params.get("store") or os.environ.get("INNAGE_STORE") or STORE_HERE)
         if kind == "session":
             lines = session_lines(store) or ()
             return [
@@ -40,7 +42,7 @@ def names_of(
     return complete
 
 
-def _in_use(path: Path, kind: str, names: Iterable[str]) -> tuple[str, ...]:
+def _in_use(path: Place, kind: str, names: Iterable[str]) -> tuple[str, ...]:
     """Those of the names that a record has which is in use, by what the record is: of a tank, a sensor or
     limits any revision.
     """

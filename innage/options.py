@@ -5,11 +5,11 @@ spelling of fields in errors.
 from __future__ import annotations
 
 import re
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dataset.store.places import Address, place_of
 from dataset.words import LevelUnit, Role, TimeUnit
 from innage.completion import STORE_HERE, names_of
 
@@ -18,17 +18,31 @@ if TYPE_CHECKING:
 
     from dataset.records import ColumnMapping
     from dataset.store import Store
+    from dataset.store.places import Place
+else:
+    Place = type("path", (), {})  # Typer knows no unions: what its help calls it; a parser makes what it is
 
 
 DEFAULT_STORE = STORE_HERE
 StoreOption = Annotated[
-    Path, typer.Option("--store", envvar="INNAGE_STORE", help="The store to work on.", show_default=True)
-]
-ComparedStoreOption = Annotated[
-    Path | None,
+    Place,
     typer.Option(
         "--store",
         envvar="INNAGE_STORE",
+        parser=place_of,
+        help="The store to work on.",
+        show_default=True,
+    ),
+]
+OtherStoreArgument = Annotated[
+    Place, typer.Argument(parser=place_of, help="The other bench's store; it is only read.")
+]
+ComparedStoreOption = Annotated[
+    Place | None,
+    typer.Option(
+        "--store",
+        envvar="INNAGE_STORE",
+        parser=place_of,
         help="A store that has the model, or its sessions: what it has is compared.",
         show_default=False,
     ),
@@ -366,6 +380,7 @@ SPELLED: dict[str, str] = {
     "store_path": "--store",
     "innage.train": "'innage train'",
     "integrity.check": "'innage check'",
+    "upgrade_store": "'innage store upgrade'",
     "backup.restore": "'innage restore'",
     "limits_text.DEFAULT_TOML": "'innage limits default'",
     "liquids.COMMON": "'innage liquid common'",
@@ -392,18 +407,18 @@ def option_of(field: str) -> str:
     return f"--no-{option.removesuffix('=False')}" if option.endswith("=False") else f"--{option}"
 
 
-def open_store(path: Path) -> Store:
-    """Open the store at ``path``, making it when it does not exist."""
+def open_store(path: Place) -> Store:
+    """Open the store at ``path``; a file is made when it does not exist."""
     from dataset.store import Store
 
     return Store.open(path)
 
 
-def open_existing(path: Path) -> Store:
+def open_existing(path: Place) -> Store:
     """Open the store at ``path``; InputError when there is none."""
     from dataset.errors import InputError
 
-    if not path.is_file():
+    if not isinstance(path, Address) and not path.is_file():
         raise InputError(str(path), "is no store", "a store that exists")
     return open_store(path)
 

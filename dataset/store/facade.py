@@ -64,11 +64,9 @@ class Store(RegistryDoor, BenchDoor, SessionsDoor, CapturesDoor, SetsDoor, Resul
             check_identity("bench", bench)
         place = place_of(path)
         if isinstance(place, Address):
-            from dataset.store.server.database import ServerDatabase, check_revision
+            from dataset.store.server.database import open_server
 
-            server = ServerDatabase(place, timeout_s)
-            check_revision(server, history)
-            return cls(server)
+            return cls(open_server(place, timeout_s, history))
         where = place.absolute()
         prepare(where, timeout_s=timeout_s, history=history, bench=bench)
         return cls(Database(where, timeout_s))

@@ -1,5 +1,5 @@
-"""What lists and completions show, read straight from the file: the object-relational mapper takes longer to
-load than such a query runs.
+"""What lists and completions show, read straight from the file or the server: the object-relational mapper
+takes longer to load than such a query runs.
 
 Nothing here writes, makes or upgrades a store. A file that is not a store of the newest revision is answered
 with None, and :class:`dataset.store.Store` then says what is the matter with it, or upgrades it.
@@ -9,16 +9,16 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 from itertools import groupby
-from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from dataset.coverage.condition_words import words_of_content
 from dataset.errors import StoreError
 from dataset.records import ID_DIGITS, Amendment, newest_amendment
+from dataset.store.places import Address, Place
 from dataset.store.reachable import connect
 from dataset.values import natural
 from dataset.words import REGISTERED, ModelStatus
@@ -26,6 +26,14 @@ from migrations import REVISIONS
 
 TIMEOUT_S = 5.0
 T = TypeVar("T")
+
+
+class Rows(Protocol):
+    """What reads rows: a connection of either driver."""
+
+    def execute(self, query: str, values: Sequence[Any] = (), /) -> Any:
+        """A cursor over the rows of a query, whose values stand for its question marks."""
+
 
 _NAMES = {
     "bench": "SELECT name FROM bench ORDER BY name",
@@ -47,7 +55,7 @@ _NAMES = {
     "unit": "SELECT name FROM unit WHERE same_as_id IS NULL ORDER BY name",
 }
 _STANDING = """
-SELECT e.name, e.object_sha256 FROM retirement_event e WHERE e.kind = ? AND e.takes_back IS NOT 1
+SELECT e.name, e.object_sha256 FROM retirement_event e WHERE e.kind = ? AND e.takes_back IS NOT TRUE
     AND NOT EXISTS (SELECT 1 FROM retirement_event b WHERE b.takes_back AND b.parent_sha256 = e.record_sha256)
 """
 _RETIRED_UNITS = f"""
@@ -59,19 +67,18 @@ SELECT m.name, e.status, e.record_sha256, e.parents FROM status_event e JOIN mod
 """
 _SESSIONS = """
 SELECT s.id, substr(s.sha256, 1, 12), u.name, l.name, m.name, s.frames, s.source_file,
-    coalesce(s.simulated, 0), CASE WHEN EXISTS (SELECT 1 FROM void_event WHERE session_id = s.id) THEN (
-        SELECT group_concat(reason, '; ') FROM (
-            SELECT DISTINCT v.reason AS reason FROM void_event v WHERE v.session_id = s.id
-                AND v.takes_back IS NOT 1 AND NOT EXISTS (
-                    SELECT 1 FROM void_event b WHERE b.takes_back AND b.parent_sha256 = v.record_sha256)
-            ORDER BY v.reason)) END,
-    (SELECT coalesce(sum(stop - start), 0) FROM mark WHERE session_id = s.id),
+    s.simulated, (SELECT CAST(coalesce(sum(stop - start), 0) AS bigint) FROM mark WHERE session_id = s.id),
     (SELECT count(*) FROM door_warning WHERE session_id = s.id),
     (SELECT t.name || '@' || t.revision FROM tank t WHERE t.id = m.tank_id), s.operator, s.bench, s.started
 FROM capture_session s JOIN unit r ON r.id = s.unit_id JOIN unit u ON u.id = coalesce(r.same_as_id, r.id)
     JOIN liquid l ON l.id = s.liquid_id
     JOIN mounting m ON m.id = s.mounting_id
 ORDER BY s.id
+"""
+_VOIDS = """
+SELECT DISTINCT v.session_id, v.reason FROM void_event v WHERE v.takes_back IS NOT TRUE AND NOT EXISTS (
+    SELECT 1 FROM void_event b WHERE b.takes_back AND b.parent_sha256 = v.record_sha256)
+ORDER BY v.session_id, v.reason
 """
 _AMENDMENTS = """
 SELECT a.session_id, u.name, l.name, m.name, t.name || '@' || t.revision, a.body, a.sha256, a.parents
@@ -123,7 +130,7 @@ class SessionLine:
         return self if stated is None else replace(self, **stated)
 
 
-def names(path: Path, what: str, *, retired: bool = True) -> tuple[str, ...] | None:
+def names(path: Place, what: str, *, retired: bool = True) -> tuple[str, ...] | None:
     """The names of a kind (``tank``, ``unit``, ``session``, ...) in the store at ``path``; without
     ``retired`` units and models only where they are in use (of other kinds see :func:`any_retired`). None
     where that is no store of the newest revision.
@@ -131,7 +138,7 @@ def names(path: Path, what: str, *, retired: bool = True) -> tuple[str, ...] | N
     query = _NAMES[what]
     order = (lambda name: 0) if what == "session" else natural  # sessions stay as they were logged
 
-    def work(connection: sqlite3.Connection) -> tuple[str, ...]:
+    def work(connection: Rows) -> tuple[str, ...]:
         left_out = frozenset[str]() if retired else _out_of_use(connection, what)
         known = (name for (name,) in connection.execute(query) if name not in left_out)
         return tuple(sorted(known, key=order))
@@ -139,7 +146,7 @@ def names(path: Path, what: str, *, retired: bool = True) -> tuple[str, ...] | N
     return _reading(path, work)
 
 
-def _out_of_use(connection: sqlite3.Connection, what: str) -> frozenset[str]:
+def _out_of_use(connection: Rows, what: str) -> frozenset[str]:
     """The names of retired units, and of models that are said to be so."""
     if what == "model":
         said = connection.execute(_STATUSES).fetchall()
@@ -154,7 +161,7 @@ def _out_of_use(connection: sqlite3.Connection, what: str) -> frozenset[str]:
     return frozenset()
 
 
-def any_retired(path: Path, what: str) -> bool:
+def any_retired(path: Place, what: str) -> bool:
     """Whether a retirement of a kind stands whose records are known by their documents, which are read by
     :class:`dataset.store.Store` alone.
     """
@@ -163,18 +170,18 @@ def any_retired(path: Path, what: str) -> bool:
     return bool(_reading(path, lambda connection: connection.execute(_STANDING, (what,)).fetchall()))
 
 
-def bench_names(path: Path) -> dict[str, str]:
+def bench_names(path: Place) -> dict[str, str]:
     """What the store at ``path`` calls benches, by their identities; nothing where that can't be read."""
     query = "SELECT identity, name FROM bench"
     return _reading(path, lambda connection: dict(connection.execute(query).fetchall())) or {}
 
 
-def session_lines(path: Path) -> tuple[SessionLine, ...] | None:
+def session_lines(path: Place) -> tuple[SessionLine, ...] | None:
     """All capture sessions in the order they were logged, void ones included; None where ``path`` is no store
     of the newest revision.
     """
 
-    def work(connection: sqlite3.Connection) -> tuple[SessionLine, ...]:
+    def work(connection: Rows) -> tuple[SessionLine, ...]:
         amended = {
             session: _labelled([(Amendment(sha256, parent), body) for _, sha256, parent, body in rows])
             for session, rows in groupby(connection.execute(_REVISIONS), key=lambda row: row[0])
@@ -183,6 +190,7 @@ def session_lines(path: Path) -> tuple[SessionLine, ...] | None:
             (key, word) for key, body in connection.execute(_STRETCHES) for word in _words(body)
         )
         checks, tags = _gathered(connection.execute(_CHECKS)), _gathered(connection.execute(_TAGS))
+        voids = _gathered(connection.execute(_VOIDS))
         stated = {
             session: _stated(list(rows))
             for session, rows in groupby(connection.execute(_AMENDMENTS), key=lambda row: row[0])
@@ -198,7 +206,7 @@ def session_lines(path: Path) -> tuple[SessionLine, ...] | None:
                 warnings,
                 file,
                 bool(simulated),
-                reason,
+                "; ".join(voids[key]) if key in voids else None,
                 tank,
                 words.get(key, ()),
                 checks.get(key, ()),
@@ -216,7 +224,6 @@ def session_lines(path: Path) -> tuple[SessionLine, ...] | None:
                 frames,
                 file,
                 simulated,
-                reason,
                 sealed,
                 warnings,
                 tank,
@@ -267,18 +274,18 @@ def _labelled(revisions: list[tuple[Amendment, str]]) -> int:
     return sum(stop - start for start, stop, *_ in json.loads(body))
 
 
-def _reading(path: Path, work: Callable[[sqlite3.Connection], T]) -> T | None:
+def _reading(path: Place, work: Callable[[Rows], T]) -> T | None:
     """The outcome of ``work`` in one reading transaction, or None for anything but a store of the newest
     revision.
     """
-    if not path.is_file():
-        return None
     try:
+        if isinstance(path, Address):
+            return _on_server(path, work)
+        if not path.is_file():
+            return None
         with closing(connect(path, TIMEOUT_S)) as connection:
             connection.execute("BEGIN")
-            if connection.execute("SELECT version_num FROM alembic_version").fetchall() != [(REVISIONS[-1],)]:
-                return None
-            return work(connection)
+            return _of_newest(connection, work)
     except (
         sqlite3.Error,
         StoreError,
@@ -287,3 +294,19 @@ def _reading(path: Path, work: Callable[[sqlite3.Connection], T]) -> T | None:
         TypeError,
     ):  # the store says what is wrong with it
         return None
+
+
+def _of_newest(connection: Rows, work: Callable[[Rows], T]) -> T | None:
+    if [tuple(row) for row in connection.execute("SELECT version_num FROM alembic_version")] != [
+        (REVISIONS[-1],)
+    ]:
+        return None
+    return work(connection)
+
+
+def _on_server(address: Address, work: Callable[[Rows], T]) -> T | None:
+    from dataset.store.server.driver import told
+    from dataset.store.server.reading import reading
+
+    with told(address, TIMEOUT_S), reading(address, TIMEOUT_S) as rows:
+        return _of_newest(rows, work)

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, JsonOption, OtherStoreArgument, StoreOption, open_store
 from innage.terminal.output import emit, progress, say
 from innage.terminal.views.store import show_merged
 
@@ -19,7 +19,7 @@ def register(app: typer.Typer) -> None:
 
 
 def merge(
-    other: Annotated[Path, typer.Argument(help="The other bench's store; it is only read.")],
+    other: OtherStoreArgument,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Say what would come in, and write nothing.")
     ] = False,
@@ -41,7 +41,8 @@ def merge(
     opened = open_store(store)
     units = [pair.partition("=")[::2] for pair in same_unit or ()]
     same_units = [(here, there or here, reason) for here, there in units]
-    named = other.name if other.name != store.name else str(other.resolve())
+    whole = other.resolve() if isinstance(other, Path) else other
+    named = other.name if other.name != store.name else str(whole)
     with progress(f"merging {named}") as show:
         report = opened.merge(other, dry_run=dry_run, progress=show, same_units=same_units)
     if json:

@@ -29,6 +29,7 @@ from innage.terminal.views.logged import begun, remarks
 if TYPE_CHECKING:
     from dataset.records import Session, SessionAmendment, VoidEvent
     from dataset.store.listing import SessionLine
+    from dataset.store.places import Place
 
 
 _OPTIONAL = ("begun", "bench", "by", "remarks")  # columns of a list that some stores have nothing for
@@ -75,12 +76,12 @@ def list_sessions(
         say(why_none(sessions, lines))
 
 
-def _lines(store: Path) -> tuple[SessionLine, ...]:
+def _lines(store: Place) -> tuple[SessionLine, ...]:
     """What the store has; StoreError where that cannot be read."""
     from dataset.errors import StoreError
     from dataset.store.listing import session_lines
 
-    if store.is_file() and store.stat().st_size == 0:
+    if isinstance(store, Path) and store.is_file() and store.stat().st_size == 0:
         hint = "delete it; a new store is made in its place"
         raise StoreError(str(store), "the file is empty", "a store of innage", hint)
     lines = session_lines(store)

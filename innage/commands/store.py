@@ -1,4 +1,4 @@
-"""``innage store``: everything as open files, to leave with or to come back from."""
+"""``innage store``: everything as open files, to leave with or to come back from; a store on a server."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from innage.terminal.output import emit, progress, say
 from innage.terminal.views.store import show_exchanged
 
 app = typer.Typer(
-    help="The whole store as open files: JSON, Parquet, ONNX.", no_args_is_help=True, rich_markup_mode=None
+    help="The whole store: as open files, and on a server.", no_args_is_help=True, rich_markup_mode=None
 )
 
 
@@ -77,3 +77,22 @@ def import_(
         say(ending if report.new else "nothing new")
     if held:
         raise typer.Exit(SAID_NO)
+
+
+@app.command("upgrade")
+def upgrade(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+    """Make a store in an empty database of a server, or upgrade it. One in a file is upgraded when opened.
+
+    Back up a server's store first: it is upgraded in place, whole or not at all.
+    """
+    from innage.jobs.api import upgrade_store
+
+    done = upgrade_store(store)
+    if json:
+        emit({"store": str(store), "before": done.before, "revision": done.revision})
+    elif done.before is None:
+        say(f"{store}: a new store, of revision {done.revision}")
+    elif done.before == done.revision:
+        say(f"{store}: of revision {done.revision} already")
+    else:
+        say(f"{store}: upgraded from revision {done.before} to {done.revision}")

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from dataset.exchange.open_files import OpenFiles
     from dataset.exchange.report import Exchanged
     from dataset.store import Store
+    from dataset.store.places import Place
 
 
 @dataclass(frozen=True)
@@ -85,7 +86,7 @@ def _write(
 
 
 def import_store(
-    path: Path, folder: Path, *, dry_run: bool = False, progress: Progress = silent
+    path: Place, folder: Path, *, dry_run: bool = False, progress: Progress = silent
 ) -> Exchanged:
     """Bring what a folder of open files holds into the store at ``path``. A store that is not there yet is
     made, and takes the place of the one that was exported: it is of the same bench.

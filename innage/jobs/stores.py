@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from dataset.errors import InputError, StoreError
 from dataset.files.disk import text_at_most
 from dataset.files.scratch import scratch_folder
+from dataset.store.places import Address, Place
 from innage.jobs import Progress, silent
 from innage.outputs import write_file
 
@@ -23,7 +24,7 @@ _MARKS = re.compile(r"[0-9a-f]{12}\.csv")
 _MOST_BYTES = 200_000_000  # of one file of text
 
 
-def check(path: Path, *, fill_up: Path | None = None, progress: Progress = silent) -> IntegrityReport:
+def check(path: Place, *, fill_up: Path | None = None, progress: Progress = silent) -> IntegrityReport:
     """Check every page, reference and hash of the store at ``path``.
 
     Args:
@@ -39,7 +40,7 @@ def check(path: Path, *, fill_up: Path | None = None, progress: Progress = silen
     from dataset.store.whole.integrity import check_store
 
     if fill_up is not None:
-        _fill_up(path, fill_up)
+        _fill_up(_file(path, "the server looks after its own files"), fill_up)
     return check_store(path, digest_of=program_digest, progress=progress)
 
 
@@ -70,7 +71,14 @@ def program_digest(text: str) -> str:
     return digest(from_json(text))
 
 
-def back_up(path: Path, out: Path) -> Backup:
+def _file(place: Place, instead: str, *fields: str) -> Path:
+    """The file that a store lies in; InputError where it is on a server, and what to do there."""
+    if isinstance(place, Address):
+        raise InputError(str(place), "is on a server", "a store in a file", instead, fields=fields)
+    return place
+
+
+def back_up(path: Place, out: Path) -> Backup:
     """Copy the whole store at ``path`` to the new file ``out``, and its hash to ``out``.sha256.
 
     Raises:
@@ -79,12 +87,13 @@ def back_up(path: Path, out: Path) -> Backup:
     """
     from dataset.store.whole.backup import backup
 
+    file = _file(path, "back it up with the server's own pg_dump --format=custom")
     beside = hash_file(out)
     if beside.exists():
         raise InputError(
             str(beside), "is there already", "a new file", "name another; a backup is never overwritten"
         )
-    copied = backup(path, out)
+    copied = backup(file, out)
     try:
         write_file(beside, f"{copied.sha256}  {out.name}\n".encode())
     except InputError:
@@ -101,7 +110,7 @@ class Restored:
     before: Path | None
 
 
-def restore(copy: Path, path: Path, *, sha256: str | None = None, replace: bool = False) -> Restored:
+def restore(copy: Path, path: Place, *, sha256: str | None = None, replace: bool = False) -> Restored:
     """Put a backup in the place of the store at ``path``, once everything in it is checked.
 
     Args:
@@ -116,6 +125,8 @@ def restore(copy: Path, path: Path, *, sha256: str | None = None, replace: bool 
     from dataset.store.whole.backup import restore as put_back
     from dataset.store.whole.integrity import check_store
 
+    hint = "put it back with the server's own pg_restore, then look it over with integrity.check"
+    file = _file(path, hint, "integrity.check")
     expected = sha256 or _read_hash(copy)
     with scratch_folder() as folder:
         trial = folder / "trial.db"
@@ -129,7 +140,7 @@ def restore(copy: Path, path: Path, *, sha256: str | None = None, replace: bool 
             "see integrity.check",
             fields=("integrity.check",),
         )
-    return Restored(expected, put_back(copy, path, expected, replace=replace))
+    return Restored(expected, put_back(copy, file, expected, replace=replace))
 
 
 def hash_file(copy: Path) -> Path:

@@ -22,7 +22,7 @@ from dataset.errors import StoreError
 from dataset.store.database import HISTORY, TIMEOUT_S, History, migration_config
 from dataset.store.places import Address
 from dataset.store.server import schema
-from dataset.store.server.driver import TRY_AGAIN, connect, driver_error, is_lost, state_of, told
+from dataset.store.server.driver import TRY_AGAIN, connect, driver, driver_error, is_lost, state_of, told
 
 USERS = 5  # threads of one process that read and write at the same time, each on a connection
 MOST_TRIES = 5
@@ -42,6 +42,7 @@ class ServerDatabase:
         self.place, self.timeout_s = address, timeout_s
         engine = create_engine(
             "postgresql+psycopg://",
+            module=driver(address),
             creator=lambda: connect(address, timeout_s),
             pool_size=users,
             max_overflow=0,
@@ -139,8 +140,19 @@ def revision_of(address: Address, connection: Connection, history: History) -> s
     return revisions[0]
 
 
-def check_revision(database: ServerDatabase, history: History = HISTORY) -> None:
-    """StoreError unless the store is of the newest revision: a server is upgraded by a command only."""
+def open_server(address: Address, timeout_s: float = TIMEOUT_S, history: History = HISTORY) -> ServerDatabase:
+    """The store at ``address``, opened; StoreError unless it is of the newest revision."""
+    database = ServerDatabase(address, timeout_s)
+    try:
+        _check_revision(database, history)
+    except BaseException:
+        database.close()
+        raise
+    return database
+
+
+def _check_revision(database: ServerDatabase, history: History) -> None:
+    """A server is upgraded by a command only."""
     with database.reading() as orm:
         revision = revision_of(database.place, orm.connection(), history)
     if revision is None:
@@ -185,6 +197,7 @@ def upgrade_server(
     """
     engine = create_engine(
         "postgresql+psycopg://",
+        module=driver(address),
         creator=lambda: connect(address, timeout_s),
         poolclass=NullPool,
         use_native_hstore=False,

@@ -7,10 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
-
-from sqlalchemy.exc import DBAPIError
-from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from dataset.errors import StoreError
 from dataset.store.places import SCHEME, Address
@@ -42,13 +40,11 @@ _SAID: tuple[tuple[tuple[str, ...], str, str], ...] = (
     (("25006",), "can only be read here", "name the server that takes changes"),
     # insufficient_privilege, and what the guards of the schema say
     (("42501",), "the server refuses it ({line})", "nothing was changed"),
-    (("3D000",), "there is no such database ({line})", "make it on the server first"),
-    (("28",), "the server refuses this user ({line})", "check user and password"),
 )
 
 
-def connect(address: Address, timeout_s: float) -> psycopg.Connection[Any]:
-    """A connection; DBAPI errors as they come, see :func:`told`.
+def driver(address: Address) -> ModuleType:
+    """The driver.
 
     Raises:
         StoreError: a URL of another kind, or the extra is not installed.
@@ -63,7 +59,6 @@ def connect(address: Address, timeout_s: float) -> psycopg.Connection[Any]:
         )
     try:
         import psycopg
-        from psycopg.conninfo import conninfo_to_dict
     except ImportError as error:
         raise StoreError(
             str(address),
@@ -71,6 +66,19 @@ def connect(address: Address, timeout_s: float) -> psycopg.Connection[Any]:
             "",
             "install it: pip install 'innage[postgres]'",
         ) from error
+    return psycopg
+
+
+def connect(address: Address, timeout_s: float) -> psycopg.Connection[Any]:
+    """A connection; the driver's errors as they come, see :func:`told`.
+
+    Raises:
+        StoreError: as of :func:`driver`, or a URL that cannot be read.
+    """
+    driver(address)
+    import psycopg
+    from psycopg.conninfo import conninfo_to_dict
+
     try:
         given = conninfo_to_dict(address.for_driver)
     except psycopg.ProgrammingError as error:
@@ -80,7 +88,7 @@ def connect(address: Address, timeout_s: float) -> psycopg.Connection[Any]:
             f"{SCHEME}://USER@HOST/DATABASE",
         ) from None
     settings: Any = {"connect_timeout": CONNECT_S, "fallback_application_name": "innage"} | given
-    connection = psycopg.connect(**settings, client_encoding="UTF8")
+    connection: psycopg.Connection[Any] = psycopg.connect(**settings, client_encoding="UTF8")
     try:
         connection.autocommit = True
         connection.execute(SETTINGS.format(milliseconds=max(1, round(timeout_s * 1000))).encode())
@@ -96,23 +104,25 @@ def told(address: Address, timeout_s: float) -> Iterator[None]:
     """Turn errors of the driver into a StoreError that says what to do."""
     try:
         yield
-    except PoolTimeoutError as error:
+    except Exception as error:
+        cause = driver_error(error)
+        if cause is not None:
+            raise _sentence(address, timeout_s, cause) from _harmless(address, cause)
+        if type(error).__module__ != "sqlalchemy.exc" or type(error).__name__ != "TimeoutError":
+            raise
         raise StoreError(
             str(address),
             f"all connections of this process were in use for more than {timeout_s:g} s",
             "",
             "nothing was changed; try again",
         ) from error
-    except Exception as error:
-        cause = driver_error(error)
-        if cause is None:
-            raise
-        raise _sentence(address, timeout_s, cause) from _harmless(address, cause)
 
 
 def driver_error(error: BaseException) -> BaseException | None:
     """The driver's own error behind one; None where it is another."""
-    cause = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
+    cause: BaseException = (
+        getattr(error, "orig", None) or error
+    )  # as SQLAlchemy wraps it, which a list does without
     return cause if type(cause).__module__.partition(".")[0] == "psycopg" else None
 
 
@@ -141,7 +151,7 @@ def _sentence(address: Address, timeout_s: float, cause: BaseException) -> Store
             str(address),
             f"cannot be reached, or the connection broke ({line})",
             "",
-            "nothing was changed; try again when the server answers",
+            "nothing was changed; check the URL, and that the server answers",
         )
     return StoreError(str(address), line)
 

@@ -144,4 +144,5 @@ def _key(table: str, columns: str, more: str) -> str:
 
 
 def _line(text: str) -> str:
-    return " ".join(text.split())
+    """Without line ends and the quotes around names that are words of SQL too."""
+    return " ".join(text.replace('"', "").split())

@@ -123,10 +123,9 @@ def check_store(
     """
     place = place_of(path)
     if isinstance(place, Address):
-        from dataset.store.server.database import ServerDatabase, check_revision
+        from dataset.store.server.database import open_server
 
-        with closing(ServerDatabase(place, timeout_s)) as server:
-            check_revision(server)
+        with closing(open_server(place, timeout_s)) as server:
             return _look(server, digest_of, progress)
     where = place.absolute()
     if not where.exists():

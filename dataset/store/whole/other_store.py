@@ -30,12 +30,10 @@ def reading_other(path: Place, timeout_s: float, history: History) -> Iterator[C
         StoreError: there is no such file, it is not a store, was made by a newer version, or cannot be read.
     """
     if isinstance(path, Address):
-        from dataset.store.server.database import ServerDatabase, check_revision
+        from dataset.store.server.database import open_server
 
-        with closing(ServerDatabase(path, timeout_s)) as server:
-            check_revision(server, history)
-            with server.reading() as orm:
-                yield orm.connection()
+        with closing(open_server(path, timeout_s, history)) as server, server.reading() as orm:
+            yield orm.connection()
         return
     if not path.exists():
         raise StoreError(str(path), "there is no such file", "the store of the other bench")

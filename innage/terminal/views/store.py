@@ -11,13 +11,14 @@ from innage.terminal.output import say, table
 if TYPE_CHECKING:
     from dataset.exchange.report import Exchanged
     from dataset.store.merging import MergeReport
+    from dataset.store.places import Place
     from dataset.store.whole.integrity import IntegrityReport
 
 _IDS_SHOWN = 6
 _HELD_SHOWN = 20
 
 
-def show_check(store: Path, report: IntegrityReport) -> None:
+def show_check(store: Place, report: IntegrityReport) -> None:
     """How much was looked at, and each fault."""
     counted = ", ".join(
         f"{count} {what if what == 'limits' or count == 1 else 'benches' if what == 'bench' else what + 's'}"
@@ -36,13 +37,14 @@ def show_check(store: Path, report: IntegrityReport) -> None:
         say("Everything is as it was written.")
         return
     table("damaged", ("what", "how"), [(fault.what, fault.sentence) for fault in report.faults])
+    restore = "'innage restore'" if isinstance(store, Path) else "the server's own pg_restore"
     say(
         f"{len(report.faults)} faults. What is not named here can still be read; "
-        "'innage restore' puts a backup in the store's place."
+        f"{restore} puts a backup in the store's place."
     )
 
 
-def show_merged(other: str, of_other: str, store: Path, report: MergeReport) -> None:
+def show_merged(other: str, of_other: str, store: Place, report: MergeReport) -> None:
     """What came in from ``other``, whose own numbers are ``of_other``'s."""
     if report.counts:
         table(
@@ -56,7 +58,7 @@ def show_merged(other: str, of_other: str, store: Path, report: MergeReport) -> 
         say(remark)
 
 
-def show_exchanged(other: str, store: Path, report: Exchanged, held: Sequence[str]) -> None:
+def show_exchanged(other: str, store: Place, report: Exchanged, held: Sequence[str]) -> None:
     """What came in from ``other``, what is to be known of it, and what was held back."""
     table(
         f"{other} into {store.name}",
