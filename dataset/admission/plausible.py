@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from dataset.admission.columns import NAMED_OTHERWISE
 from dataset.admission.medians import medians
+from dataset.labels.trims import SHARE_PER_K
 from dataset.records import (
     CountLaw,
     DoorWarning,
@@ -69,13 +70,15 @@ Reals = NDArray[np.float64]
 class Shown:
     """What is known of a session's unit and sensor from elsewhere.
 
-    ``dry_trim`` is the unit's newest dry trim on the mounting with its date, or None; ``low`` and ``high``
-    are the least and greatest counts of each channel in some earlier sessions, shape (sessions, channels).
+    ``dry_trim`` is the unit's newest dry trim on the mounting with its date, or None, ``trim_c`` that trim's
+    temperature where it is known; ``low`` and ``high`` are the least and greatest counts of each channel in
+    some earlier sessions, shape (sessions, channels).
     """
 
     dry_trim: tuple[tuple[int, ...], str] | None = None
     low: Reals | None = None
     high: Reals | None = None
+    trim_c: float | None = None
 
 
 def check_plausible(
@@ -212,13 +215,16 @@ def _rank_correlation(a: Reals, b: Reals) -> float:
 def _own_trim(
     new: NewSession, pads: Sequence[Pad], noise: Reals, dry: Reals, shown: Shown
 ) -> Iterator[DoorWarning]:
-    """A unit that reads, dry, other than its own dry trim on most of its pads: another unit's board?"""
+    """A unit that reads, dry, other than its own dry trim on most of its pads, by more than warmth makes:
+    another unit's board?
+    """
     if shown.dry_trim is None:
         return
     counts, date = shown.dry_trim
     told = [p for p in pads if np.isfinite(dry[p.channel])]
     apart = {p: float(dry[p.channel] - counts[p.channel]) for p in told}
-    odd = [p for p in told if abs(apart[p]) > max(SDS * noise[p.channel], OTHER_SHARE * counts[p.channel])]
+    share = OTHER_SHARE + _share_of_warmth(new, shown.trim_c)
+    odd = [p for p in told if abs(apart[p]) > max(SDS * noise[p.channel], share * counts[p.channel])]
     if odd and 2 * len(odd) > len(told):
         pad = max(odd, key=lambda p: abs(apart[p]))
         sentence = (
@@ -226,6 +232,19 @@ def _own_trim(
             f"{date}, most {pad.name}: {dry[pad.channel]:.0f}, trim {counts[pad.channel]}: is it this unit?"
         )
         yield DoorWarning(OTHER_UNIT, sentence)
+
+
+def _share_of_warmth(new: NewSession, trim_c: float | None) -> float:
+    """What the temperatures between a dry trim and the session's dry marks may make, as a share of the count;
+    0 where one of them is not known.
+    """
+    warm = new.frames.temperature_c
+    if warm is None or trim_c is None:
+        return 0.0
+    of_marks = [warm[m.start : m.stop] for m in new.marks if m.level_mm == 0 and m.level_stop_mm is None]
+    measured = np.concatenate([np.empty(0), *of_marks])
+    measured = measured[np.isfinite(measured)]
+    return SHARE_PER_K * abs(float(np.mean(measured)) - trim_c) if len(measured) else 0.0
 
 
 def _never_shown(

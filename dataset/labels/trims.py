@@ -28,7 +28,7 @@ WET_SWING_SHARE = (
     0.05  # of the swing (or, where none is known, of the count / 2.5): common practice, no source
 )
 _COUNT_SHARE = 0.02
-_SHARE_PER_K = 0.001  # of the count: how a dry pad may go with temperature; common practice, no source
+SHARE_PER_K = 0.001  # of the count: how a dry pad may go with temperature; common practice, no source
 _ALIKE_COVERAGE, _ALIKE_CONFIDENCE = (
     0.99,
     0.95,
@@ -260,7 +260,7 @@ def _allowed_for_warmth(trim: Trim, reference: Reference) -> NDArray[np.float64]
     dry = np.asarray(reference.dry, np.float64)
     if trim.temperature_c is None or reference.temperature_c is None:
         return np.zeros(len(dry))
-    return np.asarray(_SHARE_PER_K * abs(trim.temperature_c - reference.temperature_c) * dry, np.float64)
+    return np.asarray(SHARE_PER_K * abs(trim.temperature_c - reference.temperature_c) * dry, np.float64)
 
 
 def _margin(dry: Sequence[float], swings: Sequence[tuple[float, ...]]) -> NDArray[np.float64]:

@@ -280,6 +280,7 @@ def _shown(orm: OrmSession, new: NewSession, known: dict[str, Summary], beside: 
         None if trim is None else (tuple(json.loads(trim.body)["counts"]), trim.date),
         np.array([summary.low for summary in earlier]) if earlier else None,
         np.array([summary.high for summary in earlier]) if earlier else None,
+        None if trim is None else trim.temperature_c,
     )
 
 

@@ -176,6 +176,25 @@ def test_another_unit_than_stated(new_store: Store, law: CountLaw) -> None:
         assert said.endswith(": is it this unit?")
 
 
+@pytest.mark.parametrize(
+    ("trim_c", "warm_c", "told"),
+    [(55.0, 22.0, False), (30.0, 22.0, True), (None, 22.0, True), (55.0, None, True)],
+)
+def test_a_trim_at_another_temperature(
+    door: Door, trim_c: float | None, warm_c: float | None, told: bool
+) -> None:
+    """Pads that read 4 % other than a dry trim are this unit's where 33 K lie between them (0.1 % of the
+    count for each), not where 8 K do, or where a temperature is not known.
+    """
+    dry, counts = np.zeros(60), tuple(int(c) for c in np.full(9, 1.04 * DRY))
+    unit = door.store.unit("u2")
+    trim = Trim(unit, door.bench.mounting, TrimKind.DRY, counts, "2026-01-31", "end-of-line", trim_c)
+    door.store.add_trim(trim)
+    warm = None if warm_c is None else np.full(60, warm_c)
+    checks = [w.check for w in door.log(counts_at(dry, 1), marks_of(dry), unit, warm=warm).warnings]
+    assert ("other than its trim" in checks) is told
+
+
 def test_wet_pads_are_one_sentence(door: Door) -> None:
     """Eight pads that read wetter than the unit's dry marks are one warning that names them."""
     door.history(3)
