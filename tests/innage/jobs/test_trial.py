@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -15,6 +16,7 @@ from dataset.store import Store
 from innage.jobs.sessions.capturing import ReadOff
 from innage.jobs.sessions.circumstances import Circumstances
 from innage.jobs.trial import trial as trials
+from innage.jobs.trial.figures import Differences
 from innage.jobs.trial.keeping import Keeper, KeptAs
 from innage.jobs.trial.stepping import Stepper
 from innage.jobs.trial.trial import Trial
@@ -102,3 +104,34 @@ def test_what_is_noticed_of_a_stretch_is_said(trial: Trial) -> None:
     trial.enter("k")
     assert "140 frames, 1 mark; warned of: " in trial.view().message
     assert "moving mark" in trial.view().message.partition("warned of: ")[2]
+
+
+def test_a_level_holds_until_it_is_taken_back(trial: Trial, store: Store) -> None:
+    """Enter alone ends the mark where it is pressed, not where the stretch ends."""
+    play(trial, 0, 20)
+    trial.enter("k")
+    trial.enter("12.5")
+    play(trial, 20, 40)
+    trial.enter("")
+    play(trial, 40, 60)
+    trial.enter("k")
+    (mark,) = store.session(trial.keeper.sessions[-1].id).marks
+    assert (mark.start, mark.stop, mark.level_mm) == (20, 40, 12.5)
+
+
+def test_what_is_typed_beside_a_scale_is_not_taken(trial: Trial) -> None:
+    """The scale says the level, though it moves at the moment."""
+    play(trial, 0, 5)
+    trial.weigh(SimpleNamespace(look=lambda _: [], held_g=None))  # type: ignore[arg-type]  # all that is asked
+    trial.enter("12.5")
+    assert trial.view().message == "the scale says the level; what is read off is not taken beside it"
+    assert trial.view().reference == ""
+
+
+def test_the_worst_difference_is_the_one_furthest_off() -> None:
+    """On either side, with the time of its frame."""
+    differences = Differences()
+    for k, difference in enumerate((1.0, -3.0, 2.0, 5.0, -4.0)):
+        differences.take(100 * k, difference)
+    assert (differences.worst_mm, differences.worst_t_ms) == (5.0, 300)
+    assert differences.mean_mm == pytest.approx(0.2)
