@@ -12,6 +12,8 @@ BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check --quiet
 SOURCES := $(shell find dataset training export innage migrations -name '__pycache__' -prune -o -type f -print)
 TESTS ?= tests
+# Bytecode is kept: rewriting what the tests assert takes more time than importing it
+export PYTHONDONTWRITEBYTECODE :=
 PYTEST := $(BIN)/python -P -m pytest --dist worksteal
 
 .PHONY: demo test coverage test-slow mutants bench kills fuzz lint format clean

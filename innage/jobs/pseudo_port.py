@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 from dataset.errors import InputError
 
-SETTLED_S = 0.3  # who opens a port sets it up first; what was sent before is lost to them
+SETTLED_S = 0.3  # who opens a port sets it up and drops what came before; so long after it is raw that is over
+PLAIN_S = 2.0  # who has left it as it was for so long will not set it up
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,7 @@ def pseudo_port() -> Iterator[PseudoPort]:
             "pipe it: --stdout | innage capture --port -",
         )
     import select
+    import termios
 
     master, slave = os.openpty()
     name = os.ttyname(slave)
@@ -41,14 +43,19 @@ def pseudo_port() -> Iterator[PseudoPort]:
     poll = select.poll()
     poll.register(master, select.POLLOUT)
     opened: list[float] = []
+    raw: list[float] = []
 
     def ready() -> bool:
         if any(event & select.POLLHUP for _, event in poll.poll(0)):
             opened.clear()
+            raw.clear()
             return False
+        now = time.monotonic()
         if not opened:
-            opened.append(time.monotonic())
-        return time.monotonic() - opened[0] >= SETTLED_S
+            opened.append(now)
+        if not raw and not termios.tcgetattr(master)[3] & termios.ICANON:
+            raw.append(now)
+        return now - raw[0] >= SETTLED_S if raw else now - opened[0] >= PLAIN_S
 
     def write(data: bytes) -> None:
         while data:
