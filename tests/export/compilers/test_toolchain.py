@@ -42,6 +42,7 @@ def test_helpers_are_counted_when_pulled_in(all_built: dict[str, Any]) -> None:
     assert not any("unwind" in s for its in all_built.values() for s in its.image.symbols)
 
 
+@pytest.mark.usefixtures("compiling")
 @pytest.mark.slow
 def test_builds_are_reproducible_and_carry_no_path(all_built: dict[str, Any]) -> None:
     """Two builds in different folders give the same bytes, and no folder's name is in them."""
@@ -92,6 +93,7 @@ def test_a_missing_function_is_named(all_built: dict[str, Any]) -> None:
         )
 
 
+@pytest.mark.usefixtures("compiling")
 def test_missing_compiler(all_built: dict[str, Any], monkeypatch: pytest.MonkeyPatch) -> None:
     """Without the compiler's package the error says what to install."""
     monkeypatch.setattr(importlib.util, "find_spec", lambda name: None)
