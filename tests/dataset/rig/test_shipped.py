@@ -15,9 +15,8 @@ from dataset.rig.slices import Content, SliceProblem
 SCENARIO = load_scenario("washer")
 
 
-@pytest.mark.parametrize(
-    "tank", ["detergent-canister@1", pytest.param("detergent-canister@2", marks=pytest.mark.slow)]
-)
+@pytest.mark.slow
+@pytest.mark.parametrize("tank", ["detergent-canister@1", "detergent-canister@2"])
 def test_shipped_tables_are_found_and_solved_again(tank: str, tmp_path: Path) -> None:
     """Every liquid's table is found by its hash, so that nothing is solved; one state of each, solved anew,
     is the same.

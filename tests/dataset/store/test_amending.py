@@ -253,12 +253,13 @@ def test_lists_go_by_the_amendment(new_store: Store, register: Register) -> None
     ]
 
 
-@pytest.fixture
-def three(template: Path, tmp_path: Path, register: Register) -> list[Path]:
+@pytest.fixture(scope="module")
+def each_its_own(template: Path, tmp_path_factory: pytest.TempPathFactory, register: Register) -> list[Path]:
     """Three stores of one bench, each of which then says something of its own of the same things: amendments
     of one session, retirements and take-backs of one unit, and what one model is.
     """
-    first = tmp_path / "first.db"
+    folder = tmp_path_factory.mktemp("three")
+    first = folder / "first.db"
     with Store.open(shutil.copy(template, first)) as store:
         bench = register(store)
         put(store, Unit("unit7"), Unit("unit8"), Unit("spare"), Liquid("tea"))
@@ -266,11 +267,17 @@ def three(template: Path, tmp_path: Path, register: Register) -> list[Path]:
         frozen(store, "set", session)
         store.retire("unit", "spare", "lost")
         store.add_model(model_of(store.frozen_set("set")))
-    paths = [first, *(Path(shutil.copy(first, tmp_path / f"{name}.db")) for name in ("second", "third"))]
+    paths = [first, *(Path(shutil.copy(first, folder / f"{name}.db")) for name in ("second", "third"))]
     for path, says in zip(paths, (_first_says, _second_says, _third_says), strict=True):
         with Store.open(path) as store:
             says(store, store.sessions()[0])
     return paths
+
+
+@pytest.fixture
+def three(each_its_own: list[Path], tmp_path: Path) -> list[Path]:
+    """Copies of the three for one test."""
+    return [Path(shutil.copy(path, tmp_path / path.name)) for path in each_its_own]
 
 
 def _first_says(store: Store, session: Session) -> None:

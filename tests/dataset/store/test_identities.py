@@ -31,17 +31,23 @@ def opened() -> Iterator[Callable[..., Store]]:
         yield lambda path, **given: stack.enter_context(Store.open(path, **given))
 
 
-@pytest.fixture
-def two(tmp_path: Path, opened: Callable[..., Store], register: Register) -> tuple[Store, Store]:
+@pytest.fixture(scope="module")
+def both(tmp_path_factory: pytest.TempPathFactory, register: Register) -> tuple[Path, Path]:
     """Two benches, each with a unit1 of its own, a session and a trim of it."""
-    stores = []
+    folder = tmp_path_factory.mktemp("both")
     for seed, bench in ((1, NORTH), (2, SOUTH)):
-        store = opened(tmp_path / f"{bench[0]}.db", bench=bench)
-        there = register(store)
-        store.add_sessions([there.session(seed)])
-        store.add_trim(trim(there, 40000 + seed))
-        stores.append(store)
-    return stores[0], stores[1]
+        with Store.open(folder / f"{bench[0]}.db", bench=bench) as store:
+            there = register(store)
+            store.add_sessions([there.session(seed)])
+            store.add_trim(trim(there, 40000 + seed))
+    return folder / f"{NORTH[0]}.db", folder / f"{SOUTH[0]}.db"
+
+
+@pytest.fixture
+def two(tmp_path: Path, opened: Callable[..., Store], both: tuple[Path, Path]) -> tuple[Store, Store]:
+    """Copies of both for one test."""
+    north, south = (opened(shutil.copy(path, tmp_path / path.name)) for path in both)
+    return north, south
 
 
 def trim(bench: Any, counts: int) -> Trim:

@@ -108,13 +108,14 @@ def test_changed_missing_and_added_files_fail(small_bundle: Files) -> None:
     )
 
 
-def test_a_flipped_bit_anywhere_is_found(small_bundle: Files) -> None:
-    """One bit turned over at places drawn over every file, the manifest among them, fails a check that runs
-    nothing.
+@pytest.mark.parametrize("places", [30, pytest.param(150, marks=pytest.mark.slow)])
+def test_a_flipped_bit_anywhere_is_found(small_bundle: Files, places: int) -> None:
+    """One bit turned over at both ends of every file, the manifest among them, and at places drawn in it,
+    fails a check that runs nothing.
     """
     drawn, missed = np.random.default_rng(3), []
     for name, content in small_bundle.items():
-        for place in sorted({0, len(content) - 1, *drawn.integers(0, len(content), 150).tolist()}):
+        for place in sorted({0, len(content) - 1, *drawn.integers(0, len(content), places).tolist()}):
             changed = bytearray(content)
             changed[place] ^= 1 << int(drawn.integers(0, 8))
             missed += (

@@ -5,6 +5,7 @@ hand.
 from __future__ import annotations
 
 import json
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -51,12 +52,12 @@ def adds(name: str, off: int) -> Program:
     )
 
 
-@pytest.fixture
-def store(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Models 'good' (exact) and 'bad' (2 mm too high); the limit is an error of 1 mm. Set 'other' proves on
     what 'all' fits.
     """
-    path = tmp_path / "innage.db"
+    path = tmp_path_factory.mktemp("filled") / "innage.db"
     with Store.open(path) as opened:
         bench = bench_store(
             opened,
@@ -80,6 +81,12 @@ def store(tmp_path: Path) -> Path:
             made = adds(name, off)
             opened.add_model(Model(name, digest(made), frozen, limits, "{}", "{}", "{}", to_json(made), b""))
     return path
+
+
+@pytest.fixture
+def store(filled: Path, tmp_path: Path) -> Path:
+    """A copy of the filled store for one test."""
+    return Path(shutil.copy(filled, tmp_path / "innage.db"))
 
 
 def innage(store: Path, *words: str) -> Result:

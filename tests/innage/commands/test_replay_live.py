@@ -177,7 +177,9 @@ class Running:
         self.process.wait(60)
         for reader in self._readers:
             reader.join(10)
-            assert not reader.is_alive(), "something that it started holds its output"  # closing would wait too
+            assert not reader.is_alive(), (
+                "something that it started holds its output"
+            )  # closing would wait too
         for stream in (self.process.stdin, self.process.stdout, self.process.stderr):
             if stream is not None:
                 stream.close()
@@ -431,8 +433,14 @@ def test_another_board_is_one_sentence(
     board = port()
     playing = threading.Thread(target=board.play, args=(sent,))
     playing.start()
-    said = run("replay", "m", "--unit", "one", "--port", board.name, code=2)
-    playing.join()
+    # a trial that goes on ends as by Ctrl-C, with 0
+    late = threading.Timer(60, os.kill, (os.getpid(), signal.SIGINT))
+    late.start()
+    try:
+        said = run("replay", "m", "--unit", "one", "--port", board.name, code=2)
+    finally:
+        late.cancel()
+        playing.join()
     (sentence,) = [line for line in said.splitlines() if line.startswith("innage: ")]
     assert expected in sentence
 

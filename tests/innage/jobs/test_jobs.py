@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -41,10 +42,11 @@ from training.judging.figures import AnsweredLimit
 UNITS = ("u0", "u1", "u2", "u3")
 
 
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Four units with a session each on one tank, and another of the first that is void."""
-    with Store.open(tmp_path / "innage.db") as opened:
+    path = tmp_path_factory.mktemp("filled") / "innage.db"
+    with Store.open(path) as opened:
         bench = bench_store(
             opened, tank=CAN, sensor=one_pad(CountLaw.RISES), liquid=WATER, unit=UNITS, mounting="m"
         )
@@ -52,6 +54,13 @@ def store(tmp_path: Path) -> Iterator[Store]:
             frames = Frames(np.arange(20) * 100, np.full((20, 1), 1000 + number, np.uint32))
             opened.add_sessions([bench.session(number, (Mark(0, 20, 40.0),), unit=unit, frames=frames)])
         opened.void(opened.sessions()[-1].id, "spilled")
+    return path
+
+
+@pytest.fixture
+def store(filled: Path, tmp_path: Path) -> Iterator[Store]:
+    """A copy of the filled store for one test."""
+    with Store.open(shutil.copy(filled, tmp_path / "innage.db")) as opened:
         yield opened
 
 

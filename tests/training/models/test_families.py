@@ -47,8 +47,14 @@ def _rows(data: FrozenData) -> Rows:
     return rows_of(data, data.rows(Role.FIT))
 
 
-@pytest.mark.parametrize("channels", [1, 3, 16])
-@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize(
+    ("family", "channels"),
+    [
+        pytest.param(family, channels, marks=[pytest.mark.slow] * (family == "net" and channels == 16))
+        for family in FAMILIES
+        for channels in (1, 3, 16)
+    ],
+)
 def test_integers_stay_near_the_float_model(made_up: MadeUp, family: str, channels: int) -> None:
     """In 16 bits no accepted frame of an unseen unit differs by more than 0.1 mm from the float pipeline (our
     own bound; no source).

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -23,11 +24,15 @@ SESSIONS = 6
 FRAMES = 700  # some 4 kB a session: each on a page of its own
 
 
-@pytest.fixture
-def store(new_store: Store, register: Callable[[Store], Bench]) -> Store:
+@pytest.fixture(scope="module")
+def filled(
+    template: Path, tmp_path_factory: pytest.TempPathFactory, register: Callable[[Store], Bench]
+) -> Path:
     """Six sessions, one amended and one void, a trim and a frozen set, all in one file with nothing beside
     it.
     """
+    path = Path(shutil.copy(template, tmp_path_factory.mktemp("filled") / "new.db"))
+    new_store = Store.open(path)
     bench = register(new_store)
     sessions = new_store.add_sessions([bench.session(seed, frames=noise(seed)) for seed in range(SESSIONS)])
     new_store.amend_marks(sessions[3].id, (Mark(0, 10, 16.0),), "A. Bench", "read off wrongly")
@@ -41,7 +46,14 @@ def store(new_store: Store, register: Callable[[Store], Bench]) -> Store:
     )
     with closing(sqlite3.connect(new_store.path)) as connection:
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    return new_store
+    new_store.close()
+    return path
+
+
+@pytest.fixture
+def store(filled: Path, tmp_path: Path) -> Store:
+    """A copy of the filled store for one test."""
+    return Store.open(shutil.copy(filled, tmp_path / "new.db"))
 
 
 def noise(seed: int) -> Frames:
