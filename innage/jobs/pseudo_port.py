@@ -11,7 +11,9 @@ from dataclasses import dataclass
 
 from dataset.errors import InputError
 
-SETTLED_S = 0.3  # who opens a port sets it up and drops what came before; so long after it is raw that is over
+SETTLED_S = (
+    0.3  # who opens a port sets it up and drops what came before; so long after it is raw that is over
+)
 PLAIN_S = 2.0  # who has left it as it was for so long will not set it up
 
 
