@@ -66,7 +66,8 @@ def driver(address: Address) -> ModuleType:
             "",
             "install it: pip install 'innage[postgres]'",
         ) from error
-    return psycopg
+    module: ModuleType = psycopg  # of no type where it is not installed
+    return module
 
 
 def connect(address: Address, timeout_s: float) -> psycopg.Connection[Any]:
