@@ -414,6 +414,13 @@ def open_store(path: Place) -> Store:
     return Store.open(path)
 
 
+def open_reading(path: Place) -> Store:
+    """As :func:`open_store`, for a command that only reads what a list, a count or a plan needs: quicker."""
+    from dataset.store.reading.quick import open_reading
+
+    return open_reading(path)
+
+
 def open_existing(path: Place) -> Store:
     """Open the store at ``path``; InputError when there is none."""
     from dataset.errors import InputError

@@ -32,6 +32,8 @@ from dataset.store import blocks, check_standards, instruments, registry, units
 from dataset.store.events import amendments, tagging
 from dataset.store.events.voiding import is_void
 from dataset.store.proof import record_sha256
+from dataset.store.reading import amendments as amendments_read
+from dataset.store.reading.sessions import to_session
 from dataset.store.registry import (
     liquid_row,
     mounting_row,
@@ -44,7 +46,7 @@ from dataset.store.registry import (
     unit_ids,
     unit_row,
 )
-from dataset.store.sessions import frames, to_session
+from dataset.store.sessions import frames
 from dataset.store.tables import (
     Base,
     BlockRow,
@@ -303,7 +305,7 @@ def _shown_before(orm: OrmSession, new: NewSession, beside: int) -> list[str]:
     latest: list[str] = []
     with closing(orm.scalars(same.execution_options(yield_per=HISTORY_SESSIONS))) as rows:
         for row in rows:
-            if not row.amendments or GRAVE_NAMES.isdisjoint(amendments.checks_now(row)):
+            if not row.amendments or GRAVE_NAMES.isdisjoint(amendments_read.checks_now(row)):
                 latest.append(row.sha256)
             if len(latest) == HISTORY_SESSIONS:
                 break

@@ -22,13 +22,12 @@ from sqlalchemy.util import LRUCache
 import migrations
 from dataset.errors import StoreError
 from dataset.files.scratch import scratch_folder
+from dataset.store.reachable import APPLICATION_ID, only_readable
 from dataset.store.reachable import connect as open_file
-from dataset.store.reachable import only_readable
 
 if TYPE_CHECKING:
     from alembic.config import Config
 
-APPLICATION_ID = 0x696E6E61  # written by the first revision
 TIMEOUT_S = 10.0
 MOST_COMPILED = 1000  # statements, twice what one engine keeps by itself
 T = TypeVar("T")

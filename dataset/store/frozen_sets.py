@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import TypeVar
+from dataclasses import dataclass
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
@@ -15,12 +14,15 @@ from dataset.coverage.roles import Group, assemble, check_choice, groups_of, ref
 from dataset.coverage.set_names import group_names, renamed, unit_names, with_tank_groups
 from dataset.coverage.temperature_bands import TemperatureBands, check_edges
 from dataset.errors import InputError
-from dataset.records import FrozenData, FrozenSet, GroupBy, Role, Session, Trim, Unit
+from dataset.records import FrozenData, FrozenSet, GroupBy, Role, Session, Trim
 from dataset.store import blocks
 from dataset.store import sessions as stored_sessions
-from dataset.store.proof import changed, keep
+from dataset.store.proof import keep
+from dataset.store.reading import sessions as sessions_read
+from dataset.store.reading.sessions import to_session
+from dataset.store.reading.sets import sealed_as, to_frozen_set, to_trim
 from dataset.store.registry import named, unit_ids
-from dataset.store.sessions import mark_temperatures, session_row, temperatures, to_session
+from dataset.store.sessions import mark_temperatures, session_row, temperatures
 from dataset.store.tables import (
     FrozenRoleRow,
     FrozenSessionRow,
@@ -29,10 +31,8 @@ from dataset.store.tables import (
     ProveOpeningRow,
     TrimRow,
 )
-from dataset.store.trims import refuse_doubtful, to_trim
+from dataset.store.trims import refuse_doubtful
 from dataset.values import check_name, check_text
-
-R = TypeVar("R", Session, Trim)
 
 
 @dataclass(frozen=True)
@@ -44,69 +44,6 @@ class Allowed:
 
     mixed: bool = False
     even_if_warned: str | None = None
-
-
-def to_frozen_set(row: FrozenSetRow, known: FrozenSet | None = None) -> FrozenSet:
-    """The record, its hash checked again: StoreError when the content is not what was frozen.
-
-    ``known`` is a record of the same set that the store has given before: what still equals it was checked
-    then.
-    """
-    sessions, trims = _named(row)
-    roles = {role.group_name: role.role for role in row.roles}
-    edges = () if row.edges_c is None else tuple(json.loads(row.edges_c))
-    frozen = FrozenSet(
-        row.name,
-        row.sha256,
-        row.group_by,
-        tuple(sorted(roles.items())),
-        sessions,
-        row.seed,
-        trims,
-        edges,
-        row.even_if_warned,
-        bool(row.named_by_content),
-    )
-    if frozen == known:
-        return frozen
-    actual = frozen_sha256(row.group_by, roles, sessions, trims, edges, frozen.named_by_content)
-    if actual != row.sha256:
-        raise changed(f"frozen set {row.name}", actual, row.sha256)
-    return frozen
-
-
-def _named(row: FrozenSetRow) -> tuple[tuple[Session, ...], tuple[Trim, ...]]:
-    """Sessions and trims, their units and tanks called as they were when the set was frozen where these are
-    its groups, else as their content says.
-    """
-    sessions = tuple(
-        to_session(member.session, member.mark_revision_sha256, amendment=member.amendment_sha256)
-        for member in row.sessions
-    )
-    trims = tuple(to_trim(member.trim) for member in row.trims)
-    pinned = [member.group_name for member in row.sessions]
-    if row.group_by is GroupBy.TANK:
-        sessions = tuple(replace(s, tank_group=name) for s, name in zip(sessions, pinned, strict=True))
-    if row.group_by is not GroupBy.UNIT:
-        names = unit_names([*(session.unit for session in sessions), *(trim.unit for trim in trims)])
-        return renamed(sessions, names), renamed(trims, names)
-    # a unit that turned out to be one with another keeps the name that it had here
-    by_sealed = {
-        _sealed(session).key: name for session, name in zip(sessions, pinned, strict=True) if name is not None
-    }
-    by_unit = {session.unit.key: by_sealed[_sealed(session).key] for session in sessions}
-    return (
-        tuple(_called(session, by_sealed[_sealed(session).key]) for session in sessions),
-        tuple(_called(t, by_sealed.get(_sealed(t).key, by_unit.get(t.unit.key, t.unit.name))) for t in trims),
-    )
-
-
-def _called(record: R, name: str) -> R:
-    return renamed([record], {record.unit.key: name})[0]
-
-
-def _sealed(record: Session | Trim) -> Unit:
-    return record.sealed_unit or record.unit
 
 
 def add_frozen_set(
@@ -185,7 +122,7 @@ def add_frozen_set(
 
 def _hides(session: Session, in_set: Mapping[str, str]) -> bool:
     """Whether a session's own hash does not say the name that the set gives its unit."""
-    sealed = _sealed(session)
+    sealed = sealed_as(session)
     return sealed.serial is not None or in_set[session.unit.name] != sealed.origin_name
 
 
@@ -207,7 +144,7 @@ def data(orm: OrmSession, frozen: FrozenSet) -> FrozenData:
             )
     frames = [stored_sessions.frames(orm, session) for session in current.sessions]
     for session, stored in zip(current.sessions, frames, strict=True):
-        stored_sessions.check(session, stored)
+        sessions_read.check(session, stored)
     return assemble(current, [blocks.frame_by_frame(f) for f in frames], bands_of(orm, current))
 
 

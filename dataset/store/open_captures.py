@@ -19,6 +19,7 @@ from dataset.records import Frames, Liquid, Mounting, NewSession, Session, Unit
 from dataset.store import blocks
 from dataset.store.admitting import add_session
 from dataset.store.proof import facts_sha256, keep
+from dataset.store.reading.sessions import to_session
 from dataset.store.registry import (
     liquid_row,
     mounting_row,
@@ -29,7 +30,6 @@ from dataset.store.registry import (
     to_unit,
     unit_row,
 )
-from dataset.store.sessions import to_session
 from dataset.store.tables import OpenBlockRow, OpenCaptureRow, OpenEntryRow
 from dataset.values import check_name
 

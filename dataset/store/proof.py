@@ -15,16 +15,17 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
-from typing import Any
-
-from sqlalchemy import Connection, CursorResult
-from sqlalchemy.orm import Session as OrmSession
-from sqlalchemy.orm import object_session
+from typing import TYPE_CHECKING, Any
 
 from dataset.canonical import sha256
 from dataset.errors import StoreError
 from dataset.records import ID_DIGITS
-from dataset.store.tables import Base, Covered
+
+if TYPE_CHECKING:  # what is read without the mapper is proved too: nothing in here loads it
+    from sqlalchemy import Connection, CursorResult
+    from sqlalchemy.orm import Session as OrmSession
+
+    from dataset.store.tables import Covered
 
 # what a store counts or marks itself
 OWN = frozenset({"id", "sequence", "revision", "sealed", "record_sha256"})
@@ -104,7 +105,8 @@ COVERS: dict[str, Cover] = {
 def record_sha256(connection: Connection, table: str, row_id: int, *further: int) -> str:
     """The hash of the record in a row (its primary key), as it stands there now."""
     cover = COVERS[table]
-    (row,) = _rows(connection, f"SELECT * FROM {table} WHERE {_key(table)}", row_id, *further)  # noqa: S608 - a name from above
+    found = f"SELECT * FROM {table} WHERE {_key(connection, table, further)}"  # noqa: S608 - a name from above
+    (row,) = _rows(connection, found, row_id, *further)
     facts = _facts(connection, row, cover, leave_out=OWN | _LEFT_OUT.get(table, set()))
     if table in _RENAMED:
         facts["name"] = facts["name"].partition("@")[0]
@@ -142,10 +144,20 @@ def keep(orm: OrmSession, row: Covered) -> None:
 
 def check_row(row: Covered, where: str) -> None:
     """StoreError unless the record in a row, which is a session's, hashes to what was kept with it."""
+    check(where, record_sha256(_connection_of(row, where), _table(row), _row_id(row)), row.record_sha256)
+
+
+def _connection_of(row: Covered, where: str) -> Connection:
+    """What a row was read by: a connection of its own, where it was read without the mapper."""
+    own: Connection | None = getattr(row, "read_by", None)
+    if own is not None:
+        return own
+    from sqlalchemy.orm import object_session
+
     orm = object_session(row)
     if orm is None:
         raise ValueError(f"{where} is not loaded from a store")
-    check(where, record_sha256(orm.connection(), _table(row), _row_id(row)), row.record_sha256)
+    return orm.connection()
 
 
 def check(where: str, actual: str, kept: str | None) -> None:
@@ -166,7 +178,7 @@ def _facts(
     facts = {key: value for key, value in row.items() if key not in leave_out}
     for key, (table, column) in cover.refers.items():
         if facts.get(key) is not None:
-            query = f"SELECT {column} FROM {table} WHERE {_key(table)}"  # noqa: S608 - names from above
+            query = f"SELECT {column} FROM {table} WHERE {_key(connection, table)}"  # noqa: S608 - names from above
             facts[key] = raw(connection, query, facts[key]).scalar()
     return _content(facts)
 
@@ -197,9 +209,15 @@ def raw(connection: Connection, query: str, *key: int) -> CursorResult[Any]:
     return connection.exec_driver_sql(query, key)
 
 
+def _key(connection: Connection, table: str, further: tuple[int, ...] = ()) -> str:
+    """What finds a row by its primary key, which in SQLite is the row's own number where it is one number."""
+    return "rowid = ?" if connection.dialect.name == "sqlite" and not further else _primary_key(table)
+
+
 @cache
-def _key(table: str) -> str:
-    """What finds a row by its primary key."""
+def _primary_key(table: str) -> str:
+    from dataset.store.tables import Base
+
     return " AND ".join(f"{column.name} = ?" for column in Base.metadata.tables[table].primary_key)
 
 

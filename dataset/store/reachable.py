@@ -13,6 +13,8 @@ from pathlib import Path
 
 from dataset.errors import StoreError
 
+APPLICATION_ID = 0x696E6E61  # of a store's file, written by the first revision
+
 
 def only_readable(path: Path) -> bool:
     """Whether there is a store at ``path`` in a folder that can't be written; StoreError when a log with

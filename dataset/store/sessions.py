@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import json
-import math
-from collections.abc import Container, Iterable, Iterator, Sequence
-from itertools import groupby
+from collections.abc import Container, Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,41 +12,35 @@ from sqlalchemy.orm import Session as OrmSession
 from dataset.admission.rules import check_marks
 from dataset.canonical import (
     canonical_json,
-    conditions_from,
     mark_revision_sha256,
     marks_content,
-    marks_from,
-    session_sha256,
 )
-from dataset.coverage.temperature_bands import mean_of
-from dataset.errors import InputError, NotFoundError, StoreError
+from dataset.errors import InputError, NotFoundError
 from dataset.records import (
     ID_DIGITS,
-    Amendment,
-    DoorWarning,
     Frames,
     Mark,
     MarkRevision,
-    Mounting,
-    Occasion,
     Session,
-    Source,
-    Stretch,
     TagEvent,
     VoidEvent,
-    newest_amendment,
 )
 from dataset.store import blocks
-from dataset.store.events import amendments, tagging, voiding
-from dataset.store.events.voiding import void_reason
-from dataset.store.proof import changed
-from dataset.store.registry import (
-    flat,
-    sealed_unit,
-    to_liquid,
-    to_mounting,
-    to_unit,
+from dataset.store.events import tagging, voiding
+from dataset.store.reading import tagging as tagging_read
+from dataset.store.reading import voiding as voiding_read
+from dataset.store.reading.sessions import (
+    check,
+    revisions_of,
+    to_mark_revision,
+    to_session,
+    to_sessions,
 )
+from dataset.store.reading.sessions import (
+    frames_of as unpacked_frames,
+)
+from dataset.store.reading.temperatures import Packed, means_of_marks, unpacked
+from dataset.store.reading.voiding import void_reason
 from dataset.store.tables import (
     BlockRow,
     MarkRevisionRow,
@@ -57,95 +48,10 @@ from dataset.store.tables import (
 )
 from dataset.values import check_reason
 
-NEWEST = "newest"
-
-
-def to_sessions(rows: Iterable[SessionRow]) -> tuple[Session, ...]:
-    """The records of many rows; a mounting that many of them share is made once."""
-    mountings: dict[int, Mounting] = {}
-    return tuple(to_session(row, mountings=mountings) for row in rows)
-
-
-def to_session(
-    row: SessionRow,
-    revision: str | None = NEWEST,
-    mountings: dict[int, Mounting] | None = None,
-    amendment: str | None = NEWEST,
-) -> Session:
-    """What a session says: with the marks of ``revision`` (a hash), of the newest one, or (None) as they were
-    sealed, and with what ``amendment`` states (a hash), the one in use, or (None) as it was sealed.
-
-    ``mountings`` keeps by row id what was made already.
-    """
-    mountings = {} if mountings is None else mountings
-    if row.mounting_id not in mountings:
-        mountings[row.mounting_id] = to_mounting(row.mounting)
-    sealed = tuple(flat(Mark, mark) for mark in row.marks)
-    revised = _revision(row, revision)
-    session = Session(
-        id=row.sha256[:ID_DIGITS],
-        sha256=row.sha256,
-        unit=to_unit(row.unit),
-        liquid=to_liquid(row.liquid),
-        mounting=mountings[row.mounting_id],
-        frames=row.frames,
-        marks=sealed if revised is None else revised.marks,
-        source=Source(row.source_file, row.source_sha256),
-        note=row.note,
-        void_reason=void_reason(row),
-        stretches=tuple(Stretch(s.start, s.stop, conditions_from(json.loads(s.body))) for s in row.stretches),
-        mark_revision=None if revised is None else revised.sha256,
-        sealed_marks=None if revised is None else sealed,
-        warnings=tuple(DoorWarning(w.check_name, w.sentence) for w in row.warnings),
-        simulated=bool(row.simulated),
-        occasion=Occasion(row.operator, row.bench, row.started, row.firmware),
-        tags=tagging.tags_of(row),
-        instruments=() if row.instruments is None else tuple(json.loads(row.instruments)),
-        sealed_unit=sealed_unit(row.unit),
-    )
-    if amendment is None or (amendment == NEWEST and not row.amendments):
-        return session
-    amended_by = amendments.in_use(row) if amendment == NEWEST else amendments.of_hash(row, amendment)
-    return amendments.effective(session, row, amended_by)
-
-
-def _revision(row: SessionRow, revision: str | None) -> MarkRevision | None:
-    candidates = [r for r in row.mark_revisions if revision in (NEWEST, r.sha256)]
-    if revision is not None and revision != NEWEST and not candidates:
-        raise StoreError(
-            f"session {row.sha256[:ID_DIGITS]}",
-            "has no revision of its marks of this hash",
-            revision[:ID_DIGITS],
-        )
-    if not candidates or revision is None:
-        return None
-    newest = newest_amendment(Amendment(r.sha256, r.parent_sha256) for r in candidates)
-    return _to_mark_revision(next(r for r in candidates if r.sha256 == newest))
-
-
-def _to_mark_revision(row: MarkRevisionRow) -> MarkRevision:
-    """The record, its hash checked again."""
-    marks = marks_from(json.loads(row.body))
-    actual = mark_revision_sha256(row.session.sha256, row.parent_sha256, row.author, row.reason, marks)
-    if actual != row.sha256:
-        raise changed(
-            f"marks of session {row.session.sha256[:ID_DIGITS]}, revision {row.sha256[:ID_DIGITS]}",
-            actual,
-            row.sha256,
-        )
-    return MarkRevision(row.sha256, row.session.sha256, row.parent_sha256, row.author, row.reason, marks)
-
 
 def mark_revisions(orm: OrmSession, ref: str) -> tuple[MarkRevision, ...]:
     """The later revisions of a session's marks, oldest first."""
     return revisions_of(session_row(orm, ref))
-
-
-def revisions_of(row: SessionRow) -> tuple[MarkRevision, ...]:
-    """The later revisions of a session's marks, in the order they came into this store, every
-    hash checked.
-    """
-    return tuple(_to_mark_revision(revision) for revision in row.mark_revisions)
 
 
 def amend_marks(orm: OrmSession, ref: str, marks: Sequence[Mark], author: str, reason: str) -> MarkRevision:
@@ -173,7 +79,7 @@ def amend_marks(orm: OrmSession, ref: str, marks: Sequence[Mark], author: str, r
     )
     orm.add(amendment)
     orm.flush()
-    return _to_mark_revision(amendment)
+    return to_mark_revision(amendment)
 
 
 def session_rows(orm: OrmSession) -> Sequence[SessionRow]:
@@ -227,13 +133,13 @@ def void(orm: OrmSession, ref: str, reason: str) -> SessionRow:
 
 def void_events(orm: OrmSession, ref: str) -> tuple[VoidEvent, ...]:
     """When a session was voided and taken back, in the order it came into this store."""
-    return voiding.events(session_row(orm, ref))
+    return voiding_read.events(session_row(orm, ref))
 
 
 def tag(orm: OrmSession, refs: Sequence[str], tags: Sequence[str], author: str | None) -> tuple[Session, ...]:
     """Tag sessions, each with all of ``tags`` that it has not; InputError where none of them had to be."""
     rows = [session_row(orm, ref) for ref in refs]
-    lacking = [[t for t in dict.fromkeys(tags) if t not in tagging.tags_of(row)] for row in rows]
+    lacking = [[t for t in dict.fromkeys(tags) if t not in tagging_read.tags_of(row)] for row in rows]
     for row, missing in zip(rows, lacking, strict=True):
         tagging.add(orm, row, missing if any(lacking) else tags, author)
     return to_sessions(rows)
@@ -251,19 +157,12 @@ def untag(
 
 def tag_events(orm: OrmSession, ref: str) -> tuple[TagEvent, ...]:
     """Which tags of a session came and went, in the order it came into this store."""
-    return tagging.events(session_row(orm, ref))
+    return tagging_read.events(session_row(orm, ref))
 
 
 def frames(orm: OrmSession, session: Session) -> Frames:
     """All frames of a session, each channel's counts side by side in memory."""
-    where = f"session {session.id}"
-    packed = stored_blocks(orm, session.sha256)
-    sealed = session.as_sealed or session
-    unpacked = blocks.from_blocks(packed, sealed.mounting.sensor.channels, where)
-    if len(unpacked) != session.frames:
-        hint = "blocks of its frames are missing or changed; use a copy of the store"
-        raise StoreError(where, f"{len(unpacked)} frames are there", f"{session.frames}", hint)
-    return unpacked
+    return unpacked_frames(stored_blocks(orm, session.sha256), session)
 
 
 def stored_blocks(orm: OrmSession, sha256: str) -> list[blocks.Block]:
@@ -285,42 +184,21 @@ def frames_of(orm: OrmSession, ref: str, verify: bool) -> Frames:
 
 
 def mark_temperatures(orm: OrmSession, sessions: Sequence[Session]) -> dict[str, tuple[float, ...]]:
-    """By session hash: the mean measured temperature under each mark (of all frames where there is none), NaN
-    where none was measured.
-    """
-    parts = {session.sha256: session.marks or (Mark(0, session.frames, 0.0),) for session in sessions}
-    means = {sha256: (math.nan,) * len(marks) for sha256, marks in parts.items()}
-    for sha256, warm in temperatures(orm, parts):
-        means[sha256] = tuple(mean_of(warm[mark.start : mark.stop].tolist()) for mark in parts[sha256])
-    return means
+    """As of :func:`dataset.store.reading.temperatures.means_of_marks`."""
+    return means_of_marks(sessions, _temperature_blocks(orm))
 
 
 def temperatures(orm: OrmSession, wanted: Container[str]) -> Iterator[tuple[str, NDArray[np.float64]]]:
-    """Of the sessions with these hashes, those with a column of temperature: the hash, and degrees Celsius
-    (n,), NaN where not measured.
-    """
+    """As of :func:`dataset.store.reading.temperatures.unpacked`, of the sessions with these hashes."""
+    return unpacked(_temperature_blocks(orm), wanted)
+
+
+def _temperature_blocks(orm: OrmSession) -> Iterator[Packed]:
+    """Every block with a column of temperature, session after session."""
     measured = (
         select(SessionRow.sha256, BlockRow.frames, BlockRow.temperature_c, BlockRow.format)
         .join(BlockRow)
         .where(BlockRow.temperature_c.is_not(None))
         .order_by(BlockRow.session_id, BlockRow.position)
     )
-    for sha256, packed in groupby(orm.execute(measured), key=lambda row: row[0]):
-        if sha256 in wanted:
-            where = f"session {sha256[:ID_DIGITS]}"
-            yield (
-                sha256,
-                np.concatenate(
-                    [
-                        blocks.temperatures(block or b"", format_, frames, where)
-                        for _, frames, block, format_ in packed
-                    ]
-                ),
-            )
-
-
-def check(session: Session, its_frames: Frames) -> None:
-    """Hash a session's content again and compare; StoreError when it is not what was sealed."""
-    actual = session_sha256(session, its_frames)
-    if actual != session.sha256:
-        raise changed(f"session {session.id}", actual, session.sha256)
+    yield from orm.execute(measured)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -18,12 +17,13 @@ from dataset.records import ID_DIGITS, Mounting, Session, Trim, TrimKind
 from dataset.store import sessions as stored_sessions
 from dataset.store import units
 from dataset.store.events import amendments
-from dataset.store.events.voiding import void_reason
-from dataset.store.proof import changed
+from dataset.store.reading import amendments as amendments_read
+from dataset.store.reading import sessions as sessions_read
+from dataset.store.reading.sets import to_trim
+from dataset.store.reading.voiding import void_reason
 from dataset.store.registry import (
     mounting_row,
     same_record,
-    sealed_unit,
     stated_unit,
     to_mounting,
     to_unit,
@@ -31,36 +31,6 @@ from dataset.store.registry import (
     unit_row,
 )
 from dataset.store.tables import SessionRow, TrimRow, UnitRow
-
-
-def to_trim(row: TrimRow) -> Trim:
-    """The record, its hash checked again."""
-    body = json.loads(row.body)
-    trim = Trim(
-        unit=to_unit(row.unit),
-        mounting=to_mounting(row.mounting),
-        kind=TrimKind(row.kind),
-        counts=tuple(body["counts"]),
-        date=row.date,
-        stage=row.stage,
-        temperature_c=row.temperature_c,
-        session=None if row.session is None else row.session.sha256,
-        frames=None if body["frames"] is None else (body["frames"][0], body["frames"][1]),
-        refused=tuple(body["refused"]),
-        spread=tuple(body["spread"]),
-        level_mm=body["level_mm"],
-        transfer=tuple(body["transfer"]),
-        transfer_spread=tuple(body["transfer_spread"]),
-        note=row.note,
-        sha256=row.sha256,
-        dry_because=body.get("dry_because", ""),
-        sealed_unit=sealed_unit(row.unit),
-        amendment=body.get("amendment"),
-    )
-    actual = trim_sha256(trim)
-    if actual != row.sha256:
-        raise changed(f"trim of unit {trim.unit.name} of {trim.date}", actual, row.sha256)
-    return trim
 
 
 def trims(orm: OrmSession, unit: str | None) -> tuple[Trim, ...]:
@@ -79,7 +49,7 @@ def doubts(orm: OrmSession, taken: Sequence[Trim]) -> dict[str, str]:
     why: dict[str, str] = {}
     for trim in of_sessions:
         row = stored_sessions.session_row(orm, str(trim.session))
-        used, void = amendments.in_use(row), void_reason(row)
+        used, void = amendments_read.in_use(row), void_reason(row)
         where = f"session {row.sha256[:ID_DIGITS]}, from which it was taken,"
         if void is not None:
             why[trim.sha256] = f"{where} is void ('{void}')"
@@ -197,7 +167,7 @@ def _sessions(orm: OrmSession, unit: str, mounting: Mounting) -> list[Session]:
     """The unit's sessions on a mounting that are not void."""
     own = amendments.unit_now().in_(unit_ids(orm, unit))
     rows = orm.scalars(select(SessionRow).where(own).order_by(SessionRow.id)).all()
-    sessions = [stored_sessions.to_session(row) for row in rows if void_reason(row) is None]
+    sessions = [sessions_read.to_session(row) for row in rows if void_reason(row) is None]
     return [session for session in sessions if session.mounting == mounting]
 
 

@@ -13,8 +13,10 @@ from dataset.records import (
     NewSession,
 )
 from dataset.store.events import voiding
-from dataset.store.events.voiding import is_void, void_reason
-from dataset.store.sessions import session_row, to_session
+from dataset.store.events.voiding import is_void
+from dataset.store.reading.sessions import to_session
+from dataset.store.reading.voiding import void_reason
+from dataset.store.sessions import session_row
 from dataset.store.tables import (
     SessionRow,
 )

@@ -12,7 +12,7 @@ from dataset.records import GroupBy
 from innage.completion import names_of
 from innage.filter_options import filtered
 from innage.jobs.sessions.finding import SessionFilter
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_reading
 from innage.sections import SectionedCommand
 from innage.terminal.output import emit, say
 from innage.terminal.views.coverage import nothing, show_coverage, show_plan
@@ -53,7 +53,7 @@ def gaps(
     from innage.jobs.coverage import cover
     from innage.jobs.sessions.finding import line_of, why_none
 
-    opened = open_store(store)
+    opened = open_reading(store)
     coverage = cover(opened, sessions, bands=bands, kelvin=band_width_k)
     if picture is not None and coverage.gaps.cells:
         from innage.pictures.heatmap import draw_gaps
@@ -98,7 +98,7 @@ def plan(
     from innage.jobs.coverage import plan as plan_sessions
 
     planned = plan_sessions(
-        open_store(store), limits, sessions, group_by=GroupBy(group), band=band_pct / 100 or None
+        open_reading(store), limits, sessions, group_by=GroupBy(group), band=band_pct / 100 or None
     )
     if json and planned.plan is not None:
         emit(planned.facts())

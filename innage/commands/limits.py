@@ -11,7 +11,7 @@ import typer
 
 from dataset.records import METRICS
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, RetiredOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, JsonOption, RetiredOption, StoreOption, open_reading, open_store
 from innage.terminal.output import emit, say, table
 from innage.terminal.views.registry import show_retired, show_revision
 
@@ -118,7 +118,7 @@ def list_(
     """List the limits and their revisions."""
     from innage.jobs.registry import listed
 
-    opened = open_store(store)
+    opened = open_reading(store)
     in_list = listed(opened, "limits", opened.all_limits(), retired=retired)
     every = in_list.records
     if json:

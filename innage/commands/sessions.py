@@ -21,7 +21,7 @@ from innage.jobs.sessions.session_facts import (
     tag_facts,
     void_facts,
 )
-from innage.options import DEFAULT_STORE, JsonOption, SessionArgument, StoreOption, open_store
+from innage.options import DEFAULT_STORE, JsonOption, SessionArgument, StoreOption, open_reading, open_store
 from innage.sections import SectionedCommand
 from innage.terminal.output import emit, say, table
 from innage.terminal.views.logged import begun, remarks
@@ -59,7 +59,7 @@ def list_sessions(
         settle(open_store(store), sessions)
     if json:
         wanted = {line.id for line in shown}
-        every = open_store(store).sessions() if wanted else ()
+        every = open_reading(store).sessions() if wanted else ()
         emit([session_facts(session) for session in every if session.id in wanted])
         return
     of_mounting: dict[str, list[SessionLine]] = {}
@@ -144,7 +144,7 @@ def show(
     from dataset.labels.conditions import conditions_text
     from innage.jobs.instruments import calibration_text
 
-    opened = open_store(store)
+    opened = open_reading(store)
     captured = opened.session(session)
     frames = opened.frames(captured, verify=True)
     events, tagged = opened.void_events(captured.sha256), opened.tag_events(captured.sha256)

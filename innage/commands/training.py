@@ -18,6 +18,7 @@ from innage.options import (
     StoreOption,
     StrictOption,
     TrainedOption,
+    open_reading,
     open_store,
 )
 from innage.sections import SectionedCommand
@@ -124,7 +125,7 @@ def models(
     """List the models, or show the figures of one."""
     from innage.jobs.models.training import find_models, model_facts
 
-    with open_store(store) as opened:
+    with open_reading(store) as opened:
         found = find_models(opened, sessions) if name is None else (opened.model(name),)
         boards = opened.board_measurements(name)
         listed = found[: sessions.limit]

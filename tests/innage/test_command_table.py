@@ -5,10 +5,12 @@ answered with the nearest right one.
 from __future__ import annotations
 
 import pkgutil
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
 from importlib import import_module
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -122,12 +124,33 @@ def test_an_error_that_came_of_ctrl_c_ends_as_ctrl_c_does(monkeypatch: pytest.Mo
         except KeyboardInterrupt:
             raise OSError("no such worker")  # noqa: B904 - as code that knows nothing of it raises
 
-    monkeypatch.setattr("innage.commands.sessions.open_store", stopped)
+    monkeypatch.setattr("innage.commands.sessions.open_reading", stopped)
     done = CliRunner().invoke(app, ["show", "abc"])
     assert (done.exit_code, done.stderr) == (130, "innage: interrupted\n")
 
     def broken(*_: object) -> None:
         raise OSError("a fault")
 
-    monkeypatch.setattr("innage.commands.sessions.open_store", broken)
+    monkeypatch.setattr("innage.commands.sessions.open_reading", broken)
     assert isinstance(CliRunner().invoke(app, ["show", "abc"]).exception, OSError)
+
+
+def test_lists_and_plans_load_no_mapper(tmp_path: Path) -> None:
+    """They take less than twice as long as its import alone."""
+    pinned = Path(__file__).parents[1] / "data" / "stores" / "0007_proof.db"
+    store = shutil.copy(pinned, tmp_path / "innage.db")
+    script = """
+import json, sys
+from typer.testing import CliRunner
+from innage.cli import app
+lines = ["limits list", "models", "gaps", "plan", "sessions", "sessions --json"]
+session = None
+for line in [*lines, "show"]:
+    words = line.split() + ([session] if line == "show" else [])
+    done = CliRunner().invoke(app, [*words, "--store", sys.argv[1]], catch_exceptions=False)
+    assert done.exit_code == 0, done.output
+    if line == "sessions --json":
+        session = json.loads(done.stdout)[0]["id"]
+    assert "sqlalchemy" not in sys.modules, line
+"""
+    subprocess.run([sys.executable, "-P", "-c", script, str(store)], check=True)

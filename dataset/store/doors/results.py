@@ -13,6 +13,8 @@ from dataset.records import (
 )
 from dataset.store.doors.transactions import Transactions
 from dataset.store.events import statuses
+from dataset.store.reading import results as results_read
+from dataset.store.reading import statuses as statuses_read
 from dataset.store.results import board_measurements, models
 
 
@@ -25,7 +27,7 @@ class ResultsDoor(Transactions):
 
     def model(self, name: str) -> Model:
         """The model called ``name``."""
-        return self._read(lambda orm: models.to_model(models.model_row(orm, name)))
+        return self._read(lambda orm: results_read.to_model(models.model_row(orm, name)))
 
     def models(self) -> tuple[Model, ...]:
         """All models, by name."""
@@ -41,11 +43,13 @@ class ResultsDoor(Transactions):
 
     def status(self, model: str) -> StatusEvent | None:
         """What a model is said to be; None where nobody said."""
-        return self._read(lambda orm: statuses.current(models.model_row(orm, model).statuses))
+        return self._read(lambda orm: statuses_read.current(models.model_row(orm, model).statuses))
 
     def status_events(self, model: str) -> tuple[StatusEvent, ...]:
         """What was said of a model, in the order it came into this store, every hash checked."""
-        return self._read(lambda orm: tuple(map(statuses.to_event, models.model_row(orm, model).statuses)))
+        return self._read(
+            lambda orm: tuple(map(statuses_read.to_event, models.model_row(orm, model).statuses))
+        )
 
     def add_export(self, model: Model, bundle_sha256: str, files: Mapping[str, str]) -> None:
         """Record the files (name -> SHA-256) that an export of ``model`` wrote; the same bundle again changes

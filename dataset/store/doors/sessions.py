@@ -27,7 +27,8 @@ from dataset.store import (
 from dataset.store import sessions as stored_sessions
 from dataset.store.doors.transactions import Transactions
 from dataset.store.events import amending
-from dataset.store.events import amendments as session_amendments
+from dataset.store.reading import amendments as amendments_read
+from dataset.store.reading import sessions as sessions_read
 
 
 class SessionsDoor(Transactions):
@@ -78,17 +79,17 @@ class SessionsDoor(Transactions):
 
         def work(orm: OrmSession) -> Session | None:
             row = admitting.known_session(orm, new)
-            return None if row is None else stored_sessions.to_session(row)
+            return None if row is None else sessions_read.to_session(row)
 
         return self._read(work)
 
     def sessions(self) -> tuple[Session, ...]:
         """All sessions in the order they were logged; void ones carry their reason."""
-        return self._read(lambda orm: stored_sessions.to_sessions(stored_sessions.session_rows(orm)))
+        return self._read(lambda orm: sessions_read.to_sessions(stored_sessions.session_rows(orm)))
 
     def session(self, ref: str) -> Session:
         """The session whose id (or hash) starts with ``ref``."""
-        return self._read(lambda orm: stored_sessions.to_session(stored_sessions.session_row(orm, ref)))
+        return self._read(lambda orm: sessions_read.to_session(stored_sessions.session_row(orm, ref)))
 
     def frames(self, session: Session | str, *, verify: bool = False) -> Frames:
         """The frames of a session; with ``verify`` the whole content is hashed again and StoreError raised
@@ -132,11 +133,11 @@ class SessionsDoor(Transactions):
 
     def amendments(self, ref: str) -> tuple[SessionAmendment, ...]:
         """The amendments of a session, each after those that it follows, every hash checked."""
-        return self._read(lambda orm: session_amendments.amendments_of(stored_sessions.session_row(orm, ref)))
+        return self._read(lambda orm: amendments_read.amendments_of(stored_sessions.session_row(orm, ref)))
 
     def void(self, ref: str, reason: str) -> Session:
         """Record that a session must not be used, and why. It stays readable; voiding it twice is refused."""
-        return self._write(lambda orm: stored_sessions.to_session(stored_sessions.void(orm, ref, reason)))
+        return self._write(lambda orm: sessions_read.to_session(stored_sessions.void(orm, ref, reason)))
 
     def void_sessions(self, refs: Sequence[str], reason: str) -> tuple[Session, ...]:
         """Void sessions for one reason, all of them or none; see :meth:`void`. One that is named twice is
@@ -146,7 +147,7 @@ class SessionsDoor(Transactions):
         def work(orm: OrmSession) -> tuple[Session, ...]:
             rows = stored_sessions.each_once(orm, refs)
             return tuple(
-                stored_sessions.to_session(stored_sessions.void(orm, row.sha256, reason)) for row in rows
+                sessions_read.to_session(stored_sessions.void(orm, row.sha256, reason)) for row in rows
             )
 
         return self._write(work)
@@ -160,7 +161,7 @@ class SessionsDoor(Transactions):
         """
 
         def work(orm: OrmSession) -> Session:
-            return stored_sessions.to_session(twins.take_back_void(orm, ref, reason))
+            return sessions_read.to_session(twins.take_back_void(orm, ref, reason))
 
         return self._write(work)
 
@@ -171,7 +172,7 @@ class SessionsDoor(Transactions):
             rows = [
                 twins.take_back_void(orm, row.sha256, reason) for row in stored_sessions.each_once(orm, refs)
             ]
-            return tuple(map(stored_sessions.to_session, rows))
+            return tuple(map(sessions_read.to_session, rows))
 
         return self._write(work)
 

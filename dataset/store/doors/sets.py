@@ -25,6 +25,7 @@ from dataset.store import (
 )
 from dataset.store import trims as stored_trims
 from dataset.store.doors.transactions import Transactions
+from dataset.store.reading import sets as sets_read
 
 
 class _UndoneError(Exception):
@@ -130,7 +131,7 @@ class SetsDoor(Transactions):
 
     def frozen_set(self, name: str) -> FrozenSet:
         """The frozen set called ``name``, its hash checked."""
-        return self._read(lambda orm: frozen_sets.to_frozen_set(frozen_sets.frozen_set_row(orm, name)))
+        return self._read(lambda orm: sets_read.to_frozen_set(frozen_sets.frozen_set_row(orm, name)))
 
     def frozen_sets(self) -> tuple[FrozenSet, ...]:
         """All frozen sets, by name."""

@@ -19,7 +19,10 @@ from dataset.records import ID_DIGITS, DoorWarning, Frames, NewSession, Restatem
 from dataset.store import admitting, check_standards, instruments
 from dataset.store import sessions as stored_sessions
 from dataset.store.events import amendments
-from dataset.store.events.amendments import STATED, says
+from dataset.store.events.amendments import says
+from dataset.store.reading import amendments as amendments_read
+from dataset.store.reading import sessions as sessions_read
+from dataset.store.reading.amendments import STATED
 from dataset.store.registry import (
     liquid_row,
     mounting_row,
@@ -48,11 +51,11 @@ def amend_session(
     where = f"session {row.sha256[:ID_DIGITS]}"
     check_reason(f"{where}, author", author, "who amended it")
     check_reason(f"{where}, reason", reason, "why it was amended")
-    now = stored_sessions.to_session(row)
+    now = sessions_read.to_session(row)
     if now.void_reason is not None:
         raise InputError(where, f"is void ('{now.void_reason}')", "a session that can be used")
     _check_records(orm, stated)
-    parents = amendments.last(row)
+    parents = amendments_read.last(row)
     complete = _as_stated(where, row, parents, stated)
     if len(parents) < 2 and all(says(complete, what) == says(now, what) for what in STATED):
         raise InputError(where, "says that already", "something that differs from what it says")
@@ -78,7 +81,7 @@ def amend_session(
     )
     orm.add(amendment)
     orm.flush()
-    return amendments.to_amendment(amendment)
+    return amendments_read.to_amendment(amendment)
 
 
 def _check_records(orm: OrmSession, stated: Restatement) -> None:
@@ -97,8 +100,8 @@ def _as_stated(where: str, row: SessionRow, parents: list[AmendmentRow], stated:
     """The session with what is stated, over what the amendments that it follows say. InputError where those
     differ in something that is not stated.
     """
-    sides = [stored_sessions.to_session(row, amendment=parent.sha256) for parent in parents] or [
-        stored_sessions.to_session(row)
+    sides = [sessions_read.to_session(row, amendment=parent.sha256) for parent in parents] or [
+        sessions_read.to_session(row)
     ]
     open_ = [
         _FIELDS.get(what, what)
@@ -112,7 +115,7 @@ def _as_stated(where: str, row: SessionRow, parents: list[AmendmentRow], stated:
             f"what is so of {', '.join(open_)}, stated anew",
             fields=tuple(open_),
         )
-    return amendments.over(sides[0], stated)
+    return amendments_read.over(sides[0], stated)
 
 
 def as_new(amended: Session, frames: Frames) -> NewSession:

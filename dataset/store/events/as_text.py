@@ -15,6 +15,8 @@ from dataset.store import sessions
 from dataset.store.events import amendments, retirements
 from dataset.store.events.amending import as_new
 from dataset.store.proof import keep
+from dataset.store.reading import amendments as amendments_read
+from dataset.store.reading import sessions as sessions_read
 from dataset.store.registry import liquid_row, mounting_row, operator_row
 from dataset.store.tables import AmendmentRow, RetirementRow, SessionRow, UnitRow, UnitUnionRow
 from dataset.text.events import (
@@ -66,7 +68,7 @@ def collect(orm: OrmSession, of_sessions: Sequence[SessionRow]) -> SaidLater:
 
 
 def _amendment_line(session: SessionRow, row: AmendmentRow) -> AmendmentLine:
-    record = amendments.to_amendment(row)  # its hash checked
+    record = amendments_read.to_amendment(row)  # its hash checked
     return AmendmentLine(
         row.sha256,
         session.sha256,
@@ -171,7 +173,7 @@ def _add_amendment(orm: OrmSession, row: SessionRow, line: AmendmentLine) -> boo
     orm.add(amendment)
     orm.flush()
     _check_read(where, row, amendment)
-    amended = sessions.to_session(row, amendment=line.sha256)
+    amended = sessions_read.to_session(row, amendment=line.sha256)
     if amended.occasion.operator is not None:
         operator_row(orm, amended.occasion.operator)
     check_session(as_new(amended, sessions.frames(orm, amended.as_sealed or amended)))
@@ -181,7 +183,7 @@ def _add_amendment(orm: OrmSession, row: SessionRow, line: AmendmentLine) -> boo
 def _check_read(where: str, row: SessionRow, amendment: AmendmentRow) -> None:
     """InputError unless an amendment that was written has its hash and can be read."""
     try:
-        amendments.to_amendment(amendment)
+        amendments_read.to_amendment(amendment)
         amendments.check_chain(row)
     except StoreError as error:
         raise InputError(where, error.found, error.expected, _NEVER_CHANGES) from error

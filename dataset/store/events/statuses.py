@@ -7,43 +7,17 @@ before one that does not, and of two alike the one of the greater hash.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
 
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical import canonical_json
 from dataset.errors import InputError, StoreError
 from dataset.records import ID_DIGITS, ModelStatus, StatusEvent
-from dataset.store.proof import check_row, keep
+from dataset.store.proof import keep
+from dataset.store.reading.statuses import last, to_event
 from dataset.store.results.models import model_row
 from dataset.store.tables import StatusRow
 from dataset.values import check_reason
-
-
-def current(rows: Sequence[StatusRow]) -> StatusEvent | None:
-    """What a model is now; None where nobody said."""
-    newest = max(
-        last(rows), key=lambda r: (r.status == ModelStatus.RETIRED, str(r.record_sha256)), default=None
-    )
-    return None if newest is None else to_event(newest)
-
-
-def last(rows: Sequence[StatusRow]) -> list[StatusRow]:
-    """The events that no other follows."""
-    followed = {parent for row in rows for parent in json.loads(row.parents)}
-    return [row for row in rows if row.record_sha256 not in followed]
-
-
-def to_event(row: StatusRow) -> StatusEvent:
-    """The record, its hash checked again."""
-    check_row(row, f"status of model {row.model.name}")
-    return StatusEvent(
-        str(row.record_sha256),
-        tuple(json.loads(row.parents)),
-        ModelStatus(row.status),
-        row.author,
-        row.reason,
-    )
 
 
 def set_status(orm: OrmSession, model: str, status: ModelStatus, author: str, reason: str) -> StatusEvent:

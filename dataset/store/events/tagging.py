@@ -11,24 +11,11 @@ from collections.abc import Sequence
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.errors import InputError
-from dataset.records import ID_DIGITS, TagEvent
-from dataset.store.proof import check_row, keep
+from dataset.records import ID_DIGITS
+from dataset.store.proof import keep
+from dataset.store.reading.tagging import standing, tags_of
 from dataset.store.tables import SessionRow, TagRow
 from dataset.values import check_name, check_text
-
-
-def tags_of(row: SessionRow) -> tuple[str, ...]:
-    """The tags that a session has, each once, in the order of the alphabet."""
-    return tuple(sorted({event.tag for event in _standing(row)}))
-
-
-def events(row: SessionRow) -> tuple[TagEvent, ...]:
-    """Which tags came and went, in the order it came into this store, every hash checked."""
-    for event in row.tag_events:
-        check_row(event, f"tag of session {row.sha256[:ID_DIGITS]}")
-    return tuple(
-        TagEvent(str(e.record_sha256), e.parent_sha256, e.tag, e.removes, e.author) for e in row.tag_events
-    )
 
 
 def add(orm: OrmSession, row: SessionRow, tags: Sequence[str], author: str | None = None) -> None:
@@ -49,7 +36,7 @@ def remove(orm: OrmSession, row: SessionRow, tags: Sequence[str], author: str | 
     _check_author(where, author)
     for tag in tags:
         check_name("tag", tag)
-        added = [event for event in _standing(row) if event.tag == tag]
+        added = [event for event in standing(row) if event.tag == tag]
         if not added:
             has = ", ".join(tags_of(row))
             raise InputError(
@@ -60,12 +47,6 @@ def remove(orm: OrmSession, row: SessionRow, tags: Sequence[str], author: str | 
                 orm,
                 TagRow(session=row, tag=tag, removes=True, author=author, parent_sha256=event.record_sha256),
             )
-
-
-def _standing(row: SessionRow) -> list[TagRow]:
-    """The events that added a tag which nobody removed."""
-    removed = {event.parent_sha256 for event in row.tag_events if event.removes}
-    return [e for e in row.tag_events if not e.removes and e.record_sha256 not in removed]
 
 
 def _last_removals(row: SessionRow, tag: str) -> list[TagRow]:

@@ -12,23 +12,11 @@ from sqlalchemy.orm import aliased
 
 from dataset.errors import InputError
 from dataset.records import ID_DIGITS
-from dataset.records.captures import VoidEvent
 from dataset.store.events.following import check_follows
-from dataset.store.proof import check_row, keep
+from dataset.store.proof import keep
+from dataset.store.reading.voiding import standing, void_reason
 from dataset.store.tables import SessionRow, VoidRow
 from dataset.values import check_reason
-
-
-def void_reason(row: SessionRow) -> str | None:
-    """Why a session is void, every standing reason of it; None where it can be used."""
-    reasons = sorted({event.reason for event in standing(row)})
-    return "; ".join(reasons) if reasons else None
-
-
-def standing(row: SessionRow) -> list[VoidRow]:
-    """The voids of a session that nobody took back."""
-    taken_back = {event.parent_sha256 for event in row.voids if event.takes_back}
-    return [e for e in row.voids if not e.takes_back and e.record_sha256 not in taken_back]
 
 
 def is_void() -> ColumnElement[bool]:
@@ -36,15 +24,6 @@ def is_void() -> ColumnElement[bool]:
     void, back = aliased(VoidRow), aliased(VoidRow)
     taken_back = exists().where(back.takes_back.is_(True), back.parent_sha256 == void.record_sha256)
     return exists().where(void.session_id == SessionRow.id, void.takes_back.is_not(True), ~taken_back)
-
-
-def events(row: SessionRow) -> tuple[VoidEvent, ...]:
-    """What was said of a session, in the order it came into this store, every hash checked."""
-    for event in row.voids:
-        check_row(event, f"void of session {row.sha256[:ID_DIGITS]}")
-    return tuple(
-        VoidEvent(str(e.record_sha256), e.parent_sha256, e.reason, bool(e.takes_back)) for e in row.voids
-    )
 
 
 def void(orm: OrmSession, row: SessionRow, reason: str) -> None:

@@ -20,6 +20,8 @@ from dataset.store.events import amendments, voiding
 from dataset.store.events.amending import as_new
 from dataset.store.exchange.taking import Taking, same_hash
 from dataset.store.proof import keep
+from dataset.store.reading import sessions as sessions_read
+from dataset.store.reading import voiding as voiding_read
 from dataset.values import check_day, check_name, check_reason, check_text
 
 _PLACES = ("unit", "liquid", "mounting")
@@ -116,7 +118,7 @@ def void(taking: Taking, parcel: Parcel) -> bool:
     same_hash(where, event.record_sha256, document)
     voiding.check_parents(event)
     other = twins.usable_twin(taking.orm, row) if event.takes_back else None
-    if other is not None and voiding.void_reason(row) is None and other.sha256 not in taking.sessions:
+    if other is not None and voiding_read.void_reason(row) is None and other.sha256 not in taking.sessions:
         raise InputError(
             f"session {row.sha256[:ID_DIGITS]}",
             f"its void was taken back in {taking.there}, and it holds, frame by frame, the counts of session "
@@ -209,7 +211,7 @@ _AMENDMENT = frozenset({"session", "parents", "author", "reason", *_PLACES})
 
 def _check_amended(taking: Taking, where: str, row: tables.SessionRow, sha256: str) -> None:
     """A session as it is amended must keep the rules of the door; its marks may be amended too."""
-    amended = sessions.to_session(row, None, amendment=sha256)
+    amended = sessions_read.to_session(row, None, amendment=sha256)
     frames = sessions.frames(taking.orm, amended.as_sealed or amended)
     new = as_new(amended, frames)
     _check_listed(taking, where, new)
@@ -233,7 +235,7 @@ def mark_revision(taking: Taking, parcel: Parcel) -> bool:
     check_reason(f"{where}, author", record.author, "who amended the marks")
     check_reason(f"{where}, reason", record.reason, "why the marks were amended")
     spans = [
-        sessions.to_session(row, None, amendment=sha256).mounting.tank.span_mm
+        sessions_read.to_session(row, None, amendment=sha256).mounting.tank.span_mm
         for sha256 in (None, *(amendment.sha256 for amendment in row.amendments))
     ]
     check_marks(where, record.marks, row.frames, max(spans))
@@ -318,7 +320,7 @@ def _refuse_contested(taking: Taking, captured: tables.SessionRow) -> None:
     """A session of two units must not be learnt from."""
     taking.settle()
     contested = dict(units.contested(taking.orm)).get(captured.sha256)
-    if contested is not None and voiding.void_reason(captured) is None:
+    if contested is not None and voiding_read.void_reason(captured) is None:
         raise InputError(
             f"session {captured.sha256[:ID_DIGITS]}",
             f"is of units {' and '.join(row.name for row in contested)}, as this store and {taking.there} "

@@ -17,10 +17,13 @@ from dataset import documents
 from dataset.documents import document_of
 from dataset.exchange.objects import KINDS, Offered, Parcel, called_key, key_of
 from dataset.records import RetirementEvent, StatusEvent, TagEvent, VoidEvent
-from dataset.store import check_standards, frozen_sets, instruments, registry, sessions, tables, trims
-from dataset.store.events import amendments, statuses
+from dataset.store import check_standards, instruments, registry, sessions, tables
 from dataset.store.proof import check_row
-from dataset.store.results import board_measurements, models
+from dataset.store.reading import amendments as amendments_read
+from dataset.store.reading import results as results_read
+from dataset.store.reading import sessions as sessions_read
+from dataset.store.reading import sets as sets_read
+from dataset.store.reading import statuses as statuses_read
 
 AT_ONCE = 100  # rows that are read together
 Columns = tuple[InstrumentedAttribute[Any], ...]
@@ -111,9 +114,9 @@ def _sign_off(_orm: OrmSession, row: tables.LimitsRow) -> Parcel:
 
 
 def _session(orm: OrmSession, row: tables.SessionRow) -> Parcel:
-    sealed = sessions.to_session(row, None, amendment=None)
+    sealed = sessions_read.to_session(row, None, amendment=None)
     frames = sessions.frames(orm, sealed)
-    sessions.check(sealed, frames)
+    sessions_read.check(sealed, frames)
     return Parcel(documents.session_document(sealed, frames), frames)
 
 
@@ -136,13 +139,13 @@ def _tag(_orm: OrmSession, row: tables.TagRow) -> Parcel:
 
 
 def _mark_revision(_orm: OrmSession, row: tables.MarkRevisionRow) -> Parcel:
-    revision = next(r for r in sessions.revisions_of(row.session) if r.sha256 == row.sha256)
+    revision = next(r for r in sessions_read.revisions_of(row.session) if r.sha256 == row.sha256)
     return Parcel(documents.mark_revision_document(revision))
 
 
 def _amendment(_orm: OrmSession, row: tables.AmendmentRow) -> Parcel:
     unit = None if row.unit is None else registry.stated_unit(row.unit)
-    return Parcel(documents.amendment_document(amendments.to_amendment(row), unit))
+    return Parcel(documents.amendment_document(amendments_read.to_amendment(row), unit))
 
 
 def _assignment(_orm: OrmSession, row: tables.UnitAssignmentRow) -> Parcel:
@@ -161,7 +164,7 @@ def _union(_orm: OrmSession, row: tables.UnitUnionRow) -> Parcel:
 
 
 def _frozen_set(_orm: OrmSession, row: tables.FrozenSetRow) -> Parcel:
-    return Parcel(documents.frozen_document(frozen_sets.to_frozen_set(row)))
+    return Parcel(documents.frozen_document(sets_read.to_frozen_set(row)))
 
 
 def _opening(orm: OrmSession, row: tables.ProveOpeningRow) -> Parcel:
@@ -171,12 +174,12 @@ def _opening(orm: OrmSession, row: tables.ProveOpeningRow) -> Parcel:
 
 
 def _model(_orm: OrmSession, row: tables.ModelRow) -> Parcel:
-    model = models.to_model(row)
+    model = results_read.to_model(row)
     return Parcel(documents.model_document(model), content=model.float_onnx)
 
 
 def _status(_orm: OrmSession, row: tables.StatusRow) -> Parcel:
-    said: StatusEvent = statuses.to_event(row)
+    said: StatusEvent = statuses_read.to_event(row)
     return Parcel(documents.status_document(str(row.model.content_sha256), row.model.name, said))
 
 
@@ -215,7 +218,7 @@ _OFFERS: Mapping[str, _Kind] = {
     "tag": _Kind(tables.TagRow, _tag, (tables.TagRow.record_sha256,)),
     "amendment": _Kind(tables.AmendmentRow, _amendment, (tables.AmendmentRow.sha256,)),
     "mark revision": _Kind(tables.MarkRevisionRow, _mark_revision, (tables.MarkRevisionRow.sha256,)),
-    "trim": _Kind(tables.TrimRow, _entry(trims.to_trim), (tables.TrimRow.sha256,)),
+    "trim": _Kind(tables.TrimRow, _entry(sets_read.to_trim), (tables.TrimRow.sha256,)),
     "unit assignment": _Kind(
         tables.UnitAssignmentRow, _assignment, (tables.UnitAssignmentRow.record_sha256,)
     ),
@@ -240,5 +243,5 @@ _OFFERS: Mapping[str, _Kind] = {
         (tables.ExportRow.bundle_sha256, tables.ModelRow.name),
         _of_called("bundle"),
     ),
-    "board measurement": _Kind(tables.BoardMeasurementRow, _entry(board_measurements.to_measurement)),
+    "board measurement": _Kind(tables.BoardMeasurementRow, _entry(results_read.to_measurement)),
 }

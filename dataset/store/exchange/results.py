@@ -17,6 +17,8 @@ from dataset.store.exchange.offering import AT_ONCE
 from dataset.store.exchange.registered import limits_row
 from dataset.store.exchange.taking import Taking, same_hash
 from dataset.store.proof import keep
+from dataset.store.reading import results as results_read
+from dataset.store.reading import sets as sets_read
 from dataset.store.registry import to_limits
 from dataset.store.results import board_measurements, models
 from dataset.values import check_name, check_reason, check_text
@@ -42,7 +44,7 @@ def frozen_set(taking: Taking, parcel: Parcel) -> bool:
     taking.orm.flush()
     taking.orm.refresh(row)
     with as_written(where):
-        documents.check_frozen(document, frozen_sets.to_frozen_set(row))
+        documents.check_frozen(document, sets_read.to_frozen_set(row))
     return True
 
 
@@ -174,7 +176,7 @@ def model(taking: Taking, parcel: Parcel) -> bool:
         return False
     if parcel.content is None:
         raise InputError(where, "has no float ONNX beside it", "a model with its bytes")
-    frozen = frozen_sets.to_frozen_set(_frozen(taking, where, facts["frozen_set"], facts["set_name"]))
+    frozen = sets_read.to_frozen_set(_frozen(taking, where, facts["frozen_set"], facts["set_name"]))
     bounds = None
     if facts["limits"] is not None:
         row = limits_row(taking, None, str(facts["limits"].get("limits")), facts["limits"].get("signer"))
@@ -233,7 +235,7 @@ def bundle(taking: Taking, parcel: Parcel) -> bool:
         check_text(f"{where}, file", name)
         if not isinstance(digest, str):
             raise InputError(f"{where}, {name}", "no hash", "64 hexadecimal digits of a SHA-256")
-    models.add_export(taking.orm, models.to_model(row), document.name, facts["files"])
+    models.add_export(taking.orm, results_read.to_model(row), document.name, facts["files"])
     return new
 
 

@@ -13,6 +13,7 @@ from dataset.errors import InputError
 from dataset.records import ID_DIGITS
 from dataset.store import check_standards, registry, tables, units
 from dataset.store.events import amendments
+from dataset.store.reading import amendments as amendments_read
 from dataset.store.registry import given_name
 
 R = TypeVar("R", bound=tables.Base)
@@ -138,7 +139,7 @@ class Taking:
                     f"here, and is called {unit.name}"
                 )
         for sha256 in sorted(self.amended):
-            apart = amendments.last(self.session("amendment", sha256))
+            apart = amendments_read.last(self.session("amendment", sha256))
             if len(apart) > 1:
                 self.remarks.append(
                     f"session {sha256[:ID_DIGITS]}: {amendments.words_apart(apart)} stand beside one "

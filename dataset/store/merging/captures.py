@@ -11,9 +11,12 @@ from sqlalchemy import Connection, select, update
 from dataset.records import ID_DIGITS
 from dataset.store import sessions as stored_sessions
 from dataset.store import tables, twins
-from dataset.store.events.amendments import check_chain, last, words_apart
-from dataset.store.events.voiding import check_parents, is_void, void_reason
+from dataset.store.events.amendments import check_chain, words_apart
+from dataset.store.events.voiding import check_parents, is_void
 from dataset.store.merging.two_stores import Kind, TwoStores, Values, rows, table, without
+from dataset.store.reading import sessions as sessions_read
+from dataset.store.reading.amendments import last
+from dataset.store.reading.voiding import void_reason
 
 
 def sessions(stores: TwoStores) -> None:
@@ -73,8 +76,8 @@ def _insert_session(stores: TwoStores, their_id: int, values: Values) -> int:
     stores.ours.execute(seal)
     with stores.named_there():
         row = stores.orm.get_one(tables.SessionRow, row_id)
-        session = stored_sessions.to_session(row, None, amendment=None)
-        stored_sessions.check(session, stored_sessions.frames(stores.orm, session))
+        session = sessions_read.to_session(row, None, amendment=None)
+        sessions_read.check(session, stored_sessions.frames(stores.orm, session))
     stores.orm.expunge_all()
     stores.check(tables.SessionRow, row_id, f"session {values['sha256'][:ID_DIGITS]}")
     return row_id
@@ -171,7 +174,7 @@ def _remark_concurrent(stores: TwoStores, session_id: int, revisions: Sequence[V
         f"{row['sha256'][:ID_DIGITS]} by {row['author']} ('{row['reason']}')"
         for row in sorted(revisions, key=lambda row: row["sha256"])
     )
-    current = stored_sessions.to_session(stores.orm.get_one(tables.SessionRow, session_id)).mark_revision
+    current = sessions_read.to_session(stores.orm.get_one(tables.SessionRow, session_id)).mark_revision
     stores.remarks.append(
         f"session {stores.session_id(session_id)}: its marks were amended on both benches, from the same "
         f"marks: {authors}; both are kept, {str(current)[:ID_DIGITS]} counts"

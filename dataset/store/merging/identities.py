@@ -9,8 +9,8 @@ from sqlalchemy import select
 from dataset.errors import InputError, there_are
 from dataset.records import ID_DIGITS
 from dataset.store import tables, units
-from dataset.store.events.voiding import void_reason
 from dataset.store.merging.two_stores import Kind, TwoStores, remark_note, rows, table, without
+from dataset.store.reading.voiding import void_reason
 from dataset.store.registry import BENCH_DIGITS, name_bench, unnamed_bench
 
 

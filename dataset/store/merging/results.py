@@ -10,8 +10,8 @@ from sqlalchemy import Connection, insert, select, update
 from dataset.records import ID_DIGITS
 from dataset.store import tables
 from dataset.store.events.statuses import check_parents
-from dataset.store.frozen_sets import to_frozen_set
 from dataset.store.merging.two_stores import TwoStores, children_of, rows, without
+from dataset.store.reading.sets import to_frozen_set
 
 
 def frozen_sets(stores: TwoStores) -> None:

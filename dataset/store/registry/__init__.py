@@ -3,6 +3,22 @@
 Tanks, sensors and limits have revisions: the same name again is the next one. The others have unique names.
 """
 
+from dataset.store.reading.registry import (
+    flat,
+    given_name,
+    sealed_unit,
+    stated_unit,
+    to_bench,
+    to_budget,
+    to_limits,
+    to_liquid,
+    to_mapping,
+    to_mounting,
+    to_operator,
+    to_sensor,
+    to_tank,
+    to_unit,
+)
 from dataset.store.registry.adding import (
     add_budget,
     add_limits,
@@ -47,22 +63,6 @@ from dataset.store.registry.finding import (
     unit_rows,
     units,
     unnamed_bench,
-)
-from dataset.store.registry.records import (
-    flat,
-    given_name,
-    sealed_unit,
-    stated_unit,
-    to_bench,
-    to_budget,
-    to_limits,
-    to_liquid,
-    to_mapping,
-    to_mounting,
-    to_operator,
-    to_sensor,
-    to_tank,
-    to_unit,
 )
 
 __all__ = [

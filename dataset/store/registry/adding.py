@@ -26,6 +26,13 @@ from dataset.records import (
 )
 from dataset.store.events.retirements import any_said, refuse_retired
 from dataset.store.proof import keep, record_sha256
+from dataset.store.reading.registry import (
+    to_bench,
+    to_limits,
+    to_sensor,
+    to_tank,
+    to_unit,
+)
 from dataset.store.registry.finding import (
     N,
     Named,
@@ -34,13 +41,6 @@ from dataset.store.registry.finding import (
     sensor_row,
     tank_row,
     unnamed_bench,
-)
-from dataset.store.registry.records import (
-    to_bench,
-    to_limits,
-    to_sensor,
-    to_tank,
-    to_unit,
 )
 from dataset.store.tables import (
     BenchRow,

@@ -24,7 +24,7 @@ from dataset.records import (
     Unit,
 )
 from dataset.store.events.retirements import label, reason_of
-from dataset.store.registry.records import (
+from dataset.store.reading.registry import (
     given_name,
     stated_unit,
     to_bench,

@@ -10,19 +10,13 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset.errors import InputError
 from dataset.records import BoardMeasurement
-from dataset.store.proof import check_row, keep
+from dataset.store.proof import keep
+from dataset.store.reading.results import to_measurement
 from dataset.store.results.models import check_digest, model_row
 from dataset.store.tables import BoardMeasurementRow
 from dataset.values import check_text
 
 LONGEST_TEXT = 200  # characters
-
-
-def to_measurement(row: BoardMeasurementRow) -> BoardMeasurement:
-    """The record, its hash checked again."""
-    check_row(row, f"what a board measured of {row.model.name}")
-    facts = {name: getattr(row, name) for name in BoardMeasurement.__dataclass_fields__ if name != "model"}
-    return BoardMeasurement(model=row.model.name, **facts)
 
 
 def of_model(orm: OrmSession, model: str | None) -> tuple[BoardMeasurement, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 
 from sqlalchemy import select
@@ -12,49 +12,16 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical import model_sha256
 from dataset.errors import InputError, NotFoundError
-from dataset.records import ExportedFile, FrozenSet, Model
-from dataset.store.frozen_sets import checked_row, to_frozen_set
-from dataset.store.proof import check, check_row, keep
+from dataset.records import ExportedFile, Model
+from dataset.store.frozen_sets import checked_row
+from dataset.store.proof import keep
+from dataset.store.reading.results import of_frozen, to_model, to_models
+from dataset.store.reading.sets import to_frozen_set
 from dataset.store.registry import limits_row, named, same_record, to_limits
 from dataset.store.tables import ExportedFileRow, ExportRow, ModelRow
 from dataset.values import check_day, check_name
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
-
-
-def to_models(rows: Iterable[ModelRow]) -> tuple[Model, ...]:
-    """The records; a frozen set that several models share is read and hashed once."""
-    known: dict[int, FrozenSet] = {}
-    records: list[Model] = []
-    for row in rows:
-        if row.frozen_set_id not in known:
-            known[row.frozen_set_id] = to_frozen_set(row.frozen_set)
-        records.append(_record(row, known[row.frozen_set_id]))
-    return tuple(records)
-
-
-def to_model(row: ModelRow) -> Model:
-    """The record, its hashes checked again."""
-    return _record(row, to_frozen_set(row.frozen_set))
-
-
-def _record(row: ModelRow, frozen: FrozenSet) -> Model:
-    check_row(row, f"model {row.name}")
-    model = Model(
-        name=row.name,
-        sha256=row.sha256,
-        frozen=frozen,
-        limits=None if row.limits is None else to_limits(row.limits),
-        recipe=row.recipe,
-        versions=row.versions,
-        metrics=row.metrics,
-        program=row.program,
-        float_onnx=row.float_onnx,
-        parent=row.parent,
-        date=row.date,
-    )
-    check(f"model {row.name}", model_sha256(model), row.content_sha256)
-    return model
 
 
 def models(orm: OrmSession) -> tuple[Model, ...]:
@@ -99,7 +66,7 @@ def add_model(orm: OrmSession, model: Model) -> Model:
         row.limits = limits_row(orm, model.limits.ref)
         same_record("limits", model.limits, to_limits(row.limits))
     keep(orm, row)
-    return _record(row, to_frozen_set(row.frozen_set, model.frozen))
+    return of_frozen(row, to_frozen_set(row.frozen_set, model.frozen))
 
 
 def model_row(orm: OrmSession, name: str) -> ModelRow:

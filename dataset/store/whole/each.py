@@ -23,9 +23,11 @@ from dataset.store import (
     units,
 )
 from dataset.store.events import amendments, retirements, statuses, voiding
-from dataset.store.frozen_sets import openings_of, to_frozen_set
+from dataset.store.frozen_sets import openings_of
 from dataset.store.proof import check, check_row, raw, record_sha256
-from dataset.store.trims import to_trim
+from dataset.store.reading import sessions as sessions_read
+from dataset.store.reading import statuses as statuses_read
+from dataset.store.reading.sets import to_frozen_set, to_trim
 
 
 class Read(Protocol):
@@ -119,7 +121,7 @@ def check_retirement(orm: OrmSession, key: int | str) -> None:
 
 def check_status(orm: OrmSession, key: int | str) -> None:
     row = orm.get_one(tables.StatusRow, key)
-    statuses.to_event(row)
+    statuses_read.to_event(row)
     statuses.check_parents(row)
 
 
@@ -143,10 +145,10 @@ def check_opening(orm: OrmSession, key: int | str) -> None:
 def check_session(orm: OrmSession, key: int | str) -> None:
     """Frames, marks as sealed and every later revision of them."""
     row = orm.scalars(select(tables.SessionRow).where(tables.SessionRow.sha256 == key)).one()
-    session = sessions.to_session(row)
+    session = sessions_read.to_session(row)
     _check_sealed(row, f"session {session.id}")
     frames = sessions.frames(orm, session)
-    sessions.check(session, frames)
+    sessions_read.check(session, frames)
     check(f"session {session.id}, readings", readings_sha256(frames), row.readings_sha256)
     check(f"session {session.id}, counts", counts_sha256(frames) or "", row.counts_sha256 or "")
     check_row(row, f"session {session.id}, record")

@@ -41,9 +41,9 @@ from dataset.store.frozen_sets import prove_openings
 from dataset.store.places import Address, place_of
 from dataset.store.proof import check
 from dataset.store.reachable import connect
-from dataset.store.results import board_measurements
-from dataset.store.results.models import to_model
-from dataset.store.sessions import to_session
+from dataset.store.reading import results as results_read
+from dataset.store.reading.results import to_model
+from dataset.store.reading.sessions import to_session
 from dataset.store.whole import schema
 from dataset.store.whole.each import (
     Read,
@@ -317,7 +317,7 @@ class _Checking:
         self._each(
             "board measurement",
             self._keys("board measurement", tables.BoardMeasurementRow, "id", "bundle_sha256"),
-            reader(tables.BoardMeasurementRow, board_measurements.to_measurement),
+            reader(tables.BoardMeasurementRow, results_read.to_measurement),
         )
         self._each(
             "open capture",

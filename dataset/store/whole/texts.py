@@ -13,6 +13,7 @@ from dataset.records import ID_DIGITS, Mark, MarkRevision
 from dataset.store import check_standards, instruments, registry, sessions
 from dataset.store.events import as_text
 from dataset.store.merging import Merged, MergeReport
+from dataset.store.reading import sessions as sessions_read
 from dataset.store.tables import (
     MarkRevisionRow,
     SessionRow,
@@ -48,7 +49,7 @@ def collect(orm: OrmSession) -> dict[str, str]:
         mappings=registry.mappings(orm),
     )
     rows = sessions.session_rows(orm)
-    revisions = {row.sha256: sessions.revisions_of(row) for row in rows}
+    revisions = {row.sha256: sessions_read.revisions_of(row) for row in rows}
     later = write_events(as_text.collect(orm, rows))
     measured = [
         measurement
@@ -57,7 +58,7 @@ def collect(orm: OrmSession) -> dict[str, str]:
     ]
     calibrations = [known for history in instruments.histories(orm) for known in history.calibrations]
     later |= write_instruments(calibrations, measured)
-    return write_text(records, sessions.to_sessions(rows), revisions) | later
+    return write_text(records, sessions_read.to_sessions(rows), revisions) | later
 
 
 def add_registry(orm: OrmSession, records: Registry) -> None:
@@ -133,7 +134,7 @@ def _add_revision(orm: OrmSession, row: SessionRow, revision: MarkRevision) -> b
         )
     for text in (revision.author, revision.reason):
         check_text(where, text)
-    check_marks(where, revision.marks, row.frames, sessions.to_session(row).mounting.tank.span_mm)
+    check_marks(where, revision.marks, row.frames, sessions_read.to_session(row).mounting.tank.span_mm)
     body = canonical_json(marks_content(revision.marks))
     amendment = MarkRevisionRow(
         sha256=revision.sha256,

@@ -14,7 +14,8 @@ from sqlalchemy.exc import IntegrityError
 from dataset.errors import StoreError
 from dataset.records import Unit
 from dataset.store import Store
-from dataset.store.database import APPLICATION_ID, HISTORY, History, prepare
+from dataset.store.database import HISTORY, History, prepare
+from dataset.store.reachable import APPLICATION_ID
 from dataset.store.tables import PadRow
 
 pytestmark = pytest.mark.usefixtures("migrating")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from dataset.records import (
     Bench,
@@ -22,19 +22,21 @@ from dataset.records import (
     Unit,
 )
 from dataset.store.proof import check_row
-from dataset.store.tables import (
-    Base,
-    BenchRow,
-    BudgetRow,
-    LimitsRow,
-    LiquidRow,
-    MappingRow,
-    MountingRow,
-    OperatorRow,
-    SensorRow,
-    TankRow,
-    UnitRow,
-)
+
+if TYPE_CHECKING:
+    from dataset.store.tables import (
+        Base,
+        BenchRow,
+        BudgetRow,
+        LimitsRow,
+        LiquidRow,
+        MappingRow,
+        MountingRow,
+        OperatorRow,
+        SensorRow,
+        TankRow,
+        UnitRow,
+    )
 
 R = TypeVar("R")
 

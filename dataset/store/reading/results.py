@@ -1,0 +1,57 @@
+"""Rows of models and of what boards measured as records."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from dataset.canonical import model_sha256
+from dataset.records import BoardMeasurement, FrozenSet, Model
+from dataset.store.proof import check, check_row
+from dataset.store.reading.registry import to_limits
+from dataset.store.reading.sets import to_frozen_set
+
+if TYPE_CHECKING:
+    from dataset.store.tables import BoardMeasurementRow, ModelRow
+
+
+def to_models(rows: Iterable[ModelRow]) -> tuple[Model, ...]:
+    """The records; a frozen set that several models share is read and hashed once."""
+    known: dict[int, FrozenSet] = {}
+    records: list[Model] = []
+    for row in rows:
+        if row.frozen_set_id not in known:
+            known[row.frozen_set_id] = to_frozen_set(row.frozen_set)
+        records.append(of_frozen(row, known[row.frozen_set_id]))
+    return tuple(records)
+
+
+def to_model(row: ModelRow) -> Model:
+    """The record, its hashes checked again."""
+    return of_frozen(row, to_frozen_set(row.frozen_set))
+
+
+def of_frozen(row: ModelRow, frozen: FrozenSet) -> Model:
+    check_row(row, f"model {row.name}")
+    model = Model(
+        name=row.name,
+        sha256=row.sha256,
+        frozen=frozen,
+        limits=None if row.limits is None else to_limits(row.limits),
+        recipe=row.recipe,
+        versions=row.versions,
+        metrics=row.metrics,
+        program=row.program,
+        float_onnx=row.float_onnx,
+        parent=row.parent,
+        date=row.date,
+    )
+    check(f"model {row.name}", model_sha256(model), row.content_sha256)
+    return model
+
+
+def to_measurement(row: BoardMeasurementRow) -> BoardMeasurement:
+    """The record, its hash checked again."""
+    check_row(row, f"what a board measured of {row.model.name}")
+    facts = {name: getattr(row, name) for name in BoardMeasurement.__dataclass_fields__ if name != "model"}
+    return BoardMeasurement(model=row.model.name, **facts)

@@ -1,0 +1,137 @@
+"""Rows of capture sessions as records."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from dataset.canonical import conditions_from, mark_revision_sha256, marks_from, session_sha256
+from dataset.errors import StoreError
+from dataset.records import (
+    ID_DIGITS,
+    Amendment,
+    DoorWarning,
+    Frames,
+    Mark,
+    MarkRevision,
+    Mounting,
+    Occasion,
+    Session,
+    Source,
+    Stretch,
+    newest_amendment,
+)
+from dataset.store import blocks
+from dataset.store.proof import changed
+from dataset.store.reading import amendments
+from dataset.store.reading.registry import flat, sealed_unit, to_liquid, to_mounting, to_unit
+from dataset.store.reading.tagging import tags_of
+from dataset.store.reading.voiding import void_reason
+
+if TYPE_CHECKING:
+    from dataset.store.tables import BlockRow, MarkRevisionRow, SessionRow
+
+NEWEST = "newest"
+
+
+def to_sessions(rows: Iterable[SessionRow]) -> tuple[Session, ...]:
+    """The records of many rows; a mounting that many of them share is made once."""
+    mountings: dict[int, Mounting] = {}
+    return tuple(to_session(row, mountings=mountings) for row in rows)
+
+
+def to_session(
+    row: SessionRow,
+    revision: str | None = NEWEST,
+    mountings: dict[int, Mounting] | None = None,
+    amendment: str | None = NEWEST,
+) -> Session:
+    """What a session says: with the marks of ``revision`` (a hash), of the newest one, or (None) as they were
+    sealed, and with what ``amendment`` states (a hash), the one in use, or (None) as it was sealed.
+
+    ``mountings`` keeps by row id what was made already.
+    """
+    mountings = {} if mountings is None else mountings
+    if row.mounting_id not in mountings:
+        mountings[row.mounting_id] = to_mounting(row.mounting)
+    sealed = tuple(flat(Mark, mark) for mark in row.marks)
+    revised = _revision(row, revision)
+    session = Session(
+        id=row.sha256[:ID_DIGITS],
+        sha256=row.sha256,
+        unit=to_unit(row.unit),
+        liquid=to_liquid(row.liquid),
+        mounting=mountings[row.mounting_id],
+        frames=row.frames,
+        marks=sealed if revised is None else revised.marks,
+        source=Source(row.source_file, row.source_sha256),
+        note=row.note,
+        void_reason=void_reason(row),
+        stretches=tuple(Stretch(s.start, s.stop, conditions_from(json.loads(s.body))) for s in row.stretches),
+        mark_revision=None if revised is None else revised.sha256,
+        sealed_marks=None if revised is None else sealed,
+        warnings=tuple(DoorWarning(w.check_name, w.sentence) for w in row.warnings),
+        simulated=bool(row.simulated),
+        occasion=Occasion(row.operator, row.bench, row.started, row.firmware),
+        tags=tags_of(row),
+        instruments=() if row.instruments is None else tuple(json.loads(row.instruments)),
+        sealed_unit=sealed_unit(row.unit),
+    )
+    if amendment is None or (amendment == NEWEST and not row.amendments):
+        return session
+    amended_by = amendments.in_use(row) if amendment == NEWEST else amendments.of_hash(row, amendment)
+    return amendments.effective(session, row, amended_by)
+
+
+def _revision(row: SessionRow, revision: str | None) -> MarkRevision | None:
+    candidates = [r for r in row.mark_revisions if revision in (NEWEST, r.sha256)]
+    if revision is not None and revision != NEWEST and not candidates:
+        raise StoreError(
+            f"session {row.sha256[:ID_DIGITS]}",
+            "has no revision of its marks of this hash",
+            revision[:ID_DIGITS],
+        )
+    if not candidates or revision is None:
+        return None
+    newest = newest_amendment(Amendment(r.sha256, r.parent_sha256) for r in candidates)
+    return to_mark_revision(next(r for r in candidates if r.sha256 == newest))
+
+
+def to_mark_revision(row: MarkRevisionRow) -> MarkRevision:
+    """The record, its hash checked again."""
+    marks = marks_from(json.loads(row.body))
+    actual = mark_revision_sha256(row.session.sha256, row.parent_sha256, row.author, row.reason, marks)
+    if actual != row.sha256:
+        raise changed(
+            f"marks of session {row.session.sha256[:ID_DIGITS]}, revision {row.sha256[:ID_DIGITS]}",
+            actual,
+            row.sha256,
+        )
+    return MarkRevision(row.sha256, row.session.sha256, row.parent_sha256, row.author, row.reason, marks)
+
+
+def revisions_of(row: SessionRow) -> tuple[MarkRevision, ...]:
+    """The later revisions of a session's marks, in the order they came into this store, every
+    hash checked.
+    """
+    return tuple(to_mark_revision(revision) for revision in row.mark_revisions)
+
+
+def check(session: Session, its_frames: Frames) -> None:
+    """Hash a session's content again and compare; StoreError when it is not what was sealed."""
+    actual = session_sha256(session, its_frames)
+    if actual != session.sha256:
+        raise changed(f"session {session.id}", actual, session.sha256)
+
+
+def frames_of(stored: Iterable[BlockRow | blocks.Block], session: Session) -> Frames:
+    """The frames in the blocks of a session, which are all of them; StoreError else."""
+    where = f"session {session.id}"
+    packed = [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c, b.format) for b in stored]
+    sealed = session.as_sealed or session
+    unpacked = blocks.from_blocks(packed, sealed.mounting.sensor.channels, where)
+    if len(unpacked) != session.frames:
+        hint = "blocks of its frames are missing or changed; use a copy of the store"
+        raise StoreError(where, f"{len(unpacked)} frames are there", f"{session.frames}", hint)
+    return unpacked

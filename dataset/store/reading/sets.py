@@ -1,0 +1,116 @@
+"""Rows of frozen sets and trims as records."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from typing import TYPE_CHECKING, TypeVar
+
+from dataset.canonical import frozen_sha256, trim_sha256
+from dataset.coverage.set_names import renamed, unit_names
+from dataset.records import FrozenSet, GroupBy, Session, Trim, TrimKind, Unit
+from dataset.store.proof import changed
+from dataset.store.reading.registry import sealed_unit, to_mounting, to_unit
+from dataset.store.reading.sessions import to_session
+
+if TYPE_CHECKING:
+    from dataset.store.tables import FrozenSetRow, TrimRow
+
+R = TypeVar("R", Session, Trim)
+
+
+def to_frozen_set(row: FrozenSetRow, known: FrozenSet | None = None) -> FrozenSet:
+    """The record, its hash checked again: StoreError when the content is not what was frozen.
+
+    ``known`` is a record of the same set that the store has given before: what still equals it was checked
+    then.
+    """
+    sessions, trims = _named(row)
+    roles = {role.group_name: role.role for role in row.roles}
+    edges = () if row.edges_c is None else tuple(json.loads(row.edges_c))
+    frozen = FrozenSet(
+        row.name,
+        row.sha256,
+        row.group_by,
+        tuple(sorted(roles.items())),
+        sessions,
+        row.seed,
+        trims,
+        edges,
+        row.even_if_warned,
+        bool(row.named_by_content),
+    )
+    if frozen == known:
+        return frozen
+    actual = frozen_sha256(row.group_by, roles, sessions, trims, edges, frozen.named_by_content)
+    if actual != row.sha256:
+        raise changed(f"frozen set {row.name}", actual, row.sha256)
+    return frozen
+
+
+def _named(row: FrozenSetRow) -> tuple[tuple[Session, ...], tuple[Trim, ...]]:
+    """Sessions and trims, their units and tanks called as they were when the set was frozen where these are
+    its groups, else as their content says.
+    """
+    sessions = tuple(
+        to_session(member.session, member.mark_revision_sha256, amendment=member.amendment_sha256)
+        for member in row.sessions
+    )
+    trims = tuple(to_trim(member.trim) for member in row.trims)
+    pinned = [member.group_name for member in row.sessions]
+    if row.group_by is GroupBy.TANK:
+        sessions = tuple(replace(s, tank_group=name) for s, name in zip(sessions, pinned, strict=True))
+    if row.group_by is not GroupBy.UNIT:
+        names = unit_names([*(session.unit for session in sessions), *(trim.unit for trim in trims)])
+        return renamed(sessions, names), renamed(trims, names)
+    # a unit that turned out to be one with another keeps the name that it had here
+    by_sealed = {
+        sealed_as(session).key: name
+        for session, name in zip(sessions, pinned, strict=True)
+        if name is not None
+    }
+    by_unit = {session.unit.key: by_sealed[sealed_as(session).key] for session in sessions}
+    return (
+        tuple(_called(session, by_sealed[sealed_as(session).key]) for session in sessions),
+        tuple(
+            _called(t, by_sealed.get(sealed_as(t).key, by_unit.get(t.unit.key, t.unit.name))) for t in trims
+        ),
+    )
+
+
+def _called(record: R, name: str) -> R:
+    return renamed([record], {record.unit.key: name})[0]
+
+
+def sealed_as(record: Session | Trim) -> Unit:
+    return record.sealed_unit or record.unit
+
+
+def to_trim(row: TrimRow) -> Trim:
+    """The record, its hash checked again."""
+    body = json.loads(row.body)
+    trim = Trim(
+        unit=to_unit(row.unit),
+        mounting=to_mounting(row.mounting),
+        kind=TrimKind(row.kind),
+        counts=tuple(body["counts"]),
+        date=row.date,
+        stage=row.stage,
+        temperature_c=row.temperature_c,
+        session=None if row.session is None else row.session.sha256,
+        frames=None if body["frames"] is None else (body["frames"][0], body["frames"][1]),
+        refused=tuple(body["refused"]),
+        spread=tuple(body["spread"]),
+        level_mm=body["level_mm"],
+        transfer=tuple(body["transfer"]),
+        transfer_spread=tuple(body["transfer_spread"]),
+        note=row.note,
+        sha256=row.sha256,
+        dry_because=body.get("dry_because", ""),
+        sealed_unit=sealed_unit(row.unit),
+        amendment=body.get("amendment"),
+    )
+    actual = trim_sha256(trim)
+    if actual != row.sha256:
+        raise changed(f"trim of unit {trim.unit.name} of {trim.date}", actual, row.sha256)
+    return trim
