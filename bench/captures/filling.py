@@ -55,8 +55,10 @@ _WHY_WARNED = "captures in closed form: each is as it is stated"
 
 
 def fill(store: Store, bench: Bench, names: Sequence[str]) -> dict[str, tuple[Session, ...]]:
-    """Units of these names with all their sessions and trims; the sessions by unit."""
-    mounting, liquids = _register(store, bench)
+    """Units of these names with all their sessions and trims; the sessions by unit. Further units of a bench
+    may come into the same store.
+    """
+    mounting, liquids = _mounted(store, bench), _liquids(store, bench)
     known = {unit.name: unit for unit in store.units()}
     taken = {}
     for name in names:
@@ -107,8 +109,12 @@ def freeze(
     return store.freeze(name, sessions, GroupBy.UNIT, by_unit, even_if_warned=_WHY_WARNED)
 
 
-def _register(store: Store, bench: Bench) -> tuple[Mounting, dict[str, Liquid]]:
+def _mounted(store: Store, bench: Bench) -> Mounting:
+    """The bench's strip on its tank: as the store has it, or new."""
     strip, board, name = bench.strip, bench.board, f"{bench.name}-{bench.strip.span_mm:g}"
+    for mounting in store.mountings():
+        if mounting.name == name:
+            return mounting
     headspace = strip.span_mm * HEADSPACE
     tank = store.add_tank(Tank(name, 0, strip.span_mm, headspace_mm=headspace, note=NOTE))
     second = bench.second
@@ -121,13 +127,16 @@ def _register(store: Store, bench: Bench) -> tuple[Mounting, dict[str, Liquid]]:
     sensor = store.add_sensor(
         Sensor(name, 0, pads, board.count_bits, board.count_law, board.period_ms, note=NOTE)
     )
-    mounting = store.add_mounting(Mounting(name, tank, sensor, note=NOTE))
+    return store.add_mounting(Mounting(name, tank, sensor, note=NOTE))
+
+
+def _liquids(store: Store, bench: Bench) -> dict[str, Liquid]:
     known = {liquid.name: liquid for liquid in store.liquids()}
     liquids = {}
     for liquid, permittivity in bench.liquids:
         full = f"{bench.name}-{liquid}"
         liquids[liquid] = known.get(full) or store.add_liquid(Liquid(full, permittivity, note=NOTE))
-    return mounting, liquids
+    return liquids
 
 
 def _sessions(

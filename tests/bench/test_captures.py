@@ -174,6 +174,18 @@ def test_units_come_in_by_the_door_and_state_foam_film_and_dry_tanks(make: type)
     assert data.level_mm.max() > 0.8 * bench.strip.span_mm
 
 
+def test_further_units_come_onto_the_same_mounting() -> None:
+    """As two, five and eight units of a changed tank do, one lot after the other."""
+    bench = bench_a(1)
+    first, second = unit_names(bench, 2)
+    with Store.in_memory() as store:
+        taken = fill(store, bench, [first])
+        taken |= fill(store, bench, [second])
+        assert len(store.mountings()) == 1
+        frozen = freeze(store, "both", taken, {Role.FIT: [first], Role.PROVE: [second]})
+    assert len(frozen.sessions) == 2 * len(bench.plan)
+
+
 @pytest.mark.parametrize("make", [bench_a, bench_b])
 def test_units_can_have_every_kind_of_trim(make: type) -> None:
     """Models can then be made for each; a block shows about its share of the step from dry to full."""
