@@ -1,5 +1,5 @@
-"""Commands as processes: how long ``innage --help`` and ``innage sessions`` take, beside the least that such
-a process needs.
+"""Commands as processes: how long ``innage --help`` and lists and counts take, beside the least that such a
+process needs, or one import of what lies under them.
 
 The bare app has one command. Once it is written as Typer's first page shows, with rich help, and once with
 plain help, as ours has.
@@ -7,18 +7,25 @@ plain help, as ours has.
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 import subprocess
 import sys
 import sysconfig
 from collections.abc import Callable
+from itertools import count
 from pathlib import Path
 
+import numpy as np
+from invented import register, session
 from measuring import Goal, Row, Way, in_turns, timed_row
 
+from dataset.store import Store
 from dataset.store.listing import session_lines
+from dataset.store.whole.integrity import check_store
 
-ROUNDS = 15
+ROUNDS, MANY_ROUNDS = 15, 5
+MANY, SHORT_FRAMES = 2000, 100  # sessions of a year of benches, and frames of each
 _APP = '''
 import typer
 
@@ -86,6 +93,99 @@ def sessions_rows(quick: bool, demo: Callable[[], Path]) -> list[Row]:
     ]
 
 
+def reading_rows(quick: bool, demo: Callable[[], Path]) -> list[Row]:
+    """What reads the demo's store, a process each, beside the import of the library that maps its tables."""
+    store = demo()
+    (first, *_) = session_lines(store) or ()
+    lines = {
+        "show": ("show", first.id),
+        "gaps": ("gaps",),
+        "plan": ("plan",),
+        "models": ("models",),
+        "limits-list": ("limits", "list"),
+    }
+    ways = {name: _process(_innage(), *words, "--store", str(store)) for name, words in lines.items()}
+    runs = in_turns(ways | {"import": _import()}, 1 if quick else ROUNDS)
+    return [
+        timed_row(
+            name,
+            f"innage {' '.join(words[:2] if name == 'limits-list' else words[:1])}",
+            'python -c "import sqlalchemy"',
+            "time",
+            (runs[name], runs["import"]),
+            goal=Goal(2.0, at_least=False),
+            equal=bool(runs[name].result.strip()),
+            compared="it says something",
+        )
+        for name, words in lines.items()
+    ]
+
+
+def many_rows(folder: Path, quick: bool) -> list[Row]:
+    """Lists, counts and freezing over many short sessions, a process each, beside one import."""
+    path, number = folder / "many.db", MANY // 50 if quick else MANY
+    with Store.open(path) as store:
+        on = register(store)
+        store.add_sessions([session(k, SHORT_FRAMES, on) for k in range(number)])
+    names = (f"set-{k}" for k in count())
+    freeze = ("freeze", "--group", "session", "--roles", f"fit:{number // 2},prove", "--store", str(path))
+    ways = {
+        "sessions": _process(_innage(), "sessions", "--store", str(path)),
+        "gaps": _process(_innage(), "gaps", "--store", str(path)),
+        "freeze": Way(lambda name: _run(_innage(), *freeze, name), prepare=lambda: next(names)),
+    }
+    runs = in_turns(ways | {"import": _import()}, 1 if quick else MANY_ROUNDS)
+    return [
+        timed_row(
+            f"{name}-many",
+            f"innage {name}, {number} sessions",
+            'python -c "import sqlalchemy"',
+            "time",
+            (runs[name], runs["import"]),
+            goal=Goal(bound, at_least=False, seconds=True),
+            equal=bool(runs[name].result.strip()),
+            compared="it says something",
+        )
+        for name, bound in (("sessions", 1.0), ("gaps", 1.0), ("freeze", 2.0))
+    ]
+
+
+def check_rows(folder: Path, quick: bool) -> list[Row]:
+    """The check of a whole store beside the hash of its frames alone, as plain columns in memory."""
+    path, number, frames = folder / "checked.db", 2 if quick else 10, 200 if quick else 100_000
+    with Store.open(path) as store:
+        on = register(store)
+        new = [session(k, frames, on) for k in range(number)]
+        store.add_sessions(new)
+
+    def hashed(_: object) -> bool:
+        for one in new:
+            for column in (one.frames.t_ms, one.frames.counts, one.frames.temperature_c):
+                if column is not None:
+                    hashlib.sha256(np.ascontiguousarray(column).data)
+        return True
+
+    runs = in_turns(
+        {"ours": Way(lambda _: check_store(path).sound), "hash": Way(hashed)}, 1 if quick else MANY_ROUNDS
+    )
+    return [
+        timed_row(
+            "check",
+            f"innage check, {number} sessions of {frames} frames",
+            "SHA-256 of their columns, not packed",
+            "frames/s",
+            (runs["ours"], runs["hash"]),
+            goal=Goal(0.5, at_least=True),
+            equal=runs["ours"].result,
+            compared="the store is sound",
+        )
+    ]
+
+
+def _import() -> Way:
+    return _process(sys.executable, "-P", "-c", "import sqlalchemy")
+
+
 def _innage() -> str:
     """The command as it is installed beside this Python."""
     command = shutil.which("innage", path=sysconfig.get_path("scripts"))
@@ -95,7 +195,8 @@ def _innage() -> str:
 
 
 def _process(*words: str) -> Way:
-    def run(_: object) -> str:
-        return subprocess.run(words, capture_output=True, text=True, check=True).stdout
+    return Way(lambda _: _run(*words))
 
-    return Way(run)
+
+def _run(*words: str) -> str:
+    return subprocess.run(words, capture_output=True, text=True, check=True).stdout

@@ -19,7 +19,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from commands import help_rows, sessions_rows
+from commands import check_rows, help_rows, many_rows, reading_rows, sessions_rows
 from drawing import draw_growth, draw_ratios
 from growth import QUICK, TIMES, Curve, curves, growth_rows
 from invented import demo_store
@@ -44,6 +44,9 @@ PARTS: dict[str, Callable[[Path, bool, Demo], list[Row]]] = {
     "kernels": lambda folder, quick, demo: kernel_rows(quick),
     "help": lambda folder, quick, demo: help_rows(folder, quick),
     "sessions": lambda folder, quick, demo: sessions_rows(quick, demo),
+    "many": lambda folder, quick, demo: many_rows(folder, quick),
+    "check": lambda folder, quick, demo: check_rows(folder, quick),
+    "reading": lambda folder, quick, demo: reading_rows(quick, demo),
     SEARCH: lambda folder, quick, demo: search_rows(quick, demo),
 }
 GROWTH = "growth"  # gives curves besides its rows

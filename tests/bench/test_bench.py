@@ -28,6 +28,15 @@ COMPARED = {
     "help-rich",
     "help-plain",
     "sessions",
+    "show",
+    "gaps",
+    "plan",
+    "models",
+    "limits-list",
+    "sessions-many",
+    "gaps-many",
+    "freeze-many",
+    "check",
 } | {f"kernels cortex-m0plus clang {tier}" for tier in ("threes", "fast", "fastest", "branches")}
 GROWTH = ("logging", "sessions", "gaps", "plan", "show", "freezing", "frozen set to arrays", "replay")
 

@@ -398,6 +398,7 @@ def test_quick_reading_gives_what_the_store_gives(filled: Path, tmp_path: Path) 
     [
         ("UPDATE limit_row SET bound = bound + 1", "all_limits"),
         ("UPDATE model SET metrics = replace(metrics, '0.5', '0.4')", "models"),
+        ("UPDATE model SET name = 'n' WHERE name = 'm'", "models"),
         ("UPDATE board_measurement SET cycles = 1", "board_measurements"),
         ("UPDATE trim SET body = replace(body, '40001', '40003')", "trims"),
         ("UPDATE mark_revision SET author = 'x'", "sessions"),
