@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from sqlalchemy import BigInteger, Double, Enum, Float, Integer, LargeBinary, MetaData, String, Text
+from sqlalchemy import BigInteger, Dialect, Double, Enum, Float, Integer, LargeBinary, MetaData, String, Text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
-from sqlalchemy.types import TypeEngine
+from sqlalchemy.types import TypeDecorator, TypeEngine
 
 from dataset.records import CountLaw, GroupBy, PadRole, Role
 
@@ -39,11 +39,23 @@ def words(length: int | None = None) -> TypeEngine[str]:
     return kind.with_variant(Text(collation="C"), "postgresql")
 
 
+class _RealOnServer(TypeDecorator[float]):
+    """A real number as SQLite keeps it, which has no zero below zero: text and hashes of a store are the same
+    on both.
+    """
+
+    impl = Double
+    cache_ok = True
+
+    def process_bind_param(self, value: float | None, dialect: Dialect) -> float | None:
+        return None if value is None else value + 0.0
+
+
 Key = Annotated[int, mapped_column(primary_key=True)]
 Name = Annotated[str, mapped_column(words(60))]
 UniqueName = Annotated[str, mapped_column(words(60), unique=True)]
 Prose = Annotated[str, mapped_column(words())]
-Real = Annotated[float, mapped_column(Float().with_variant(Double(), "postgresql"))]
+Real = Annotated[float, mapped_column(Float().with_variant(_RealOnServer(), "postgresql"))]
 Digest = Annotated[str, mapped_column(words(64))]
 Bytes = Annotated[bytes, mapped_column(LargeBinary)]
 

@@ -17,7 +17,7 @@ from stores import ROLES, behind, model_of, refusal_of, unguarded
 from building import Bench
 from calling import run, run_json
 from dataset.errors import StoreError
-from dataset.records import GroupBy, Mark, Unit
+from dataset.records import GroupBy, Liquid, Mark, Unit
 from dataset.store import Store
 from dataset.store.database import HISTORY, History
 from dataset.store.listing import names, session_lines
@@ -62,11 +62,17 @@ def store(place: str) -> Iterator[Store]:
 
 @pytest.fixture
 def filled(store: Store, register: Register) -> Store:
-    """Three sessions, one void and one with its marks amended; a frozen set and a model."""
+    """Three sessions, one void, one tagged with its marks amended, one void no longer; a frozen set and a
+    model; a zero below zero, which SQLite does not have.
+    """
     bench = register(store)
+    store.add_liquid(Liquid("ice", temperature_c=-0.0))
     one, two, three = store.add_sessions([bench.session(1), bench.session(2), bench.session(3)])
     store.void(one.id, "the scale was not tared")
     store.amend_marks(two.id, [Mark(0, 5, 16.0, 0.5)], "A. Tester", "the marks were read off late")
+    store.tag([two.id], ["humid"])
+    store.void(three.id, "a wrong label")
+    store.take_back_void(three.id, "the label was right")
     frozen = store.freeze("set", [two, three], GroupBy.LEVEL, ROLES | {"16": ROLES["15"]})
     store.open_prove(frozen, "final")
     store.add_model(model_of(frozen))
@@ -137,6 +143,8 @@ def test_a_writer_waits_for_another_no_longer_than_it_should(place: str) -> None
             with pytest.raises(StoreError, match=r"another process was writing to it for more than 0.2 s"):
                 other.add_unit(unit)
             assert other.units() == ()
+            with other._database.reading() as orm:  # not waited for longer than told above
+                assert orm.connection().exec_driver_sql("SHOW lock_timeout").scalar() == "200ms"
         assert other.add_unit(unit).name == "first"
 
 
@@ -172,10 +180,12 @@ def test_what_the_server_undid_is_done_again(place: str, monkeypatch: pytest.Mon
 
 
 def test_nothing_sealed_is_emptied(filled: Store) -> None:
-    """TRUNCATE, which SQLite does not have, is refused for every table that has guards, and a row cannot be
-    moved under something sealed.
+    """TRUNCATE, which SQLite does not have, is refused for every table that has guards, and no row comes to
+    something sealed.
     """
-    guarded = {name.removeprefix("guard_").rpartition("_")[0] for name in trigger_statements()}
+    events = [name.removeprefix("guard_").rpartition("_") for name in trigger_statements()]
+    guarded = {table for table, _, event in events if event == "truncate"}
+    assert guarded == {table for table, _, _ in events}
     assert {*Base.metadata.tables} - guarded == {"open_capture", "open_block", "open_entry"}
     with behind(filled) as connection:
         for table in guarded:
@@ -183,6 +193,8 @@ def test_nothing_sealed_is_emptied(filled: Store) -> None:
                 connection.execute(f"TRUNCATE {table} CASCADE")
         with pytest.raises(refusal_of(filled), match="sealed"):
             connection.execute("UPDATE mark SET session_id = 2 WHERE session_id = 1")
+        with pytest.raises(refusal_of(filled), match="sealed"):
+            connection.execute("INSERT INTO door_warning VALUES (1, 99, 'check', 'sentence')")
 
 
 def test_a_check_names_what_is_damaged(filled: Store) -> None:
@@ -212,6 +224,22 @@ def test_both_begin_with_the_same_schema(store: Store, new_store: Store) -> None
         guards = "SELECT name FROM sqlite_master WHERE type = 'trigger'"
         in_file = {name for (name,) in there.connection().exec_driver_sql(guards)}
     assert {name for name in trigger_statements() if not name.endswith("_truncate")} == in_file
+
+
+def test_text_is_sorted_byte_by_byte(store: Store) -> None:
+    """Whatever the locale of the server: each column of text has its own collation, but for words of a list,
+    which nothing is sorted by.
+    """
+    of_text = (
+        "SELECT c.relname, a.attname, l.collname FROM pg_attribute a JOIN pg_class c ON c.oid = a.attrelid "
+        "JOIN pg_collation l ON l.oid = a.attcollation WHERE c.relnamespace = 'public'::regnamespace "
+        "AND c.relkind = 'r' AND a.attnum > 0 AND c.relname <> 'alembic_version'"
+    )
+    with behind(store) as connection:
+        rows = connection.execute(of_text).fetchall()
+    assert len(rows) > 100
+    words = {("sensor", "count_law"), ("pad", "role"), ("frozen_set", "group_by"), ("frozen_role", "role")}
+    assert {(table, column) for table, column, collation in rows if collation != "C"} == words
 
 
 def test_an_upgrade_is_asked_for(place: str, tmp_path: Path) -> None:
