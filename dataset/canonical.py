@@ -14,6 +14,7 @@ import json
 import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -388,8 +389,9 @@ def trim_content(trim: Trim) -> dict[str, object]:
     }
 
 
+@lru_cache(1024)  # equal conditions have equal content, and thousands of stretches state the same
 def conditions_content(conditions: Conditions) -> dict[str, object]:
-    """Conditions as JSON: the axes that were stated."""
+    """Conditions as JSON: the axes that were stated. Equal conditions are given one and the same object."""
     facts: dict[str, object] = {
         "surface": sorted(s.value for s in conditions.surface),
         "foam_mm": None if conditions.foam_mm is None else [_real(height) for height in conditions.foam_mm],

@@ -357,6 +357,7 @@ def assemble(
     """
     index = {group: k for k, (group, _) in enumerate(frozen.roles)}
     conditions = _distinct(frozen.sessions)
+    place = {stated: k for k, stated in enumerate(conditions)}
     total = sum(m.stop - m.start for session in frozen.sessions for m in session.marks)
     data = FrozenData(
         frozen=frozen,
@@ -376,7 +377,7 @@ def assemble(
     for number, (session, recorded) in enumerate(zip(frozen.sessions, frames, strict=True)):
         stated = np.zeros(len(recorded), np.int64)
         for stretch in session.stretches:
-            stated[stretch.start : stretch.stop] = conditions.index(stretch.conditions)
+            stated[stretch.start : stretch.stop] = place[stretch.conditions]
         for mark, group in zip(session.marks, names_of(session, frozen.group_by, bands), strict=True):
             rows, under = slice(at, at + mark.stop - mark.start), slice(mark.start, mark.stop)
             data.counts[rows], data.t_ms[rows] = recorded.counts[under], recorded.t_ms[under]

@@ -131,7 +131,10 @@ class SetsDoor(Transactions):
 
     def frozen_set(self, name: str) -> FrozenSet:
         """The frozen set called ``name``, its hash checked."""
-        return self._read(lambda orm: sets_read.to_frozen_set(frozen_sets.frozen_set_row(orm, name)))
+        return self._kept_sets.get(
+            name,
+            lambda: self._read(lambda orm: sets_read.to_frozen_set(frozen_sets.frozen_set_row(orm, name))),
+        )
 
     def frozen_sets(self) -> tuple[FrozenSet, ...]:
         """All frozen sets, by name."""
@@ -139,9 +142,12 @@ class SetsDoor(Transactions):
 
     def frozen_data(self, frozen: FrozenSet) -> FrozenData:
         """The labelled frames of a frozen set, every hash checked; InputError when one of its sessions was
-        voided since.
+        voided since. Asked again while the store's file stays as it is, the same arrays, which cannot be
+        written to.
         """
-        return self._read(lambda orm: frozen_sets.data(orm, frozen))
+        return self._kept_sets.get(
+            (frozen.name, frozen.sha256), lambda: self._read(lambda orm: frozen_sets.data(orm, frozen))
+        )
 
     def groups(self, frozen: FrozenSet) -> tuple[roles.Group, ...]:
         """The groups of a frozen set, with their labelled frames and their sessions."""

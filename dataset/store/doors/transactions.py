@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.store.database import Database
+from dataset.store.kept_sets import KeptSets
 
 if TYPE_CHECKING:
     from dataset.store.server.database import ServerDatabase
@@ -20,6 +22,8 @@ class Transactions:
 
     def __init__(self, database: Database | ServerDatabase) -> None:
         self._database = database
+        place = database.place
+        self._kept_sets = KeptSets(place if isinstance(place, Path) and place.is_absolute() else None)
 
     def _write(self, work: Callable[[OrmSession], T]) -> T:
         return self._database.write(work)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from dataset.canonical import conditions_from, mark_revision_sha256, marks_from, session_sha256
@@ -127,11 +127,26 @@ def check(session: Session, its_frames: Frames) -> None:
 
 def frames_of(stored: Iterable[BlockRow | blocks.Block], session: Session) -> Frames:
     """The frames in the blocks of a session, which are all of them; StoreError else."""
-    where = f"session {session.id}"
     packed = [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c, b.format) for b in stored]
-    sealed = session.as_sealed or session
-    unpacked = blocks.from_blocks(packed, sealed.mounting.sensor.channels, where)
-    if len(unpacked) != session.frames:
-        hint = "blocks of its frames are missing or changed; use a copy of the store"
-        raise StoreError(where, f"{len(unpacked)} frames are there", f"{session.frames}", hint)
-    return unpacked
+    return unpacked([session], [packed])[0]
+
+
+def unpacked(sessions: Sequence[Session], packed: Sequence[Sequence[blocks.Block]]) -> list[Frames]:
+    """The frames in the blocks of each session, each channel's counts side by side in memory; StoreError
+    where they are not as many as it has.
+    """
+    frames = blocks.from_many(
+        [
+            blocks.Stored(
+                own, (session.as_sealed or session).mounting.sensor.channels, f"session {session.id}"
+            )
+            for session, own in zip(sessions, packed, strict=True)
+        ]
+    )
+    for session, recorded in zip(sessions, frames, strict=True):
+        if len(recorded) != session.frames:
+            hint = "blocks of its frames are missing or changed; use a copy of the store"
+            raise StoreError(
+                f"session {session.id}", f"{len(recorded)} frames are there", f"{session.frames}", hint
+            )
+    return frames
