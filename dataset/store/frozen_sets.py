@@ -6,8 +6,9 @@ import json
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, cast
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical import canonical_json, frozen_sha256, opening_sha256
@@ -20,6 +21,7 @@ from dataset.store import blocks
 from dataset.store.events.voiding import is_void
 from dataset.store.proof import changed, keep
 from dataset.store.reading import sessions as sessions_read
+from dataset.store.reading.rows import Rows
 from dataset.store.reading.sessions import to_session
 from dataset.store.reading.sets import sealed_as, to_frozen_set, to_trim
 from dataset.store.registry import named, unit_ids
@@ -36,6 +38,11 @@ from dataset.store.tables import (
 )
 from dataset.store.trims import refuse_doubtful
 from dataset.values import check_name, check_text
+
+if TYPE_CHECKING:
+    import sqlite3
+
+FEWEST_READ_WHOLE = 20  # sessions of a set, below which the mapper takes no longer
 
 
 @dataclass(frozen=True)
@@ -127,6 +134,20 @@ def _hides(session: Session, in_set: Mapping[str, str]) -> bool:
     """Whether a session's own hash does not say the name that the set gives its unit."""
     sealed = sealed_as(session)
     return sealed.serial is not None or in_set[session.unit.name] != sealed.origin_name
+
+
+def frozen_set(orm: OrmSession, name: str) -> FrozenSet:
+    """The frozen set called ``name``. A large one is read without the mapper, which takes most of the time
+    that its sessions take; the tables are then read whole, so that they must not hold much besides.
+    """
+    row = frozen_set_row(orm, name)
+    connection = orm.connection()
+    held = select(func.count()).select_from(FrozenSessionRow).where(FrozenSessionRow.frozen_set_id == row.id)
+    sessions, all_sessions = orm.scalar(held) or 0, orm.scalar(select(func.count(SessionRow.id))) or 0
+    if connection.dialect.name != "sqlite" or sessions < FEWEST_READ_WHOLE or all_sessions > 2 * sessions:
+        return to_frozen_set(row)
+    rows = Rows(cast("sqlite3.Connection", connection.connection.driver_connection), whole=True)
+    return to_frozen_set(rows.select("frozen_set", "WHERE id = ?", row.id)[0])
 
 
 def frozen_sets(orm: OrmSession) -> tuple[FrozenSet, ...]:
@@ -232,7 +253,8 @@ def _trims_of(orm: OrmSession, sessions: Sequence[Session]) -> list[Trim]:
 
 
 def frozen_set_row(orm: OrmSession, name: str) -> FrozenSetRow:
-    return named(
+    row = orm.scalar(select(FrozenSetRow).where(FrozenSetRow.name == name))
+    return row or named(
         "frozen set",
         name,
         orm.scalars(select(FrozenSetRow).order_by(FrozenSetRow.name)).all(),

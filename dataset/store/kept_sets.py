@@ -12,6 +12,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable
 from dataclasses import fields
 from pathlib import Path
+from threading import Lock
 from typing import Any, TypeVar
 
 import numpy as np
@@ -32,27 +33,30 @@ class KeptSets:
         self._path = path
         self._stamp: Hashable | None = None
         self._kept: OrderedDict[Hashable, tuple[Any, int]] = OrderedDict()
+        self._lock = Lock()
 
     def get(self, key: Hashable, read: Callable[[], T]) -> T:
         """What ``read`` gave for ``key`` since the file changed, or gives now. Arrays that are kept cannot be
         written to: others are given the same.
         """
         stamp = None if self._path is None else stamp_of(self._path)  # before it is read: later is no harm
-        if stamp is None or stamp != self._stamp:
-            self._kept.clear()
-            self._stamp = stamp
-        if key in self._kept:
-            self._kept.move_to_end(key)
-            kept: T = self._kept[key][0]
-            return kept
+        with self._lock:
+            if stamp is None or stamp != self._stamp:
+                self._kept.clear()
+                self._stamp = stamp
+            if key in self._kept:
+                self._kept.move_to_end(key)
+                kept: T = self._kept[key][0]
+                return kept
         record = read()
-        size = _size(record)
-        if stamp is not None and size <= MOST_BYTES:
-            for array in _arrays(record):
-                array.flags.writeable = False
-            self._kept[key] = record, size
-            while len(self._kept) > MOST_SETS or sum(each for _, each in self._kept.values()) > MOST_BYTES:
-                self._kept.popitem(last=False)
+        size = sum(array.nbytes for array in _arrays(record))
+        with self._lock:
+            if stamp is not None and stamp == self._stamp and size <= MOST_BYTES:
+                for array in _arrays(record):
+                    array.flags.writeable = False
+                self._kept[key] = record, size
+                while len(self._kept) > MOST_SETS or sum(s for _, s in self._kept.values()) > MOST_BYTES:
+                    self._kept.popitem(last=False)
         return record
 
 
@@ -78,7 +82,3 @@ def _arrays(record: object) -> list[np.ndarray[Any, Any]]:
     own = [value for f in fields(record) if isinstance(value := getattr(record, f.name), np.ndarray)]
     of_frames = [(f.t_ms, f.counts, f.temperature_c) for f in record.frames]
     return own + [array for columns in of_frames for array in columns if array is not None]
-
-
-def _size(record: object) -> int:
-    return sum(array.nbytes for array in _arrays(record))

@@ -25,7 +25,6 @@ from dataset.store import (
 )
 from dataset.store import trims as stored_trims
 from dataset.store.doors.transactions import Transactions
-from dataset.store.reading import sets as sets_read
 
 
 class _UndoneError(Exception):
@@ -133,7 +132,7 @@ class SetsDoor(Transactions):
         """The frozen set called ``name``, its hash checked."""
         return self._kept_sets.get(
             name,
-            lambda: self._read(lambda orm: sets_read.to_frozen_set(frozen_sets.frozen_set_row(orm, name))),
+            lambda: self._read(lambda orm: frozen_sets.frozen_set(orm, name)),
         )
 
     def frozen_sets(self) -> tuple[FrozenSet, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from dataset.canonical import conditions_from, mark_revision_sha256, marks_from, session_sha256
@@ -11,6 +12,7 @@ from dataset.errors import StoreError
 from dataset.records import (
     ID_DIGITS,
     Amendment,
+    Conditions,
     DoorWarning,
     Frames,
     Mark,
@@ -68,7 +70,7 @@ def to_session(
         source=Source(row.source_file, row.source_sha256),
         note=row.note,
         void_reason=void_reason(row),
-        stretches=tuple(Stretch(s.start, s.stop, conditions_from(json.loads(s.body))) for s in row.stretches),
+        stretches=tuple(Stretch(s.start, s.stop, _conditions(s.body)) for s in row.stretches),
         mark_revision=None if revised is None else revised.sha256,
         sealed_marks=None if revised is None else sealed,
         warnings=tuple(DoorWarning(w.check_name, w.sentence) for w in row.warnings),
@@ -82,6 +84,11 @@ def to_session(
         return session
     amended_by = amendments.in_use(row) if amendment == NEWEST else amendments.of_hash(row, amendment)
     return amendments.effective(session, row, amended_by)
+
+
+@lru_cache(1024)  # thousands of stretches state the same
+def _conditions(body: str) -> Conditions:
+    return conditions_from(json.loads(body))
 
 
 def _revision(row: SessionRow, revision: str | None) -> MarkRevision | None:

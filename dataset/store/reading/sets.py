@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from dataset.canonical import frozen_sha256, trim_sha256
 from dataset.coverage.set_names import renamed, unit_names
-from dataset.records import FrozenSet, GroupBy, Session, Trim, TrimKind, Unit
+from dataset.records import FrozenSet, GroupBy, Mounting, Session, Trim, TrimKind, Unit
 from dataset.store.proof import changed
 from dataset.store.reading.registry import sealed_unit, to_mounting, to_unit
 from dataset.store.reading.sessions import to_session
@@ -52,11 +52,12 @@ def _named(row: FrozenSetRow) -> tuple[tuple[Session, ...], tuple[Trim, ...]]:
     """Sessions and trims, their units and tanks called as they were when the set was frozen where these are
     its groups, else as their content says.
     """
+    mountings: dict[int, Mounting] = {}
     sessions = tuple(
-        to_session(member.session, member.mark_revision_sha256, amendment=member.amendment_sha256)
+        to_session(member.session, member.mark_revision_sha256, mountings, member.amendment_sha256)
         for member in row.sessions
     )
-    trims = tuple(to_trim(member.trim) for member in row.trims)
+    trims = tuple(to_trim(member.trim, mountings) for member in row.trims)
     pinned = [member.group_name for member in row.sessions]
     if row.group_by is GroupBy.TANK:
         sessions = tuple(replace(s, tank_group=name) for s, name in zip(sessions, pinned, strict=True))
@@ -86,12 +87,15 @@ def sealed_as(record: Session | Trim) -> Unit:
     return record.sealed_unit or record.unit
 
 
-def to_trim(row: TrimRow) -> Trim:
-    """The record, its hash checked again."""
+def to_trim(row: TrimRow, mountings: dict[int, Mounting] | None = None) -> Trim:
+    """The record, its hash checked again. ``mountings`` keeps by row id what was made already."""
+    mountings = {} if mountings is None else mountings
+    if row.mounting_id not in mountings:
+        mountings[row.mounting_id] = to_mounting(row.mounting)
     body = json.loads(row.body)
     trim = Trim(
         unit=to_unit(row.unit),
-        mounting=to_mounting(row.mounting),
+        mounting=mountings[row.mounting_id],
         kind=TrimKind(row.kind),
         counts=tuple(body["counts"]),
         date=row.date,
