@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, cast
 
-from sqlalchemy import func, select
+from sqlalchemy import bindparam, func, select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical import canonical_json, frozen_sha256, opening_sha256
@@ -42,7 +42,28 @@ from dataset.values import check_name, check_text
 if TYPE_CHECKING:
     import sqlite3
 
-FEWEST_READ_WHOLE = 20  # sessions of a set, below which the mapper takes no longer
+FEWEST_READ_WHOLE = 20  # sessions of a set
+_ID_OF_SET = select(FrozenSetRow.id, FrozenSetRow.sha256).where(FrozenSetRow.name == bindparam("name"))
+_VOID_IN_SET = (
+    select(FrozenSessionRow.session_id)
+    .join(SessionRow)
+    .where(is_void(), FrozenSessionRow.frozen_set_id == bindparam("set_id"))
+    .limit(1)
+)
+_BLOCKS_OF_SET = (
+    select(
+        SessionRow.sha256,
+        BlockRow.frames,
+        BlockRow.t_ms,
+        BlockRow.counts,
+        BlockRow.temperature_c,
+        BlockRow.format,
+    )
+    .join(FrozenSessionRow, FrozenSessionRow.session_id == SessionRow.id)
+    .join(BlockRow, BlockRow.session_id == SessionRow.id)
+    .where(FrozenSessionRow.frozen_set_id == bindparam("set_id"))
+    .order_by(FrozenSessionRow.position, BlockRow.position)
+)
 
 
 @dataclass(frozen=True)
@@ -137,17 +158,18 @@ def _hides(session: Session, in_set: Mapping[str, str]) -> bool:
 
 
 def frozen_set(orm: OrmSession, name: str) -> FrozenSet:
-    """The frozen set called ``name``. A large one is read without the mapper, which takes most of the time
-    that its sessions take; the tables are then read whole, so that they must not hold much besides.
+    """The frozen set called ``name``; of a file, without the mapper, which would take most of the time.
+    Tables that hold little besides it are read whole, else row by row.
     """
-    row = frozen_set_row(orm, name)
+    set_id = orm.scalar(select(FrozenSetRow.id).where(FrozenSetRow.name == name))
     connection = orm.connection()
-    held = select(func.count()).select_from(FrozenSessionRow).where(FrozenSessionRow.frozen_set_id == row.id)
+    if set_id is None or connection.dialect.name != "sqlite":
+        return to_frozen_set(frozen_set_row(orm, name))
+    held = select(func.count()).select_from(FrozenSessionRow).where(FrozenSessionRow.frozen_set_id == set_id)
     sessions, all_sessions = orm.scalar(held) or 0, orm.scalar(select(func.count(SessionRow.id))) or 0
-    if connection.dialect.name != "sqlite" or sessions < FEWEST_READ_WHOLE or all_sessions > 2 * sessions:
-        return to_frozen_set(row)
-    rows = Rows(cast("sqlite3.Connection", connection.connection.driver_connection), whole=True)
-    return to_frozen_set(rows.select("frozen_set", "WHERE id = ?", row.id)[0])
+    whole = sessions >= FEWEST_READ_WHOLE and all_sessions <= 2 * sessions
+    rows = Rows(cast("sqlite3.Connection", connection.connection.driver_connection), whole=whole)
+    return to_frozen_set(rows.select("frozen_set", "WHERE id = ?", set_id)[0])
 
 
 def frozen_sets(orm: OrmSession) -> tuple[FrozenSet, ...]:
@@ -157,16 +179,25 @@ def frozen_sets(orm: OrmSession) -> tuple[FrozenSet, ...]:
 
 def data(orm: OrmSession, frozen: FrozenSet) -> FrozenData:
     """The labelled frames of a frozen set, every hash checked; InputError when a session is void."""
-    row = checked_row(orm, frozen)
-    if _content_sha256(frozen) != row.sha256:
-        raise changed(f"frozen set {row.name}", _content_sha256(frozen), row.sha256)
-    void = select(FrozenSessionRow.session_id).join(SessionRow).where(is_void())
-    if orm.scalar(void.where(FrozenSessionRow.frozen_set_id == row.id).limit(1)) is not None:
-        _refuse_void(to_frozen_set(row))
-    frames = _frames(orm, row, frozen)
+    set_id, sha256 = _checked_id(orm, frozen)
+    actual = _content_sha256(frozen)
+    if actual != sha256:
+        raise changed(f"frozen set {frozen.name}", actual, sha256)
+    if orm.scalar(_VOID_IN_SET, {"set_id": set_id}) is not None:
+        _refuse_void(to_frozen_set(frozen_set_row(orm, frozen.name)))
+    frames = _frames(orm, set_id, frozen)
     for session, stored in zip(frozen.sessions, frames, strict=True):
         sessions_read.check(session, stored)
     return assemble(frozen, [blocks.frame_by_frame(f) for f in frames], bands_of(orm, frozen))
+
+
+def _checked_id(orm: OrmSession, frozen: FrozenSet) -> tuple[int, str]:
+    """The id of a set's row and its hash, which is that of the record."""
+    known = orm.execute(_ID_OF_SET, {"name": frozen.name}).tuples().one_or_none()
+    if known is None or known[1] != frozen.sha256:
+        row = checked_row(orm, frozen)  # which says what is wrong
+        known = row.id, row.sha256
+    return known
 
 
 def _content_sha256(frozen: FrozenSet) -> str:
@@ -187,24 +218,10 @@ def _refuse_void(frozen: FrozenSet) -> None:
             )
 
 
-def _frames(orm: OrmSession, row: FrozenSetRow, frozen: FrozenSet) -> list[Frames]:
+def _frames(orm: OrmSession, set_id: int, frozen: FrozenSet) -> list[Frames]:
     """All frames of each session of a set, past the mapper and in one query."""
     kept: defaultdict[str, list[blocks.Block]] = defaultdict(list)
-    of_set = (
-        select(
-            SessionRow.sha256,
-            BlockRow.frames,
-            BlockRow.t_ms,
-            BlockRow.counts,
-            BlockRow.temperature_c,
-            BlockRow.format,
-        )
-        .join(FrozenSessionRow, FrozenSessionRow.session_id == SessionRow.id)
-        .join(BlockRow, BlockRow.session_id == SessionRow.id)
-        .where(FrozenSessionRow.frozen_set_id == row.id)
-        .order_by(FrozenSessionRow.position, BlockRow.position)
-    )
-    for b in orm.execute(of_set):
+    for b in orm.execute(_BLOCKS_OF_SET, {"set_id": set_id}):
         kept[b.sha256].append(blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c, b.format))
     return sessions_read.unpacked(frozen.sessions, [kept[session.sha256] for session in frozen.sessions])
 
