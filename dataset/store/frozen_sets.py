@@ -193,11 +193,11 @@ def data(orm: OrmSession, frozen: FrozenSet) -> FrozenData:
 
 def _checked_id(orm: OrmSession, frozen: FrozenSet) -> tuple[int, str]:
     """The id of a set's row and its hash, which is that of the record."""
-    known = orm.execute(_ID_OF_SET, {"name": frozen.name}).tuples().one_or_none()
-    if known is None or known[1] != frozen.sha256:
+    known = orm.execute(_ID_OF_SET, {"name": frozen.name}).one_or_none()
+    if known is None or known.sha256 != frozen.sha256:
         row = checked_row(orm, frozen)  # which says what is wrong
-        known = row.id, row.sha256
-    return known
+        return row.id, row.sha256
+    return known.id, known.sha256
 
 
 def _content_sha256(frozen: FrozenSet) -> str:
