@@ -270,7 +270,7 @@ def _value(where: str, hint: Any, value: Any, known: Known) -> Any:
         item = typing.get_args(hint)[0]
         return tuple(_value(where, item, one, known) for one in value)
     if isinstance(hint, type) and issubclass(hint, Enum):
-        if value not in {member.value for member in hint}:
+        if not isinstance(value, str) or value not in {member.value for member in hint}:
             raise InputError(where, repr(value)[:80], "one of " + ", ".join(str(m.value) for m in hint))
         return hint(value)
     if is_dataclass(hint):

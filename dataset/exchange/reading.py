@@ -8,6 +8,7 @@ rules look at it.
 from __future__ import annotations
 
 import json
+import math
 import types
 import typing
 from collections.abc import Iterable, Iterator
@@ -88,9 +89,13 @@ def check_types(where: str, record: Any, *but: str) -> None:
 
 
 def check_value(where: str, value: Any) -> None:
-    """InputError for text with a NUL and for whole numbers that no database keeps, at whatever depth."""
-    if isinstance(value, str) and "\0" in value:
-        raise InputError(where, quoted(value), "text without NUL")
+    """InputError for what no database keeps or no JSON holds, at whatever depth: text with a NUL or half a
+    character, whole numbers that are too long, numbers that are none.
+    """
+    if isinstance(value, str) and ("\0" in value or not _encodes(value)):
+        raise InputError(where, quoted(value), "text in UTF-8 without NUL")
+    if isinstance(value, float) and not math.isfinite(value):
+        raise InputError(where, quoted(value), "a number")
     if isinstance(value, int) and abs(value) >> BITS:
         raise InputError(where, quoted(value), f"a whole number of at most {BITS} bits")
     items: Iterable[Any] = ()
@@ -98,6 +103,10 @@ def check_value(where: str, value: Any) -> None:
         items = (*value, *value.values()) if isinstance(value, dict) else value
     for item in items:
         check_value(where, item)
+
+
+def _encodes(text: str) -> bool:
+    return text.isascii() or text.encode(errors="ignore").decode() == text
 
 
 def _check(where: str, hint: Any, value: Any) -> None:

@@ -133,7 +133,7 @@ def _counts(offered: Any, new: Mapping[str, int], held: list[Held]) -> tuple[Tak
 
 def _void(events: list[Document]) -> set[str]:
     """The sessions that are void by these events: any void of them was not taken back."""
-    taken_back = {e.facts.get("parent") for e in events if e.facts.get("takes_back")}
+    taken_back = {str(e.facts.get("parent")) for e in events if e.facts.get("takes_back")}
     return {
         str(e.facts.get("session"))
         for e in events

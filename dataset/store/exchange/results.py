@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 from sqlalchemy import select
 
 from dataset import documents
 from dataset.canonical import canonical_json
+from dataset.coverage.temperature_bands import check_edges
 from dataset.documents import record_of
-from dataset.errors import InputError
+from dataset.errors import InputError, quoted
 from dataset.exchange.objects import Parcel
 from dataset.exchange.reading import as_written, facts_of
 from dataset.records import ID_DIGITS, GroupBy, Role
@@ -31,7 +35,7 @@ def frozen_set(taking: Taking, parcel: Parcel) -> bool:
     document = parcel.document
     where = taking.where(document)
     same = taking.orm.scalar(
-        select(tables.FrozenSetRow).where(tables.FrozenSetRow.name == document.facts.get("name"))
+        select(tables.FrozenSetRow).where(tables.FrozenSetRow.name == str(document.facts.get("name")))
     )
     if same is not None:
         _same_name(taking, where, same.sha256, document.name)
@@ -49,7 +53,7 @@ def frozen_set(taking: Taking, parcel: Parcel) -> bool:
 
 
 def _frozen_row(taking: Taking, where: str, document: documents.Document) -> tables.FrozenSetRow:
-    facts = document.facts
+    facts, members, edges = _frozen_facts(where, document)
     check_name("frozen set", facts["name"])
     row = tables.FrozenSetRow(
         name=facts["name"],
@@ -57,7 +61,7 @@ def _frozen_row(taking: Taking, where: str, document: documents.Document) -> tab
         sealed=False,
         group_by=GroupBy(facts["group_by"]),
         seed=facts["seed"],
-        edges_c=canonical_json(tuple(facts["edges_c"])) if facts["edges_c"] else None,
+        edges_c=canonical_json(edges) if edges else None,
         even_if_warned=facts["even_if_warned"],
         named_by_content=facts["named_by_content"] or None,
     )
@@ -65,22 +69,48 @@ def _frozen_row(taking: Taking, where: str, document: documents.Document) -> tab
         tables.FrozenRoleRow(group_name=group, role=Role(role))
         for group, role in sorted(facts["roles"].items())
     ]
-    ids = _session_ids(taking, where, [member["session"] for member in facts["sessions"]])
+    ids = _session_ids(taking, where, [member["session"] for member in members])
     row.sessions = [
         tables.FrozenSessionRow(
             position=k,
             session_id=ids[member["session"]],
-            mark_revision_sha256=member.get("mark_revision"),
-            group_name=member.get("group"),
-            amendment_sha256=member.get("amendment"),
+            mark_revision_sha256=member["mark_revision"],
+            group_name=member["group"],
+            amendment_sha256=member["amendment"],
         )
-        for k, member in enumerate(facts["sessions"])
+        for k, member in enumerate(members)
     ]
     for trim in facts["trims"]:
         if taking.orm.scalar(select(tables.TrimRow.sequence).where(tables.TrimRow.sha256 == trim)) is None:
             raise InputError(where, f"refers to trim {str(trim)[:ID_DIGITS]}", "one that is there already")
     row.trims = [tables.FrozenTrimRow(position=k, trim_sha256=trim) for k, trim in enumerate(facts["trims"])]
     return row
+
+
+def _frozen_facts(
+    where: str, document: documents.Document
+) -> tuple[dict[str, Any], list[dict[str, Any]], tuple[float, ...]]:
+    """The facts of a frozen set, of its sessions, and the edges of its bands; InputError for other types."""
+    apart = {"sessions", "edges_c"}
+    plain = {key: fact for key, fact in document.facts.items() if key not in apart}
+    facts = facts_of(
+        replace(document, facts=plain),
+        name=str,
+        group_by=str,
+        roles=dict,
+        trims=list,
+        seed_=int,
+        even_if_warned_=str,
+        named_by_content=bool,
+    )
+    members = [
+        facts_of(replace(document, facts=member), session=str, mark_revision_=str, amendment_=str, group_=str)
+        for member in document.facts["sessions"]
+    ]
+    edges = tuple(document.facts["edges_c"])
+    if not all(type(edge) is float for edge in edges) or bool(edges) != (facts["group_by"] == "temperature"):
+        raise InputError(f"{where}, edges_c", quoted(list(edges)), "edges where groups are temperatures")
+    return facts, members, check_edges(where, edges) if edges else ()
 
 
 def _session_ids(taking: Taking, where: str, hashes: list[str]) -> dict[str, int]:

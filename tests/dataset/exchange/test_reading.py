@@ -41,7 +41,7 @@ def test_a_session_of_the_right_types() -> None:
         ("marks", (Mark(0, 1 << 64, 2.0),), "here, marks, stop"),
         ("marks", ((0, 1, 2.0),), "here, marks"),
         ("stretches", (Stretch(0, 1, Conditions(foam_mm=(1.0,))),), "conditions, foam_mm"),  # type: ignore[arg-type]  # as above
-        ("note", "a\0b", "text without NUL"),
+        ("note", "a\0b", "text in UTF-8 without NUL"),
         ("instruments", ("a", None), "here, instruments: None"),
     ],
 )
@@ -54,8 +54,8 @@ def test_values_of_other_types(field: str, value: Any, place: str) -> None:
 
 def test_values_in_depth() -> None:
     """Whole numbers and texts that no database keeps are found at any depth, in keys too."""
-    check_value("here", {"a": [1.5, None, True, {"b": -(1 << 63) + 1}]})
-    for value in ({"a": [{"b": 1 << 63}]}, [["a\0"]], {"a\0": 1}):
+    check_value("here", {"ä": [1.5, None, True, {"b": -(1 << 63) + 1}]})
+    for value in ({"a": [{"b": 1 << 63}]}, [["a\0"]], {"a\0": 1}, ["\ud800"], float("nan")):
         with pytest.raises(InputError):
             check_value("here", value)
 

@@ -128,6 +128,10 @@ CHANGES: dict[str, tuple[str, Callable[[Parcel], Parcel], str]] = {
     "a unit": ("unit assignment", lambda p: with_facts(p, unit="0" * 64), "refers to 000000000000"),
     "a giant": ("budget", lambda p: with_facts(p, cycles=1 << 70), "at most 63 bits"),
     "a NUL": ("operator", lambda p: with_facts(p, note="a\0b"), "without NUL"),
+    "a kind": ("sensor", lambda p: with_facts(p, count_law=[]), "one of"),
+    "a seed": ("frozen set", lambda p: with_facts(p, seed="7"), "seed: '7'"),
+    "edges": ("frozen set", lambda p: with_facts(p, edges_c=[20.0]), "edges where groups are temperatures"),
+    "a member": ("frozen set", lambda p: with_facts(p, sessions=[7]), "not as innage writes it"),
     "a tank": ("mounting", lambda p: with_facts(p, tank="0" * 64), "refers to 000000000000"),
 }
 
