@@ -17,7 +17,8 @@ import pytest
 import innage
 from building import bench_store
 from dataset.canonical import frozen_sha256
-from dataset.store import Store, frozen_sets
+from dataset.store import Store
+from dataset.store.reading import sets
 from dataset.words import LevelUnit
 
 COLUMNS = innage.ColumnMapping(
@@ -189,7 +190,7 @@ def test_training_hashes_its_frozen_set_once(store: Store, monkeypatch: pytest.M
         hashed.append(frozen_sha256(*content))
         return hashed[-1]
 
-    monkeypatch.setattr(frozen_sets, "frozen_sha256", counted)
+    monkeypatch.setattr(sets, "frozen_sha256", counted)
     model = innage.train(store, "half-steps", "once", families=["line"])
     assert hashed == [model.frozen.sha256]
 
