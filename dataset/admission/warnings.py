@@ -112,13 +112,10 @@ def _noise_of(columns: Columns, marks: Sequence[Mark]) -> Reals:
     Differences shrug off slow drift, the median absolute value strays and steps. Without marks all frames
     count. NaN for too few.
     """
-    static = _static(marks)
-    steps = np.concatenate(
-        [np.diff(columns[:, m.start : m.stop]) for m in static] if static else [np.diff(columns)], axis=1
-    )
-    if steps.shape[1] < FEWEST_FRAMES - 1:
-        return np.full(len(columns), np.nan)
-    return _noise_in(steps)
+    parts = [slice(m.start, m.stop) for m in _static(marks)] or [slice(None)]
+    # channel after channel: the differences of all take as much memory as the counts
+    steps = (np.concatenate([np.diff(series[part]) for part in parts]) for series in columns)
+    return np.array([_noise_in(s[None])[0] if len(s) >= FEWEST_FRAMES - 1 else np.nan for s in steps])
 
 
 def _noise_in(steps: Columns) -> Reals:
