@@ -54,6 +54,7 @@ bench: $(VENV)/.installed
 FUZZ_S ?= 600
 kills: $(VENV)/.installed
 	PYTHONPATH=tests/helpers $(BIN)/python -P tests/faults/kill_loop.py --kills 200
+	INNAGE_TEST_KILLS=200 $(BIN)/python -P -m pytest -q -n 0 -s tests/faults/test_server_kills.py
 
 fuzz: $(VENV)/.installed
 	PYTHONPATH=tests/helpers $(BIN)/python -P tests/faults/fuzz.py --seconds $(FUZZ_S)

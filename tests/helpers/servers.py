@@ -13,6 +13,7 @@ import signal
 import subprocess
 import tempfile
 import time
+from contextlib import suppress
 from pathlib import Path
 
 from dataset.store.places import SCHEME, Address
@@ -40,9 +41,11 @@ def _fast_folder() -> str | None:
 
 
 class Server:
-    """A server in a folder of its own. ``quick`` leaves out what only helps in a power cut."""
+    """A server in a folder of its own. ``quick`` leaves out what only helps in a power cut;
+    ``settings`` are further ones of the server's.
+    """
 
-    def __init__(self, *, quick: bool = True) -> None:
+    def __init__(self, *, quick: bool = True, **settings: str) -> None:
         # its path is short, since the socket lies in it
         self.folder = Path(tempfile.mkdtemp(prefix="innage-server-", dir=_fast_folder()))
         self._as: dict[str, object] = {}
@@ -57,7 +60,9 @@ class Server:
         self._names = (f"test{number}" for number in itertools.count())
         self._template: str | None = None
         self._settings = {"listen_addresses": "", "unix_socket_directories": str(self.folder)}
-        self._settings |= {"shared_buffers": "16MB", "max_connections": "60"} | (QUICK if quick else {})
+        self._settings |= (
+            {"shared_buffers": "16MB", "max_connections": "60"} | (QUICK if quick else {}) | settings
+        )
         self._run("initdb", "--no-sync", "--no-locale", "--encoding=UTF8", "--auth=trust", "-U", OWNER)
         self.start()
 
@@ -66,21 +71,35 @@ class Server:
         settings = " ".join(f"-c {key}='{value}'" for key, value in self._settings.items())
         self._run("pg_ctl", "-w", "-t", str(START_S), "-l", str(self.folder / "log"), "-o", settings, "start")
 
+    def answers(self) -> bool:
+        """Whether it runs."""
+        return (self.folder / "data" / "postmaster.pid").exists()
+
     def stop(self) -> None:
         """Stop it at once, without waiting for anybody."""
         self._run("pg_ctl", "-w", "-m", "immediate", "stop")
 
     def kill(self) -> None:
-        """Kill every process of it, as the machine's memory killer would."""
-        pid = int((self.folder / "data" / "postmaster.pid").read_text().splitlines()[0])
-        os.kill(pid, signal.SIGKILL)
-        while Path(f"/proc/{pid}").exists():
-            time.sleep(0.01)
+        """Kill every process of it at once, so that none of them can end what it was at."""
+        first = int((self.folder / "data" / "postmaster.pid").read_text().splitlines()[0])
+        os.kill(first, signal.SIGSTOP)  # so that it starts no other meanwhile
+        others = Path(f"/proc/{first}/task/{first}/children").read_text().split()
+        every = [*map(int, others), first]
+        for pid in every:
+            with suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
+        while any(_runs(pid) for pid in every):
+            time.sleep(0.005)
+        # nobody may have asked after the first yet, so that its number looks taken
+        for lock in ("data/postmaster.pid", ".s.PGSQL.5432.lock"):
+            (self.folder / lock).unlink()
 
     def close(self) -> None:
         """Stop it and remove everything."""
-        self.stop()
-        shutil.rmtree(self.folder, ignore_errors=True)
+        try:
+            self.stop()
+        finally:
+            shutil.rmtree(self.folder, ignore_errors=True)
 
     def url(self, database: str, user: str = OWNER) -> str:
         """The place of a database, for ``--store``."""
@@ -113,9 +132,13 @@ class Server:
             self.sql("CREATE DATABASE template_store")
             upgrade_server(Address(self.url("template_store")), bench="7e57" * 8)
             self._template = "template_store"
+        return self.copy(self.url(self._template))
+
+    def copy(self, place: str) -> str:
+        """A copy of a database in which nobody is; its place."""
         name = next(self._names)
         # no file is written twice, as it would be with the log
-        self.sql(f"CREATE DATABASE {name} TEMPLATE {self._template} STRATEGY FILE_COPY")
+        self.sql(f"CREATE DATABASE {name} TEMPLATE {_database(place)} STRATEGY FILE_COPY")
         return self.url(name)
 
     def drop(self, place: str) -> None:
@@ -132,6 +155,14 @@ class Server:
         for part in (home, home.with_name(f"{PACKAGE}.libs")):
             shutil.copytree(part, open_to_all / part.name, symlinks=True)
         return open_to_all / home.name
+
+
+def _runs(pid: int) -> bool:
+    """Whether a process is there and not only what nobody asked after yet."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False
 
 
 def _database(place: str) -> str:

@@ -85,27 +85,37 @@ class ServerDatabase:
 
     @contextmanager
     def _one_try(self) -> Iterator[OrmSession]:
-        saving = False
-        try:
-            with OrmSession(self._writer, expire_on_commit=False) as session, session.begin():
-                session.connection().exec_driver_sql(LOCK)
-                yield session
-                session.flush()
-                saving = True
-        except Exception as error:
-            cause = driver_error(error)
-            if saving and cause is not None and is_lost(cause):
-                raise StoreError(
-                    str(self.place),
-                    "the connection broke while it was saved, so that nobody can say whether it was",
-                    "",
-                    "look whether it is there before you say it again",
-                ) from None
-            raise
+        with (
+            _saved_or_not(self.place) as saving,
+            OrmSession(self._writer, expire_on_commit=False) as session,
+            session.begin(),
+        ):
+            session.connection().exec_driver_sql(LOCK)
+            yield session
+            session.flush()
+            saving.append(True)
 
     def close(self) -> None:
         """Let go of the connections."""
         self._engine.dispose()
+
+
+@contextmanager
+def _saved_or_not(address: Address) -> Iterator[list[bool]]:
+    """What breaks once something was put into the list, before the commit, may have broken after it."""
+    saving: list[bool] = []
+    try:
+        yield saving
+    except Exception as error:
+        cause = driver_error(error)
+        if saving and cause is not None and is_lost(cause):
+            raise StoreError(
+                str(address),
+                "the connection broke while it was saved, so that nobody can say whether it was",
+                "",
+                "look whether it is there before you say it again",
+            ) from None
+        raise
 
 
 def revision_of(address: Address, connection: Connection, history: History) -> str | None:
@@ -193,7 +203,8 @@ def upgrade_server(
         The revision that it was of; None where it was made.
 
     Raises:
-        StoreError: the server cannot be used or refuses, other tables are there, or a newer store.
+        StoreError: the server cannot be used or refuses, other tables are there, a newer store, or the
+            connection broke at the commit, which then happened or not.
     """
     engine = create_engine(
         "postgresql+psycopg://",
@@ -202,7 +213,12 @@ def upgrade_server(
         poolclass=NullPool,
         use_native_hstore=False,
     )
-    with told(address, timeout_s), engine.connect() as connection, connection.begin():
+    with (
+        told(address, timeout_s),
+        _saved_or_not(address) as saving,
+        engine.connect() as connection,
+        connection.begin(),
+    ):
         connection.exec_driver_sql(LOCK)
         _check_encoding(address, connection)
         before = revision_of(address, connection, history)
@@ -211,6 +227,7 @@ def upgrade_server(
             _stamp(connection, HISTORY)
         if (before or HISTORY.head) != history.head:
             _migrate(connection, address, history)
+        saving.append(True)
     return before
 
 
