@@ -8,6 +8,7 @@ from __future__ import annotations
 import importlib.util
 import itertools
 import os
+import pwd
 import shutil
 import signal
 import subprocess
@@ -52,8 +53,9 @@ class Server:
         home = programs()
         assert home is not None, NO_SERVER
         if os.geteuid() == 0:
-            self._as = {"user": "nobody", "group": "nogroup", "extra_groups": []}
-            shutil.chown(self.folder, "nobody", "nogroup")
+            nobody = pwd.getpwnam("nobody")
+            self._as = {"user": nobody.pw_uid, "group": nobody.pw_gid, "extra_groups": []}
+            os.chown(self.folder, nobody.pw_uid, nobody.pw_gid)
             if any(not parent.stat().st_mode & 0o001 for parent in home.parents):
                 home = self._copied(home)
         self._bin = home / "pginstall" / "bin"

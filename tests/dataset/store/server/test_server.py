@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import platform
+import shutil
 import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -27,9 +28,11 @@ from dataset.store.server.database import MOST_TRIES, ServerDatabase, upgrade_se
 from dataset.store.server.guards import trigger_statements
 from dataset.store.tables import Base
 from dataset.store.whole.integrity import check_store
+from innage.jobs.stores import program_digest
 from servers import Server, programs
 
 Register = Callable[[Store], Bench]
+NEWEST = Path(__file__).parents[3] / "data" / "stores" / f"{HISTORY.head}.db"
 MIGRATION = """
 import sqlalchemy as sa
 from alembic import op
@@ -108,6 +111,25 @@ def test_through_a_server_and_back(filled: Store, new_store: Store, server: Serv
     for one in (filled.place, new_store.path, second, tmp_path / "last.db"):
         assert check_store(one).faults == ()
     server.drop(second)
+
+
+@pytest.mark.slow
+def test_a_store_of_the_whole_job_through_a_server(place: str, store: Store, tmp_path: Path) -> None:
+    """A store with models, exports and trims as the commands made them goes to a server, and from there into
+    a file: each has every object, by the hash of its document, and is sound.
+    """
+    before = Path(shutil.copy(NEWEST, tmp_path / "before.db"))
+    store.merge(before)
+    with Store.open(before) as one, Store.open(tmp_path / "after.db") as other:
+        assert other.merge(place).new > 0
+        assert other.merge(before).new == store.merge(before).new == 0
+        bench = {one.kind for one in one.objects()} - {"bench"}
+        objects = [{x for x in each.objects() if x.kind in bench} for each in (one, store, other)]
+        assert objects[0] == objects[1] == objects[2]
+        assert one.to_text() == store.to_text() == other.to_text()
+        assert [m.name for m in store.models()] == [m.name for m in one.models()]
+    for each in (place, tmp_path / "after.db"):
+        assert check_store(each, digest_of=program_digest).faults == ()
 
 
 def test_lists_are_those_of_the_store(filled: Store) -> None:
