@@ -27,7 +27,7 @@ from dataset.store.doors.sessions import SessionsDoor
 from dataset.store.doors.sets import SetsDoor
 from dataset.store.events import as_text
 from dataset.store.merging import MergeReport, SameUnit
-from dataset.store.places import Address, Place, place_of
+from dataset.store.places import USERS, Address, Place, place_of
 from dataset.store.whole import texts
 from dataset.store.whole.other_store import reading_other
 from dataset.store.whole.texts import TextReport
@@ -46,6 +46,7 @@ class Store(RegistryDoor, BenchDoor, SessionsDoor, CapturesDoor, SetsDoor, Resul
         timeout_s: float = TIMEOUT_S,
         history: History = HISTORY,
         bench: str | None = None,
+        users: int = USERS,
     ) -> Store:
         """Open the store at ``path``. A file that does not exist is made, an older one upgraded after a copy
         was kept beside it; on a server both are for :func:`dataset.store.server.database.upgrade_server`.
@@ -56,6 +57,8 @@ class Store(RegistryDoor, BenchDoor, SessionsDoor, CapturesDoor, SetsDoor, Resul
             history: the revisions of the schema; only tests give another.
             bench: the identity of a new file's bench, 32 hexadecimal digits; None takes a random one. A
                 store that is there keeps its own.
+            users: on a server, how many threads of this process may read and write at the same time, each on
+                a connection.
 
         Raises:
             StoreError: no store, made by a newer version, damaged, busy, or not readable.
@@ -66,7 +69,7 @@ class Store(RegistryDoor, BenchDoor, SessionsDoor, CapturesDoor, SetsDoor, Resul
         if isinstance(place, Address):
             from dataset.store.server.database import open_server
 
-            return cls(open_server(place, timeout_s, history))
+            return cls(open_server(place, timeout_s, history, users))
         where = place.absolute()
         prepare(where, timeout_s=timeout_s, history=history, bench=bench)
         return cls(Database(where, timeout_s))

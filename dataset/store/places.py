@@ -14,6 +14,7 @@ SCHEME = "postgresql+psycopg"
 _URL = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+://")  # one letter is a drive
 _SECRET = ("password", "sslpassword")  # of what can stand behind the '?'
 HIDDEN = "***"
+USERS = 5  # of a store on a server, in one process
 
 
 @dataclass(frozen=True, repr=False)

@@ -8,7 +8,6 @@ from __future__ import annotations
 import importlib.util
 import itertools
 import os
-import pwd
 import shutil
 import signal
 import subprocess
@@ -53,6 +52,8 @@ class Server:
         home = programs()
         assert home is not None, NO_SERVER
         if os.geteuid() == 0:
+            import pwd  # not everywhere
+
             nobody = pwd.getpwnam("nobody")
             self._as = {"user": nobody.pw_uid, "group": nobody.pw_gid, "extra_groups": []}
             os.chown(self.folder, nobody.pw_uid, nobody.pw_gid)

@@ -20,11 +20,10 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset.errors import StoreError
 from dataset.store.database import HISTORY, TIMEOUT_S, History, migration_config
-from dataset.store.places import Address
+from dataset.store.places import USERS, Address
 from dataset.store.server import schema
 from dataset.store.server.driver import TRY_AGAIN, connect, driver, driver_error, is_lost, state_of, told
 
-USERS = 5  # threads of one process that read and write at the same time, each on a connection
 MOST_TRIES = 5
 PAUSE_S = 0.05  # before the second try, doubled before each further one; up to twice that is drawn
 WRITER = 0x696E6E61  # the advisory lock of whoever writes, makes or upgrades
@@ -150,9 +149,11 @@ def revision_of(address: Address, connection: Connection, history: History) -> s
     return revisions[0]
 
 
-def open_server(address: Address, timeout_s: float = TIMEOUT_S, history: History = HISTORY) -> ServerDatabase:
+def open_server(
+    address: Address, timeout_s: float = TIMEOUT_S, history: History = HISTORY, users: int = USERS
+) -> ServerDatabase:
     """The store at ``address``, opened; StoreError unless it is of the newest revision."""
-    database = ServerDatabase(address, timeout_s)
+    database = ServerDatabase(address, timeout_s, users)
     try:
         _check_revision(database, history)
     except BaseException:

@@ -170,6 +170,18 @@ def test_a_writer_waits_for_another_no_longer_than_it_should(place: str) -> None
         assert other.add_unit(unit).name == "first"
 
 
+def test_more_threads_than_connections(place: str) -> None:
+    """Who finds every connection of the process in use waits as long as told, then says so."""
+    with Store.open(place, users=1, timeout_s=0.2) as store:
+        with store._database.reading() as orm:
+            orm.connection()
+            with pytest.raises(
+                StoreError, match=r"connections of this process were in use for more than 0\.2 s"
+            ):
+                store.units()
+        assert store.units() == ()
+
+
 def test_what_the_server_undid_is_done_again(place: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """A deadlock or a clash is no error before the fifth time; the work is done whole each time."""
     monkeypatch.setattr(server_database, "PAUSE_S", 0.0)
