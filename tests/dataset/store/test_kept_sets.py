@@ -84,7 +84,9 @@ def test_what_is_kept_is_bounded(frozen_in: Path, monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr(kept_sets, "MOST_BYTES", 100)
     with Store.open(frozen_in) as store:
         frozen = store.frozen_set("set")
-        assert store.frozen_data(frozen) is not store.frozen_data(frozen)
+        data = store.frozen_data(frozen)
+        assert store.frozen_data(frozen) is not data
+        data.counts[:1] = 0  # it is the caller's own
 
 
 def test_a_record_of_other_content_is_refused(frozen_in: Path) -> None:
@@ -110,8 +112,8 @@ def test_a_stamp_tells_of_the_log_too(tmp_path: Path) -> None:
     log.write_bytes(b"")
     assert stamp_of(path) == first
     log.write_bytes(b"frames")
-    changed(path, 50)
+    changed(log, 50)
     second = stamp_of(path)
     log.write_bytes(b"others")
-    changed(path, 40)
+    changed(log, 40)
     assert len({first, second, stamp_of(path), None}) == 4
