@@ -152,7 +152,7 @@ def part_bench(
     reason: ReasonOption,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Make this store another bench: of a copied file, before both go on.
+    """Make this store another bench: of a copied file, before use.
 
     What it holds stays of the bench that it was of; new units, instruments and check standards are of the
     new one, whose note says from which it parted, and why.
