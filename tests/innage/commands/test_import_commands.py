@@ -134,6 +134,15 @@ def test_a_serial_that_a_unit_was_not_added_with(bench: Path) -> None:
         assert [trim.counts for trim in store.trims()] == [(1, 2)]
 
 
+def test_a_remark_that_names_columns_is_none_above_headings(bench: Path) -> None:
+    """The line below it has headings of its own, so that it is no line of them, whatever it looks like."""
+    run("unit", "add", "u1")
+    lines = "# unit, kind, date, a, b\nunit,kind,date,a,b\nu1,dry,2026-01-31,1,2\n"
+    run("trim", "import", written(bench, lines), *ALIKE)
+    with Store.open(bench / "innage.db") as store:
+        assert [trim.counts for trim in store.trims()] == [(1, 2)]
+
+
 def test_a_fixture_calls_the_channels_otherwise(bench: Path) -> None:
     """What lacks is named with the option that says how the columns are called, in channel order."""
     run("unit", "add", "u1")

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
-from building import bench_store, two_pads
+from building import TANK, bench_store, two_pads
+from dataset.labels.marking import Labelling
 from dataset.live.bars import Bars
 from dataset.live.feeds import News, Piece
-from dataset.records import Liquid
+from dataset.records import Liquid, Tank
 from dataset.store import Store
+from dataset.tanks.profile import stack, to_json
+from dataset.tanks.shapes import Cylinder
 from innage.jobs.sessions.capturing import ReadOff
 from innage.jobs.sessions.circumstances import Circumstances
 from innage.jobs.trial import trial as trials
@@ -32,16 +36,20 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 @pytest.fixture
 def trial(store: Store) -> Trial:
+    return a_trial(store)
+
+
+def a_trial(store: Store, tank: Tank = TANK, labelling: Labelling | None = None) -> Trial:
     """A program that says how many frames it has seen, in 1/64 mm, on a bench that can keep stretches."""
     b = Builder("m", count_bits=16, channels=2, period_ms=100, span=6400)
     b.state("seen", (0,), (0,), (1000,))
     level = b.node("clip", "seen", low=0, high=1000, scale="1/64 mm")
     b.renew("seen", b.node("clip", b.node("dense", "seen", weights=((1,),), bias=(1,)), low=0, high=1000))
     program = b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
-    bench = bench_store(store, sensor=two_pads(), liquid=Liquid("water"))
+    bench = bench_store(store, tank=tank, sensor=two_pads(), liquid=Liquid("water"))
     about = Circumstances(bench.unit, bench.liquid, bench.mounting)
     keeper = Keeper(store, KeptAs("trial", about, ReadOff()))
-    reference = Reference(bench.mounting.tank, None)
+    reference = Reference(bench.mounting.tank, labelling)
     return Trial("m", bench.mounting, Stepper(program, None), Bars((), bench.mounting), reference, keeper)
 
 
@@ -117,6 +125,25 @@ def test_a_level_holds_until_it_is_taken_back(trial: Trial, store: Store) -> Non
     trial.enter("k")
     (mark,) = store.session(trial.keeper.sessions[-1].id).marks
     assert (mark.start, mark.stop, mark.level_mm) == (20, 40, 12.5)
+
+
+def test_a_mass_that_is_typed_is_of_the_frames_temperature(store: Store) -> None:
+    """Warm water stands higher, by what its density says; without a temperature the stated one counts.
+
+    Source: density of water at 20 and 60 degrees C, 998.2 and 983.2 kg/m3 (tables of the IAPWS formulation,
+    from memory).
+    """
+    can = Tank("can", 0, 100.0, profile=to_json(stack([Cylinder(100.0, 120.0)])))
+    trial = a_trial(store, can, Labelling(Liquid("water", model="water"), temperature_c=20.0))
+    levels = []
+    for k, field in enumerate(("", ",20", ",60")):
+        rows = "".join(f"{100 * t},1000,1000{field}\n" for t in range(10 * k, 10 * k + 10))
+        trial.listen(Piece(News.BYTES, 0.0, rows.encode()))
+        trial.enter("400 g")
+        levels.append(float(trial.view().message.rpartition(" = ")[2].removesuffix(" mm")))
+    assert levels[0] == levels[1]
+    assert levels[0] == pytest.approx(400 / 0.9982 / (math.pi / 4 * 100**2) * 1000, rel=2e-3)
+    assert levels[2] / levels[1] == pytest.approx(998.2 / 983.2, abs=4e-4)
 
 
 def test_what_is_typed_beside_a_scale_is_not_taken(trial: Trial) -> None:
