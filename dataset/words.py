@@ -148,7 +148,8 @@ class ModelStatus(StrEnum):
     RETIRED = "retired"
 
 
-REGISTERED = ("tank", "sensor", "liquid", "unit", "mounting", "budget", "limits", "mapping")  # may be retired
+# may be retired
+REGISTERED = ("tank", "sensor", "liquid", "unit", "mounting", "instrument", "budget", "limits", "mapping")
 
 
 class TrimKind(StrEnum):

@@ -76,7 +76,7 @@ from dataset.words import (
 )
 
 # what the registry holds, each under a name
-Registered = Tank | Sensor | Liquid | Unit | Mounting | Budget | Limits | ColumnMapping
+Registered = Tank | Sensor | Liquid | Unit | Mounting | Instrument | Budget | Limits | ColumnMapping
 
 # the words of the records can be had from here too
 __all__ = [

@@ -77,6 +77,7 @@ def add_sessions(
     summaries: dict[str, Summary] = {}
     for new in sessions:
         refuse_retired_places(orm, new.unit, new.liquid, new.mounting)
+        instruments.refuse_retired(orm, new.instruments)
         added.append(to_session(add_session(orm, new, known=summaries)))
         if progress is not None:
             progress(new.source.file, len(added), len(sessions))

@@ -14,6 +14,7 @@ from dataset.documents import name_of
 from dataset.errors import InputError, NotFoundError, there_are
 from dataset.labels.instruments import Calibrations, check_instrument
 from dataset.records import ID_DIGITS, Instrument, InstrumentKind
+from dataset.store.events import retirements
 from dataset.store.proof import check, check_row, keep
 from dataset.store.registry import bench_row, flat, own_bench
 from dataset.store.tables import InstrumentRow
@@ -112,6 +113,13 @@ def by_hash(orm: OrmSession, names: Sequence[str]) -> tuple[Instrument, ...]:
         to_instrument(orm.scalars(select(InstrumentRow).where(InstrumentRow.sha256 == name)).one())
         for name in names
     )
+
+
+def refuse_retired(orm: OrmSession, names: Sequence[str]) -> None:
+    """InputError where a new session would rest on the calibration of an instrument that is out of use."""
+    if names and retirements.any_said(orm):
+        for known in by_hash(orm, names):
+            retirements.refuse_retired(orm, "instrument", known)
 
 
 def check_known(orm: OrmSession, names: Sequence[str]) -> None:

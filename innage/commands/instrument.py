@@ -8,8 +8,9 @@ import typer
 
 from dataset.words import InstrumentKind
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, RetiredOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
+from innage.terminal.views.registry import show_retired
 
 app = typer.Typer(
     help="Instruments: what levels are measured with, and how well.",
@@ -53,14 +54,19 @@ def add(
 
 
 @app.command("list")
-def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def list_(
+    retired: RetiredOption = False, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
+) -> None:
     """List the instruments, each by its newest calibration."""
-    from innage.jobs.instruments import instrument_facts, until
+    from innage.jobs.instruments import called, instrument_facts, until
+    from innage.jobs.registry import listed
 
     opened = open_store(store)
-    newest = [history.calibrations[-1] for history in opened.instruments()]
+    every = [history.calibrations[-1] for history in opened.instruments()]
+    in_list = listed(opened, "instrument", every, retired=retired, label=called(opened))
+    newest = in_list.records
     if json:
-        emit([instrument_facts(opened, known) for known in newest])
+        emit(in_list.facts(lambda known: instrument_facts(opened, known)))
     elif newest:
         rows = [
             (k.name, k.kind.value, k.calibrated, until(k), f"{k.standard_uncertainty:.4g} {k.kind.unit}")
@@ -69,6 +75,8 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
         table("instruments", ("instrument", "kind", "calibrated", "holds until", "standard u"), rows)
     else:
         say("no instruments yet: try 'innage instrument add NAME --kind scale ...'")
+    if not json:
+        show_retired(in_list.retired)
 
 
 @app.command()
@@ -101,3 +109,5 @@ def show(
     columns = ("calibrated", "holds until", "uncertainty", "k", "resolution", "certificate", "sessions")
     serial = f", serial {newest.serial}" if newest.serial else ""
     table(f"{newest.kind} {newest.name}{serial}", columns, rows)
+    if "retired" in known[-1].facts:
+        say(f"{newest.kind} {newest.name} is retired: {known[-1].facts['retired']}")

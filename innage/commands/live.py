@@ -123,6 +123,7 @@ def capture(
     """
     from dataset.admission.starts import stated_start
     from innage.jobs.batch.statements import level_u_of
+    from innage.jobs.instruments import in_use
     from innage.jobs.sessions.capturing import FillPlan, Port, ReadOff, begin_capture, resume_capture
     from innage.jobs.sessions.circumstances import find_circumstances, find_occasion
 
@@ -163,7 +164,7 @@ def capture(
         temperature_half_width_k=temperature_half_width_k,
         air_density_kg_m3=air_density_kg_m3,
     )(circumstances.liquid)
-    tools = tuple(map(opened.instrument, instruments or ()))
+    tools = in_use(opened, instruments or ())
     read_off = ReadOff(level_u_of(level_u_mm, level_half_width_mm), labelling, tools)
     levels = None if levels_mm is None else levels_of(levels_mm)
     begun = begin_capture(opened, name, circumstances, source, FillPlan(plan, levels, hold_s), read_off)

@@ -209,6 +209,7 @@ def replay(
     if port is not None:
         from dataset.admission.starts import stated_start
         from dataset.live.scale import Steadiness
+        from innage.jobs.instruments import in_use
         from innage.jobs.sessions.capturing import Port
         from innage.jobs.sessions.circumstances import find_occasion
         from innage.jobs.trial.setup import Beside, Tried
@@ -232,7 +233,7 @@ def replay(
             note,
             find_occasion(opened, operator, bench, board_firmware, start and stated_start(start)),
             tuple(tag or ()),
-            tuple(map(opened.instrument, instruments or ())),
+            in_use(opened, instruments or ()),
         )
         tried = Tried(model, unit, _typed(trim, sensor) if trim else None, mounting)
         _live(opened, tried, Port(port, baud), beside, json)

@@ -178,16 +178,63 @@ def chart(
     _show(shown, json)
 
 
+@app.command()
+def void(
+    name: NameArgument,
+    which: Annotated[
+        str,
+        typer.Argument(help="Its date, YYYY-MM-DD; of several that day the first digits of one's hash."),
+    ],
+    reason: Annotated[
+        str, typer.Option(help="What was wrong with it; or why it can be used after all (--take-back).")
+    ],
+    take_back: Annotated[
+        bool, typer.Option("--take-back", help="It was voided wrongly: it can be used after all.")
+    ] = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Say that a measurement must not be used, and why.
+
+    It is kept; charts, limits and warnings leave it out.
+    """
+    with open_store(store) as opened:
+        standard = opened.check_standard(name)
+        if take_back:
+            usable = opened.take_back_check_void(standard, which, reason)
+            say(f"check standard {standard.name}: that of {usable.date} can be used again: {reason}")
+        else:
+            voided = opened.void_check_measurement(standard, which, reason)
+            say(f"check standard {standard.name}: that of {voided.date} is void: {reason}")
+
+
 def _show(charted: Charted, json: bool) -> None:
+    from innage.jobs.standards import measurement_facts
+
     for day, sessions in charted.sessions.items():
         named = f"sessions of that day: {', '.join(sessions)}" if sessions else "no session is of that day"
         say_aside(f"warning: check standard {charted.standard.name} was out of its limits on {day}; {named}")
     if json:
         emit(charted.facts())
         return
-    if not charted.measurements:
+    if charted.measurements:
+        _show_charts(charted)
+    else:
         say("nothing measured yet: try 'innage standard measure NAME --counts ...'")
-        return
+    if charted.void:
+        rows = [
+            (
+                facts["date"],
+                facts["sha256"][:12],
+                ", ".join(f"{count:.6g}" for count in facts["counts"]),
+                reason,
+            )
+            for measured, reason in charted.void
+            for facts in (measurement_facts(measured),)
+        ]
+        table("void, and left out", ("date", "measurement", "counts", "reason"), rows)
+
+
+def _show_charts(charted: Charted) -> None:
     several = any(number > 1 for number in charted.charts[0].spread.numbers)
     rows = [
         (

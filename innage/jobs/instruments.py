@@ -6,6 +6,9 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from dataset.labels.instruments import Calibrations
     from dataset.records import Instrument
     from dataset.store import Store
 
@@ -17,6 +20,20 @@ class Calibration:
     instrument: Instrument
     sessions: tuple[str, ...]
     facts: dict[str, Any]
+
+
+def in_use(store: Store, refs: Sequence[str]) -> tuple[Calibrations, ...]:
+    """The instruments that a new session is measured with; InputError for one that is retired."""
+    known = tuple(map(store.instrument, refs))
+    for one in known:
+        store.refuse_retired("instrument", one.calibrations[-1])
+    return known
+
+
+def called(store: Store) -> Callable[[Instrument], str]:
+    """What a store calls an instrument: by its name, of another bench NAME@BENCH."""
+    names = {bench.identity: "" if bench.own else f"@{bench.name}" for bench in store.benches()}
+    return lambda known: known.name + names.get(known.bench, "")
 
 
 def instrument_facts(store: Store, known: Instrument) -> dict[str, Any]:
@@ -53,11 +70,13 @@ def calibrations_of(store: Store, ref: str) -> tuple[Calibration, ...]:
     """Every calibration of an instrument, oldest first; NotFoundError where the store does not have it."""
     from dataset.documents import name_of
 
-    sessions = store.sessions()
+    sessions, history = store.sessions(), store.instrument(ref).calibrations
+    because = store.retired("instrument").get(called(store)(history[-1]))
     result = []
-    for known in store.instrument(ref).calibrations:
+    for known in history:
         name = name_of(known)
         resting = tuple(session.id for session in sessions if name in session.instruments)
         facts = instrument_facts(store, known) | {"sessions": list(resting)}
+        facts |= {} if because is None else {"retired": because}
         result.append(Calibration(known, resting, facts))
     return tuple(result)

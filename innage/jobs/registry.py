@@ -110,22 +110,32 @@ class Listed(Generic[R]):
 
     records: tuple[R, ...]
     retired: dict[str, str]
+    label: Callable[[R], str]
 
     def facts(self, facts_of: Callable[[R], dict[str, Any]]) -> list[dict[str, Any]]:
         """Ready for JSON."""
         return [
             facts_of(record)
-            | ({"retired": self.retired[name]} if (name := _label(record)) in self.retired else {})
+            | ({"retired": self.retired[name]} if (name := self.label(record)) in self.retired else {})
             for record in self.records
         ]
 
 
-def listed(store: Store, kind: str, records: Sequence[R], *, retired: bool) -> Listed[R]:
-    """The records of a kind that are in use, or with ``retired`` all of them."""
-    reasons = store.retired(kind)
+def listed(
+    store: Store,
+    kind: str,
+    records: Sequence[R],
+    *,
+    retired: bool,
+    label: Callable[[R], str] | None = None,
+) -> Listed[R]:
+    """The records of a kind that are in use, or with ``retired`` all of them; ``label`` is what a store calls
+    a retired one.
+    """
+    reasons, called = store.retired(kind), label or _label
     if retired:
-        return Listed(tuple(records), reasons)
-    return Listed(tuple(record for record in records if _label(record) not in reasons), {})
+        return Listed(tuple(records), reasons, called)
+    return Listed(tuple(record for record in records if called(record) not in reasons), {}, called)
 
 
 def in_use(store: Store, kind: str, record: R) -> R:

@@ -17,28 +17,35 @@ if TYPE_CHECKING:
 @dataclass(frozen=True)
 class Charted:
     """A check standard with its measurements and a chart for each channel, whose values are in the board's
-    counts; and by the days on which it was out of limits the ids of their sessions.
+    counts; and by the days on which it was out of limits the ids of their sessions. ``void`` are measurements
+    that were left out, each with the reason.
     """
 
     standard: CheckStandard
     measurements: tuple[CheckMeasurement, ...]
     charts: tuple[Chart, ...]
     sessions: dict[str, tuple[str, ...]]
+    void: tuple[tuple[CheckMeasurement, str], ...]
 
     def facts(self) -> dict[str, Any]:
         """Ready for JSON."""
-        scale = self.standard.sensor.count_scale
         return {
             "standard": standard_facts(self.standard),
-            "measurements": [
-                {key: value for key, value in asdict(m).items() if key != "standard"}
-                | {"counts": [count / scale for count in m.counts]}
-                for m in self.measurements
-            ],
+            "measurements": list(map(measurement_facts, self.measurements)),
+            "void_measurements": [measurement_facts(m) | {"void": reason} for m, reason in self.void],
             "days": list(self.charts[0].dates),
             "channels": [_channel_facts(chart) for chart in self.charts],
             "sessions_out": {day: list(ids) for day, ids in self.sessions.items()},
         }
+
+
+def measurement_facts(measured: CheckMeasurement) -> dict[str, Any]:
+    """A measurement ready for JSON, its counts as the board sends them."""
+    from dataset.documents import name_of
+
+    scale = measured.standard.sensor.count_scale
+    facts = {key: value for key, value in asdict(measured).items() if key != "standard"}
+    return facts | {"counts": [count / scale for count in measured.counts], "sha256": name_of(measured)}
 
 
 def _channel_facts(chart: Chart) -> dict[str, Any]:
@@ -85,7 +92,8 @@ def charted(store: Store, ref: str, baseline: int | None = None) -> Charted:
         for chart in charts(standard, measurements, BASELINE if baseline is None else baseline)
     )
     days = sorted({chart.dates[k] for chart in drawn for k in (*chart.out, *chart.spread.out)})
-    return Charted(standard, measurements, drawn, _sessions_of(store, standard, days))
+    left_out = store.void_check_measurements(standard)
+    return Charted(standard, measurements, drawn, _sessions_of(store, standard, days), left_out)
 
 
 def _sessions_of(store: Store, standard: CheckStandard, days: Sequence[str]) -> dict[str, tuple[str, ...]]:

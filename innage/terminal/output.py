@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 
 WIDTH = 80
+LEAST_WIDTH = 40
 
 
 def console(stderr: bool = False) -> Console:
@@ -64,9 +65,7 @@ def emit(data: Any) -> None:
 
 
 def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
-    """Print a table that fits the terminal, or 80 columns; numbers stand to the right. ``None`` shows as a
-    dash.
-    """
+    """Print a table that fits :func:`width`; numbers stand to the right. ``None`` shows as a dash."""
     from innage.terminal.text_table import lines_of
 
     cells = [[_cell(value) for value in row] for row in rows]
@@ -78,10 +77,13 @@ def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) 
 
 
 def width() -> int:
-    """The columns of the terminal; 80 where the output goes elsewhere, so that logs look the
-    same everywhere.
+    """The columns of the terminal; where the output goes elsewhere those of COLUMNS, or 80, so that logs
+    look the same everywhere.
     """
-    return max(shutil.get_terminal_size((WIDTH, 24)).columns, 40) if sys.stdout.isatty() else WIDTH
+    if sys.stdout.isatty():
+        return max(shutil.get_terminal_size((WIDTH, 24)).columns, LEAST_WIDTH)
+    stated = os.environ.get("COLUMNS", "")
+    return max(int(stated), LEAST_WIDTH) if re.fullmatch(r"[1-9][0-9]{0,3}", stated) else WIDTH
 
 
 def _bold(text: str) -> str:

@@ -16,6 +16,9 @@ NO_BREAK = "\u00a0"
 # a word longer than this may be broken to fit the width, after punctuation where it has some; no-break spaces
 # make one word of any length
 _WORD = 12
+# a long word, such as a file's name, gets the width in which it takes no more lines, up to a third of the
+# table
+_LINES = 3
 
 
 def lines_of(
@@ -31,10 +34,11 @@ def lines_of(
     """
     cells = [[column, *(row[k] for row in rows)] for k, column in enumerate(columns)]
     widest = [max(shown(line) for cell in column for line in cell.split("\n")) for column in cells]
-    parts = _parts([_narrowest(column, k) for column, k in zip(cells, right, strict=True)], width)
+    narrowest = [_narrowest(column, k, width // 3) for column, k in zip(cells, right, strict=True)]
+    parts = _parts(narrowest, width)
     lines: list[str] = []
     for part in parts:
-        widths = _widths([widest[k] for k in part], [_narrowest(cells[k], right[k]) for k in part], width)
+        widths = _widths([widest[k] for k in part], [narrowest[k] for k in part], width)
         lines += [
             *([""] if lines else []),
             *_block([cells[k] for k in part], widths, [right[k] for k in part]),
@@ -42,8 +46,10 @@ def lines_of(
     return lines
 
 
-def _narrowest(column: Sequence[str], number: bool) -> int:
-    """The width below which a column would be torn: of its numbers, or of its words."""
+def _narrowest(column: Sequence[str], number: bool, most: int) -> int:
+    """The width below which a column would be torn: of its numbers, or of its words; ``most`` is the width
+    that a long word asks for at most.
+    """
     heading, *cells = column
     words = [
         word
@@ -51,8 +57,16 @@ def _narrowest(column: Sequence[str], number: bool) -> int:
         for line in cell.split("\n")
         for word in line.split(" ")
     ]
-    longest = max((len(word) if NO_BREAK in word else min(len(word), _WORD) for word in words), default=1)
+    longest = max((len(word) if NO_BREAK in word else _of_word(word, most) for word in words), default=1)
     return max(longest, *(len(cell) for cell in cells)) if number and cells else longest
+
+
+def _of_word(word: str, most: int) -> int:
+    """The least width for a word: its own where it is short, else one in which it takes few lines."""
+    if len(word) <= _WORD * _LINES // 2:
+        return min(len(word), _WORD)
+    widths = range(_WORD, max(most, _WORD) + 1)
+    return next((width for width in widths if len(_torn(word, width)) <= _LINES), widths[-1])
 
 
 def _parts(narrowest: Sequence[int], width: int) -> list[list[int]]:

@@ -167,7 +167,7 @@ def test_instruments(run_page: Run, tmp_path: Path) -> None:
             new = a_session(store.unit("u1"), water, mounting, k)
             store.add_sessions([replace(new, occasion=Occasion(bench=identity))])
     printed = run_page("docs/instruments.md")
-    assert len(printed) == 9
+    assert len(printed) == 11
     with Store.open(tmp_path / "innage.db") as store:
         session = store.sessions()[-1]
     assert len(session.instruments) == 2

@@ -25,6 +25,7 @@ from dataset.store import (
     units,
 )
 from dataset.store.doors.transactions import Transactions
+from dataset.store.events import retirements
 
 
 class BenchDoor(Transactions):
@@ -117,8 +118,14 @@ class BenchDoor(Transactions):
         return self._read(registry.units)
 
     def add_instrument(self, instrument: Instrument) -> Instrument:
-        """Add an instrument of this store's bench, or a further calibration of one."""
-        return self._write(lambda orm: instruments.add_instrument(orm, instrument))
+        """Add an instrument of this store's bench, or a further calibration of one that is in use."""
+
+        def work(orm: OrmSession) -> Instrument:
+            added = instruments.add_instrument(orm, instrument)
+            retirements.refuse_retired(orm, "instrument", added)
+            return added
+
+        return self._write(work)
 
     def instrument(self, ref: str) -> Calibrations:
         """The instrument of this name, or NAME@BENCH, with its calibrations."""
@@ -145,8 +152,31 @@ class BenchDoor(Transactions):
         return self._write(lambda orm: check_standards.add_measurement(orm, measurement))
 
     def check_measurements(self, standard: CheckStandard) -> tuple[CheckMeasurement, ...]:
-        """What a check standard measured, by date."""
+        """What a check standard measured, by date; what is void is left out."""
         return self._read(lambda orm: check_standards.measurements(orm, standard))
+
+    def void_check_measurements(self, standard: CheckStandard) -> tuple[tuple[CheckMeasurement, str], ...]:
+        """The measurements of a check standard that are void, by date, each with the reason."""
+        return self._read(lambda orm: check_standards.void_measurements(orm, standard))
+
+    def void_check_measurement(self, standard: CheckStandard, which: str, reason: str) -> CheckMeasurement:
+        """Record that a measurement must not be used, and why; charts, limits and warnings leave it out.
+
+        Args:
+            standard: the check standard.
+            which: its date, or the first digits of its document's hash where several are of that day.
+            reason: why.
+
+        Raises:
+            InputError: no reason, several of that day, or void already. NotFoundError: no such measurement.
+        """
+        return self._write(lambda orm: check_standards.void(orm, standard, which, reason))
+
+    def take_back_check_void(self, standard: CheckStandard, which: str, reason: str) -> CheckMeasurement:
+        """Record that a void measurement can be used after all, and why; arguments as of
+        :meth:`void_check_measurement`.
+        """
+        return self._write(lambda orm: check_standards.take_back_void(orm, standard, which, reason))
 
     def standard_warnings(self, sessions: Sequence[Session]) -> dict[str, tuple[DoorWarning, ...]]:
         """What check standards say against sessions that came in before it was known, by their hashes."""

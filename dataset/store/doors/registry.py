@@ -18,7 +18,7 @@ from dataset.records import (
     Sensor,
     Tank,
 )
-from dataset.store import registry
+from dataset.store import registered, registry
 from dataset.store.doors.transactions import Transactions
 from dataset.store.events import retirements
 
@@ -152,19 +152,19 @@ class RegistryDoor(Transactions):
         reason: str,
         say: Callable[[OrmSession, str, Registered, str], None],
     ) -> str:
-        record = registry.registered(orm, kind, ref)
+        record = registered.registered(orm, kind, ref)
         say(orm, kind, record, reason)
         return retirements.label(record)
 
     def retired(self, kind: str) -> dict[str, str]:
         """What of a kind is retired, by NAME@REVISION or name, and why."""
-        return self._read(lambda orm: registry.retired(orm, kind))
+        return self._read(lambda orm: registered.retired(orm, kind))
 
     def retirement_events(self, kind: str, ref: str) -> tuple[RetirementEvent, ...]:
         """When something of the registry was retired and taken back, in the order it came into this store,
         every hash checked.
         """
-        return self._read(lambda orm: retirements.events(orm, kind, registry.registered(orm, kind, ref)))
+        return self._read(lambda orm: retirements.events(orm, kind, registered.registered(orm, kind, ref)))
 
     def refuse_retired(self, kind: str, record: Registered) -> None:
         """InputError for a record that is out of use."""

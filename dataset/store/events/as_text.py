@@ -84,8 +84,12 @@ def _amendment_line(session: SessionRow, row: AmendmentRow) -> AmendmentLine:
 
 
 def add_events(orm: OrmSession, said: SaidLater) -> None:
-    """Write what was said of a registry to a store that holds this registry and nothing else."""
+    """Write what was said of a registry to a store that holds this registry and nothing else; instruments and
+    measurements of check standards are to read only, and so is what was said of them.
+    """
     for line in said.retirements:
+        if line.kind in ("instrument", retirements.MEASUREMENT):
+            continue
         where = f"{RETIREMENTS}, {line.kind} {line.name}"
         check_reason(f"{where}, reason", line.reason, "why")
         row = RetirementRow(

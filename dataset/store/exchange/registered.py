@@ -248,7 +248,7 @@ def retirement(taking: Taking, parcel: Parcel) -> bool:
     keep(taking.orm, row)
     same_hash(where, row.record_sha256, document)
     retirements.check_parents(row, retirements.of_object(taking.orm, row.object_sha256))
-    said = "taken back" if row.takes_back else "retired"
+    said = retirements.said(row.kind, takes_back=bool(row.takes_back))
     taking.remarks.append(f"{row.kind} {row.name}: {said} in {taking.there}: '{row.reason}'")
     return True
 
@@ -264,6 +264,8 @@ def _is_registered(taking: Taking, kind: str, sha256: str) -> bool:
 
 
 _BY_OTHER_HASH: Mapping[str, tuple[Any, Any]] = {
+    "instrument": (tables.InstrumentRow, instruments.to_instrument),
+    "check measurement": (tables.CheckMeasurementRow, check_standards.to_measurement),
     "budget": (tables.BudgetRow, registry.to_budget),
     "limits": (tables.LimitsRow, registry.to_limits),
     "mapping": (tables.MappingRow, registry.to_mapping),

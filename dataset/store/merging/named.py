@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from dataset.store import tables
-from dataset.store.events.retirements import check_parents, of_object
+from dataset.store.events.retirements import check_parents, of_object, said
 from dataset.store.merging.report import Renumbered
 from dataset.store.merging.two_stores import (
     Kind,
@@ -61,8 +61,10 @@ def retirements(stores: TwoStores) -> None:
             new.append(stores.insert(tables.RetirementRow, without(row, "sequence")))
             what = f"retirement of {row['kind']} {row['name']}"
             stores.check(tables.RetirementRow, new[-1], what)
-            said = "taken back" if row["takes_back"] else "retired"
-            stores.remarks.append(f"{row['kind']} {row['name']}: {said} in {stores.there}: '{row['reason']}'")
+            what_is_said = said(row["kind"], takes_back=bool(row["takes_back"]))
+            stores.remarks.append(
+                f"{row['kind']} {row['name']}: {what_is_said} in {stores.there}: '{row['reason']}'"
+            )
     stores.orm.expunge_all()
     for key in new:
         with stores.named_there():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Protocol, TypeVar
 
@@ -18,12 +18,11 @@ from dataset.records import (
     Liquid,
     Mounting,
     Operator,
-    Registered,
     Sensor,
     Tank,
     Unit,
 )
-from dataset.store.events.retirements import label, reason_of
+from dataset.store.events.retirements import reason_of
 from dataset.store.reading.registry import (
     given_name,
     stated_unit,
@@ -46,12 +45,10 @@ from dataset.store.tables import (
     MappingRow,
     MountingRow,
     OperatorRow,
-    RetirementRow,
     SensorRow,
     TankRow,
     UnitRow,
 )
-from dataset.words import REGISTERED
 
 BENCH_DIGITS = 6  # of a bench's identity, where its units need them to be told apart
 
@@ -233,43 +230,6 @@ def named(what: str, name: str, rows: Sequence[N], otherwise: str = "", fields: 
     adding = f"Store.add_{what}"
     hint = there_are([row.name for row in rows], name, otherwise or f"add it with {adding}")
     raise NotFoundError(f"{what} {name}", "is not in the store", "", hint, fields=fields or (adding,))
-
-
-def registered(orm: OrmSession, kind: str, ref: str) -> Registered:
-    """The record of a kind called ``ref``; InputError for a kind that the registry does not have."""
-    if kind not in _FIND:
-        raise InputError("kind", repr(kind), "one of " + ", ".join(REGISTERED), fields=("kind",))
-    return _FIND[kind](orm, ref)
-
-
-_FIND: Mapping[str, Callable[[OrmSession, str], Registered]] = {
-    "tank": lambda orm, ref: to_tank(tank_row(orm, ref)),
-    "sensor": lambda orm, ref: to_sensor(sensor_row(orm, ref)),
-    "liquid": lambda orm, ref: to_liquid(liquid_row(orm, ref)),
-    "unit": lambda orm, ref: to_unit(unit_row(orm, ref)),
-    "mounting": lambda orm, ref: to_mounting(mounting_row(orm, ref)),
-    "budget": lambda orm, ref: to_budget(budget_row(orm, ref)),
-    "limits": lambda orm, ref: to_limits(limits_row(orm, ref)),
-    "mapping": lambda orm, ref: to_mapping(mapping_row(orm, ref)),
-}
-_ALL: Mapping[str, Callable[[OrmSession], Sequence[Registered]]] = {
-    "tank": tanks,
-    "sensor": sensors,
-    "liquid": liquids,
-    "unit": units,
-    "mounting": mountings,
-    "budget": budgets,
-    "limits": all_limits,
-    "mapping": mappings,
-}
-
-
-def retired(orm: OrmSession, kind: str) -> dict[str, str]:
-    """What of a kind is retired, by NAME@REVISION or name, and why."""
-    if orm.scalar(select(RetirementRow.sequence).where(RetirementRow.kind == kind).limit(1)) is None:
-        return {}
-    reasons = {label(record): reason_of(orm, kind, record) for record in _ALL[kind](orm)}
-    return {name: reason for name, reason in reasons.items() if reason is not None}
 
 
 def _revision(what: str, ref: str, rows: Sequence[V], retired: Callable[[V], bool]) -> V:

@@ -11,7 +11,7 @@ from dataset.canonical import canonical_json, marks_content
 from dataset.errors import InputError
 from dataset.records import ID_DIGITS, Mark, MarkRevision
 from dataset.store import check_standards, instruments, registry, sessions
-from dataset.store.events import as_text
+from dataset.store.events import as_text, retirements
 from dataset.store.merging import Merged, MergeReport
 from dataset.store.reading import sessions as sessions_read
 from dataset.store.tables import (
@@ -52,11 +52,15 @@ def collect(orm: OrmSession) -> dict[str, str]:
     revisions = {row.sha256: sessions_read.revisions_of(row) for row in rows}
     later = write_events(as_text.collect(orm, rows))
     measured = [
-        measurement
+        known
         for standard in check_standards.standards(orm)
-        for measurement in check_standards.measurements(orm, standard)
+        for known in check_standards.measured(orm, standard)
     ]
-    calibrations = [known for history in instruments.histories(orm) for known in history.calibrations]
+    calibrations = [
+        (known, retirements.reason_of(orm, "instrument", known))
+        for history in instruments.histories(orm)
+        for known in history.calibrations
+    ]
     later |= write_instruments(calibrations, measured)
     return write_text(records, sessions_read.to_sessions(rows), revisions) | later
 

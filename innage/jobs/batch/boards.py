@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from dataset.errors import InputError
 from dataset.files.record_lines import RecordLine, over, read_record_lines
+from innage.jobs import instruments
 from innage.jobs.batch.faults import check_each
 from innage.jobs.sessions.capturing import BAUD, Port, ReadOff, stated_of
 
@@ -145,7 +146,7 @@ def _planned(
         port = Port(str(board.port), BAUD if board.baud is None else int(board.baud))
         about = _circumstances(store, board)
         labelling = None if scale is None else scale.labelling(about.liquid)
-        read_off = ReadOff(None, labelling, tuple(map(store.instrument, board.instruments)))
+        read_off = ReadOff(None, labelling, instruments.in_use(store, board.instruments))
         planned.append(_Planned(line, str(board.name), port, about, stated_of(about, read_off)))
 
     check_each(path, lines, HEADINGS, check)

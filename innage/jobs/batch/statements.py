@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from dataset.errors import InputError
 from dataset.records import ColumnMapping
 from dataset.words import LevelUnit, TimeUnit
+from innage.jobs import instruments
 from innage.jobs.registry import in_use
 
 if TYPE_CHECKING:
@@ -122,9 +123,7 @@ def settle(store: Store, stated: Statements, save_as: str | None = None, unit: U
         circumstances,
         _columns(store, stated, save_as, circumstances.mounting.sensor.channel_names, u_mm),
         _labelling(stated, circumstances.liquid),
-        Beside(
-            _ramp(stated, u_mm), stated.conditions, start, tuple(map(store.instrument, stated.instruments))
-        ),
+        Beside(_ramp(stated, u_mm), stated.conditions, start, instruments.in_use(store, stated.instruments)),
     )
 
 

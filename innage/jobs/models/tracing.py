@@ -184,7 +184,8 @@ def _earlier_facts(recipe: KeptRecipe) -> dict[str, Any]:
 
 def _since(store: Store, frozen: Session, current: Session) -> dict[str, Any]:
     """What became of a session since it was frozen: amendments of its marks and of what is stated of it,
-    voids and their taking back, and in what its readings are not as they were sealed.
+    voids and their taking back, what check standards say of its bench day since it came in, and in what its
+    readings are not as they were sealed.
     """
     damage = None
     try:
@@ -202,12 +203,18 @@ def _since(store: Store, frozen: Session, current: Session) -> dict[str, Any]:
         {"author": a.author, "reason": a.reason, "sha256": a.sha256, "states": stated_text(a.stated)}
         for a in stated[before:]
     ]
-    return {"amended": amendments, "restated": said, "void_events": events, "damage": damage}
+    told = [warning.sentence for warning in store.standard_warnings([current]).get(current.sha256, ())]
+    since = {"amended": amendments, "restated": said, "void_events": events}
+    return since | {"check_standards": told, "damage": damage}
 
 
 def _retired(store: Store, model: Model) -> dict[str, str]:
     """What the model stands on that is out of use by now, and why."""
+    from innage.jobs.instruments import called
+
+    used = {name for session in model.frozen.sessions for name in session.instruments}
     names: dict[str, set[str]] = {kind: set() for kind in ("unit", "liquid", "mounting", "tank", "sensor")}
+    names["instrument"] = set(map(called(store), store.calibrations(sorted(used))))
     for session in model.frozen.sessions:
         names["unit"].add(session.unit.name)
         names["liquid"].add(session.liquid.name)

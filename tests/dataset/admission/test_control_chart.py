@@ -20,9 +20,11 @@ from dataset.admission.control_chart import (
     spread_of,
     warnings_of_day,
 )
+from dataset.documents import name_of
 from dataset.errors import InputError, NotFoundError
 from dataset.records import CheckMeasurement, CheckStandard, Occasion, StandardKind
 from dataset.store import Store
+from dataset.store.whole.backup import backup
 from dataset.store.whole.integrity import check_store
 
 Register = Callable[[Store], Bench]
@@ -238,3 +240,86 @@ def test_merged_there_and_back(new_store: Store, block: CheckStandard, tmp_path:
         assert new_store.check_standard("glass") == block
         other = new_store.check_standard(f"glass@{name}")
         assert [m.counts[0] for m in new_store.check_measurements(other)] == [7.0]
+
+
+def test_a_void_measurement_is_left_out_and_can_come_back(
+    new_store: Store, block: CheckStandard, register: Register
+) -> None:
+    """Limits and warnings are as if it had never been; the session that was warned by it is told so, and is
+    warned no further once the void is taken back.
+    """
+    days = measured(new_store, block, [*[100.0, 101.0] * (BASELINE // 2), 140.0])
+    (known,) = new_store.mountings()
+    bench = Bench(known.tank, new_store.liquids()[0], known.sensor, known, new_store.units())
+    occasion = Occasion(started="2026-03-21T09:00:00+00:00")
+    new = [replace(bench.session(k), frames=make_frames(k), occasion=occasion) for k in (1, 2)]
+    (warned,) = new_store.add_sessions(new[:1])
+    assert [w.check for w in warned.warnings if w.check == STANDARD] == [STANDARD]
+
+    new_store.void_check_measurement(block, "2026-03-21", "a digit too many")
+    assert charts(block, new_store.check_measurements(block)) == charts(block, days[:-1])
+    assert new_store.void_check_measurements(block) == ((days[-1], "a digit too many"),)
+    (later,) = new_store.add_sessions(new[1:])
+    assert STANDARD not in {warning.check for warning in later.warnings}
+    told = new_store.standard_warnings(new_store.sessions())
+    (sentence,) = [warning.sentence for warning in told[warned.sha256]]
+    assert "check standard glass of bench" in sentence
+    assert (
+        "no longer out of its limits on 2026-03-21: its measurement of 2026-03-21 is void ('a digit"
+        in sentence
+    )
+    assert set(told) == {warned.sha256}
+    assert [w.what for w in check_store(new_store.path).warnings] == [f"session {warned.id}"]
+
+    new_store.take_back_check_void(block, "2026-03-21", "the log book has it too")
+    assert new_store.check_measurements(block) == days
+    assert set(new_store.standard_warnings(new_store.sessions())) == {later.sha256}
+    new_store.void_check_measurement(block, "2026-03-21", "it was the other block")
+    assert new_store.check_measurements(block) == days[:-1]
+    assert check_store(new_store.path).sound
+
+
+def test_which_measurement_is_void_is_said(new_store: Store, block: CheckStandard) -> None:
+    """By its date where that tells; by digits of its hash where the day has several."""
+    good, bad = (CheckMeasurement(block, "2026-03-01", (count, 50.0)) for count in (100.0, 1000.0))
+    new_store.add_check_measurement(good)
+    new_store.add_check_measurement(bad)
+    digits = name_of(bad)[:8]
+    with pytest.raises(InputError, match=r"2 measurements: .*expected the first digits of one") as refused:
+        new_store.void_check_measurement(block, "2026-03-01", "mistyped")
+    assert f"{name_of(bad)[:12]} with 1000, 50" in str(refused.value)
+    with pytest.raises(NotFoundError, match="check measurement 2026-03-02 of glass: is not in the store"):
+        new_store.void_check_measurement(block, "2026-03-02", "mistyped")
+    with pytest.raises(NotFoundError, match="is not in the store"):  # digits that could be of many
+        new_store.void_check_measurement(block, digits[:2], "mistyped")
+    with pytest.raises(InputError, match="reason"):
+        new_store.void_check_measurement(block, digits, " ")
+    with pytest.raises(InputError, match="glass of 2026-03-01: is not void; expected one that is void"):
+        new_store.take_back_check_void(block, digits, "it was right")
+    assert new_store.void_check_measurement(block, digits, "mistyped") == bad
+    assert new_store.check_measurements(block) == (good,)
+    with pytest.raises(InputError, match=r"is void already \('mistyped'\)"):
+        new_store.void_check_measurement(block, digits, "again")
+    with pytest.raises(InputError, match=r"this very measurement is void \('mistyped'\)"):
+        new_store.add_check_measurement(bad)
+    assert new_store.take_back_check_void(block, "2026-03-01", "it was right") == bad  # the only one that is
+
+
+def test_voids_of_two_copies_are_united(new_store: Store, block: CheckStandard, tmp_path: Path) -> None:
+    """In either order: the take-back of one copy leaves what the other said of it standing."""
+    measured(new_store, block, [100.0, 101.0])
+    copies = [tmp_path / "one.db", tmp_path / "two.db"]
+    for path in copies:
+        backup(new_store.path, path)
+    with Store.open(copies[0]) as one:
+        one.void_check_measurement(block, "2026-03-01", "mistyped")
+        one.take_back_check_void(block, "2026-03-01", "it was right")
+    with Store.open(copies[1]) as two:
+        two.void_check_measurement(block, "2026-03-01", "another block")
+    for number, order in enumerate((copies, copies[::-1])):
+        backup(new_store.path, tmp_path / f"merged{number}.db")
+        with Store.open(tmp_path / f"merged{number}.db") as merged:
+            remarks = [remark for path in order for remark in merged.merge(path).remarks]
+            assert "check measurement glass: void in two.db: 'another block'" in remarks
+            assert [m.date for m in merged.check_measurements(block)] == ["2026-03-02"]
+            assert [why for _, why in merged.void_check_measurements(block)] == ["another block"]

@@ -83,3 +83,25 @@ def test_a_copy_that_says_otherwise_is_a_conflict(new_store: Store, tmp_path: Pa
     with pytest.raises(InputError, match="instrument s1: was calibrated on 2026-01-10 already, in copy"):
         new_store.merge(tmp_path / "copy.db")
     assert new_store.instrument("s1").calibrations == (own,)
+
+
+def test_a_session_that_rests_on_a_retired_instrument_is_refused(
+    new_store: Store, register: Register
+) -> None:
+    """Whoever names its calibration, by the hash too; a session that was there before stays."""
+    bench = register(new_store)
+    scale = new_store.add_instrument(Instrument("s1", InstrumentKind.SCALE, "2026-01-10", 0.8))
+    rests = (name_of(scale),)
+    (before,) = new_store.add_sessions([replace(bench.session(1), instruments=rests)])
+    new_store.retire("instrument", "s1", "dropped")
+    assert new_store.retired("instrument") == {"s1": "dropped"}
+    with pytest.raises(InputError, match=r"instrument s1: is retired \('dropped'\)"):
+        new_store.add_sessions([replace(bench.session(2), instruments=rests)])
+    with pytest.raises(InputError, match="is retired"):
+        new_store.add_instrument(replace(scale, calibrated="2026-05-10"))
+    assert len(new_store.instrument("s1").calibrations) == 1
+    assert new_store.sessions() == (before,)
+    new_store.take_back_retirement("instrument", "s1", "it weighs as before")
+    new_store.add_instrument(replace(scale, calibrated="2026-05-10"))
+    new_store.retire("instrument", "s1", "dropped again")  # whichever of its calibrations is the newest
+    assert new_store.retired("instrument") == {"s1": "dropped again"}

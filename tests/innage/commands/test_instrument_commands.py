@@ -118,3 +118,32 @@ def test_a_start_that_is_amended(weighed: str, tmp_path: Path) -> None:
     assert named in " ".join(run("show", session).split())
     run("report", "session", session, "--out", tmp_path / "page.html")
     assert named in (tmp_path / "page.html").read_text(encoding="utf-8")
+
+
+def test_a_retired_instrument_is_refused_for_new_sessions(weighed: str, tmp_path: Path) -> None:
+    """In a call and in a batch; what rests on it stays as it is."""
+    run(*ADD.split())
+    run(*weighed.split(), "--instrument", "s1", "--start", "2026-02-01T08:00+00:00")
+    assert run("retire", "instrument", "s1", "--reason", "dropped") == "instrument s1 is retired: dropped\n"
+    other = tmp_path / "other.csv"
+    other.write_text((tmp_path / "run.csv").read_text().replace("1000", "1010"))
+    again = weighed.replace("run.csv", "other.csv")
+    sentence = "instrument s1: is retired ('dropped'); expected one that is in use"
+    assert sentence in refused_line(f"{again} --instrument s1")
+    (tmp_path / "batch.csv").write_text("file,instruments\nother.csv,s1\n")
+    batch = again.replace(str(other), f"--batch {tmp_path / 'batch.csv'}")
+    assert "is retired ('dropped')" in refused_line(batch)
+    assert "is retired" in refused_line(ADD.replace("2026-01-10", "2026-05-10"))
+
+    assert run_json("instrument", "list") == []
+    (known,) = run_json("instrument", "list", "--retired")
+    assert known["retired"] == "dropped"
+    (calibration,) = run_json("instrument", "show", "s1")
+    assert calibration["retired"] == "dropped"
+    assert len(calibration["sessions"]) == 1
+    assert "scale s1 is retired: dropped" in run("instrument", "show", "s1")
+    assert [k["calibrated"] for k in run_json("instrument", "list", "--retired")] == ["2026-01-10"]
+
+    run("retire", "instrument", "s1", "--take-back", "--reason", "it weighs as before")
+    run(*again.split(), "--instrument", "s1")
+    assert "retired" not in run_json("instrument", "show", "s1")[0]

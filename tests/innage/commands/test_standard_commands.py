@@ -132,3 +132,23 @@ def test_wrong_uses_are_told() -> None:
     assert "1 counts" in refused_line("standard measure glass --counts 1")
     assert "--baseline" in refused_line("standard chart glass --baseline 2")
     assert "YYYY-MM-DD" in refused_line("standard measure glass --counts 1,2 --date today")
+
+
+@pytest.mark.usefixtures("store")
+def test_a_mistyped_measurement_is_void() -> None:
+    """It leaves the chart, is listed below with the reason, and comes back; counts are those of the board."""
+    run(*["standard", "add", "glass", "--kind", "block", "--sensor", "one"])
+    run("standard", "measure", "glass", "--counts", "100.1,7", "--date", "2026-03-01")
+    run("standard", "measure", "glass", "--counts", "1001,7", "--date", "2026-03-02")
+    said = run("standard", "void", "glass", "2026-03-02", "--reason", "the point was left out")
+    assert said == "check standard glass: that of 2026-03-02 is void: the point was left out\n"
+    chart = run_json("standard", "chart", "glass")
+    assert chart["days"] == ["2026-03-01"]
+    (left_out,) = chart["void_measurements"]
+    assert (left_out["counts"], left_out["void"]) == ([1001.0, 7.0], "the point was left out")
+    shown = " ".join(run("standard", "chart", "glass").split())
+    assert f"2026-03-02 {left_out['sha256'][:12]} 1001, 7 the point was left out" in shown
+    assert "void already" in refused_line("standard void glass 2026-03-02 --reason again")
+    run(*["standard", "void", "glass", left_out["sha256"][:8], "--take-back", "--reason", "it was so"])
+    assert run_json("standard", "chart", "glass")["days"] == ["2026-03-01", "2026-03-02"]
+    assert "void, and left out" not in run("standard", "chart", "glass")

@@ -46,6 +46,31 @@ def test_names_are_broken_after_punctuation() -> None:
     assert [line.split()[0] for line in lines[2:]] == ["detergent-", "canister-17"]
 
 
+def test_a_files_name_takes_three_lines_at_most() -> None:
+    """Where the table has room for that; the columns beside it then come in a second one."""
+    name = "2026-03-02_canister-north_unit-0417_detergent-warm_third-fill.csv"
+    rows = [["0123456789ab", "u1", "water", "300 of 300", name, "void: the wrong liquid"]]
+    lines = lines_of(("session", "unit", "liquid", "labelled", "source", "remarks"), rows, [False] * 6, 80)
+    height = len([line for line in "\n".join(lines).partition("\n\n")[0].split("\n")[2:] if line.strip()])
+    assert height <= 3
+    assert max(map(len, lines)) <= 80
+    at = lines[0].index("source")
+    assert "".join(line[at:].split("  ")[0].strip() for line in lines[2 : 2 + height]) == name
+
+
+def test_a_pipe_is_as_wide_as_columns_says(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """80 where it says nothing, or nothing that is a width; never below 40."""
+    widest = {}
+    for stated in ("", "wide", "0", "12", "60", "120"):
+        monkeypatch.setenv("COLUMNS", stated)
+        table("title", ("a", "b"), [("word " * 40, "word " * 40)])
+        widest[stated] = max(map(len, capsys.readouterr().out.splitlines()))
+    assert widest.pop("12") == 40
+    assert widest == {"": 80, "wide": 80, "0": 80, "60": 60, "120": 120}
+
+
 def test_columns_that_do_not_fit_come_in_a_second_table_with_the_first_again() -> None:
     numbers = [str(10**9 + k) for k in range(4)]
     lines = lines_of(("mark", *"abcd"), [("0-9", *numbers)], (False, *[True] * 4), 40)

@@ -287,6 +287,11 @@ def _show_export(name: str, digest: str, facts: dict[str, Any]) -> None:
         ),
         *((f"RETIRED {what}", reason) for what, reason in facts["retired"].items()),
         *(
+            (f"BENCH DAY {session['id']}", sentence)
+            for session in sessions
+            for sentence in session["check_standards"]
+        ),
+        *(
             (f"DAMAGED {session['id']}", f"its readings are not as they were sealed: {session['damage']}")
             for session in sessions
             if session["damage"] is not None
