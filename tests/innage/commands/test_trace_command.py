@@ -17,15 +17,22 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
-from building import WATER, bench_store, put, two_pads
+from building import WATER, Bench, bench_store, put, two_pads
+from dataset.documents import name_of
 from dataset.records import (
+    CheckMeasurement,
+    CheckStandard,
     Frames,
     GroupBy,
+    Instrument,
+    InstrumentKind,
     Liquid,
     Mark,
     Model,
+    Occasion,
     Role,
     Source,
+    StandardKind,
     Tank,
     Trim,
     TrimKind,
@@ -173,6 +180,36 @@ def test_the_summary_has_a_row_for_each_unit_and_liquid(tmp_path: Path) -> None:
     assert "spring (simulated)" in text
     assert "day7.csv" not in text
     assert len(text.splitlines()) < 30
+
+
+def test_a_bench_day_that_was_out_and_a_retired_instrument_are_told(store: Store, tmp_path: Path) -> None:
+    """Of a session that came in before its day's standard was measured, until that measurement is void."""
+    scale = store.add_instrument(Instrument("s1", InstrumentKind.SCALE, "2026-01-10", 0.8))
+    captured = store.sessions()[0]
+    bench = Bench(
+        captured.mounting.tank, captured.liquid, captured.mounting.sensor, captured.mounting, (captured.unit,)
+    )
+    on_its_day = replace(
+        bench.session(91),
+        simulated=True,
+        instruments=(name_of(scale),),
+        occasion=Occasion(started="2026-03-21T09:00:00+00:00"),
+    )
+    (late,) = store.add_sessions([on_its_day])
+    frozen = store.freeze("day", [late], GroupBy.UNIT, {"unit-1": Role.FIT})
+    model = store.add_model(replace(store.model("first"), name="fourth", sha256="fa" * 32, frozen=frozen))
+    store.add_export(model, "af" * 32, {"fourth.c": sha256(b"fourth")})
+    block = store.add_check_standard(CheckStandard("glass", StandardKind.BLOCK, bench.sensor))
+    for day in range(1, 22):
+        counts = (140.0 if day == 21 else 100.0 + day % 2, 50.0)
+        store.add_check_measurement(CheckMeasurement(block, f"2026-03-{day:02d}", counts))
+    store.retire("instrument", "s1", "dropped")
+    text = " ".join(trace(tmp_path, b"fourth").stdout.split())
+    assert "RETIRED instrument s1 dropped" in text
+    assert f"BENCH DAY {late.id} check standard glass" in text
+    store.void_check_measurement(block, "2026-03-21", "mistyped")
+    (export,) = json.loads(trace(tmp_path, b"fourth", "--json").stdout)["exports"]
+    assert [session["check_standards"] for session in export["sessions"]] == [[]]
 
 
 def test_trims_stand_with_the_unit_as_lists_call_it(store: Store, tmp_path: Path) -> None:
