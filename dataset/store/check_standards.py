@@ -231,9 +231,7 @@ def _measurement(
             f"{name_of(one)[:ID_DIGITS]} with {', '.join(f'{count:g}' for count in one.counts)}"
             for one in asked
         )
-        raise InputError(
-            where, f"{len(asked)} measurements: {told}", "the first digits of one", fields=("which",)
-        )
+        raise InputError(where, f"{len(asked)} measurements: {told}", "the first digits of one")
     return asked[0]
 
 
