@@ -227,8 +227,9 @@ def _measurement(
         one for one, _ in known.values()
     ]
     if len(asked) > 1:
+        scale = standard.sensor.count_scale
         told = "; ".join(
-            f"{name_of(one)[:ID_DIGITS]} with {', '.join(f'{count:g}' for count in one.counts)}"
+            f"{name_of(one)[:ID_DIGITS]} with {', '.join(f'{count / scale:g}' for count in one.counts)}"
             for one in asked
         )
         raise InputError(where, f"{len(asked)} measurements: {told}", "the first digits of one")
