@@ -330,8 +330,11 @@ def test_ten_writers_when_the_server_is_killed(own_server: Server, writes: Write
     draw = np.random.default_rng(SEED)
     for number in range(max(1, KILLS // 10)):
         place = own_server.copy(writes.filled)
+        enough, acknowledged = int(draw.integers(20, 80)), list[str]()
 
-        def write(writer: int, place: str = place) -> tuple[list[str], list[str]]:
+        def write(
+            writer: int, place: str = place, acknowledged: list[str] = acknowledged
+        ) -> tuple[list[str], list[str]]:
             done, doubtful = list[str](), list[str]()
             try:
                 with Store.open(place) as store:
@@ -339,6 +342,7 @@ def test_ten_writers_when_the_server_is_killed(own_server: Server, writes: Write
                         name = f"unit{writer}-{k}"
                         store.add_unit(Unit(name))
                         done.append(name)
+                        acknowledged.append(name)
             except StoreError as error:
                 if "nobody can say" in str(error):
                     doubtful.append(name)
@@ -346,7 +350,8 @@ def test_ten_writers_when_the_server_is_killed(own_server: Server, writes: Write
 
         with ThreadPoolExecutor(10) as pool:
             writing = [pool.submit(write, writer) for writer in range(10)]
-            time.sleep(draw.uniform(0.3, 0.8))
+            while len(acknowledged) < enough and not any(each.done() for each in writing):
+                time.sleep(0.001)
             own_server.kill()
             outcomes = [each.result() for each in writing]
         own_server.start()
@@ -354,7 +359,7 @@ def test_ten_writers_when_the_server_is_killed(own_server: Server, writes: Write
             there = {unit.name for unit in store.units()} - {writes.bench.unit.name}
             store.add_unit(Unit(f"after{number}"))
         done = {name for each, _ in outcomes for name in each}
-        assert len(done) > 10
+        assert len(done) >= enough
         assert done <= there
         assert there - done <= {name for _, each in outcomes for name in each}
         assert check_store(Address(place)).faults == ()
