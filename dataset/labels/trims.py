@@ -33,6 +33,7 @@ _ALIKE_COVERAGE, _ALIKE_CONFIDENCE = (
     0.99,
     0.95,
 )  # of units, in telling a wet pad from one that another unit has too
+_UNITS_TO_TELL_CHANNELS = 10  # common practice, no source
 
 
 @dataclass(frozen=True)
@@ -243,7 +244,7 @@ def refuse_wet(trim: Trim, own: Sequence[Reference], others: Sequence[Trim]) -> 
         # few units tell little of how units differ: the factor is large for three of them and shrinks with
         # their number
         factor = tolerance_factor(len(others), _ALIKE_COVERAGE, _ALIKE_CONFIDENCE)
-        scatter = factor * np.maximum(counts.std(axis=0, ddof=1), LEAST_NOISE)
+        scatter = factor * np.maximum(_scatter_of_units(counts), LEAST_NOISE)
         warm = [other.temperature_c for other in others]
         known = [value for value in warm if value is not None]
         reference = Reference(
@@ -253,6 +254,15 @@ def refuse_wet(trim: Trim, own: Sequence[Reference], others: Sequence[Trim]) -> 
         )
         margin = np.maximum(scatter, _margin(reference.dry, swings))
         _refuse_beyond(trim, reference, margin + _allowed_for_warmth(trim, reference))
+
+
+def _scatter_of_units(counts: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Standard deviation of each channel over units, ``counts`` (units, channels). Of few units three may be
+    alike in one channel by chance: there no channel is taken to scatter less than all of them together.
+    """
+    own = counts.std(axis=0, ddof=1)
+    together = float(np.sqrt(np.mean(own**2)))
+    return np.asarray(np.maximum(own, together) if len(counts) < _UNITS_TO_TELL_CHANNELS else own, np.float64)
 
 
 def _allowed_for_warmth(trim: Trim, reference: Reference) -> NDArray[np.float64]:

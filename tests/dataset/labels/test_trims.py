@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, nullcontext
 from dataclasses import replace
 from typing import Any
 
@@ -13,7 +13,7 @@ import pytest
 from building import put
 from dataset.errors import InputError, StoreError
 from dataset.labels.trims import tolerance_factor
-from dataset.records import Trim, TrimKind
+from dataset.records import Trim, TrimKind, Unit
 from dataset.store import Store
 
 Register = Callable[[Store], Any]
@@ -72,3 +72,23 @@ def test_dry_trims_of_one_unit_on_two_mountings(new_store: Store, register: Regi
     assert new_store.trims("unit1") == made
     with pytest.raises(InputError, match="looks wet against its dry trim of 2026-01-31"):
         new_store.add_trim(replace(first, counts=(3000, 6000)))
+
+
+@pytest.mark.parametrize(("count", "refused"), [(9499, False), (14500, True)])
+def test_three_units_that_are_alike_in_one_channel(
+    count: int, refused: bool, new_store: Store, register: Register
+) -> None:
+    """Three units' dry counts lie within 57 in one channel by chance, and within 600 in the other: a fourth
+    unit's that are 450 away are none that look wet; those far beyond the scatter of both are. Made up.
+    """
+    bench = register(new_store)
+    counts = ((8556, 9049), (9232, 9032), (9011, 9089))
+    units = put(new_store, *(Unit(f"u{k}") for k in range(4)))
+    trims = [
+        Trim(u, bench.mounting, TrimKind.DRY, c, "2026-01-31", "line")
+        for u, c in zip(units, counts, strict=False)
+    ]
+    new_store.add_trims(trims)
+    fourth = Trim(units[3], bench.mounting, TrimKind.DRY, (9000, count), "2026-01-31", "line")
+    with pytest.raises(InputError, match="median of 3 other units: high") if refused else nullcontext():
+        new_store.add_trim(fourth)
