@@ -25,7 +25,7 @@ from dataset.store.reading.rows import Rows
 from dataset.store.reading.sessions import to_session
 from dataset.store.reading.sets import sealed_as, to_frozen_set, to_trim
 from dataset.store.registry import named, unit_ids
-from dataset.store.sessions import mark_temperatures, session_row, temperatures
+from dataset.store.sessions import mark_temperatures, rows_named, temperatures
 from dataset.store.tables import (
     BlockRow,
     FrozenRoleRow,
@@ -98,7 +98,7 @@ def add_frozen_set(
             fields=(shown,),
         )
     # in the order of their hashes, so that the same choice gives the same rows in the same order
-    rows = sorted((session_row(orm, ref) for ref in refs), key=lambda row: row.sha256)
+    rows = sorted(rows_named(orm, refs), key=lambda row: row.sha256)
     sessions = [to_session(row) for row in rows]
     edges = _edges(name, group_by, edges_c)
     check_choice(

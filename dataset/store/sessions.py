@@ -39,6 +39,9 @@ from dataset.store.reading.sessions import (
 from dataset.store.reading.sessions import (
     frames_of as unpacked_frames,
 )
+from dataset.store.reading.sessions import (
+    unpacked as unpacked_together,
+)
 from dataset.store.reading.temperatures import Packed, means_of_marks, unpacked
 from dataset.store.reading.voiding import void_reason
 from dataset.store.tables import (
@@ -47,6 +50,8 @@ from dataset.store.tables import (
     SessionRow,
 )
 from dataset.values import check_reason
+
+READ_AT_ONCE = 500  # sessions; each is a parameter of the statement
 
 
 def mark_revisions(orm: OrmSession, ref: str) -> tuple[MarkRevision, ...]:
@@ -119,6 +124,15 @@ def session_row(orm: OrmSession, ref: str) -> SessionRow:
     return matches[0]
 
 
+def rows_named(orm: OrmSession, refs: Sequence[str]) -> list[SessionRow]:
+    """The sessions that these name, in their order; those by their whole hash are read many at a time."""
+    known: dict[str, SessionRow] = {}
+    for start in range(0, len(refs), READ_AT_ONCE):
+        held = select(SessionRow).where(SessionRow.sha256.in_(refs[start : start + READ_AT_ONCE]))
+        known |= {row.sha256: row for row in orm.scalars(held)}
+    return [known.get(ref) or session_row(orm, ref) for ref in refs]
+
+
 def each_once(orm: OrmSession, refs: Sequence[str]) -> list[SessionRow]:
     """The sessions that these name, in their order, each once."""
     return list({row.id: row for row in (session_row(orm, ref) for ref in refs)}.values())
@@ -163,6 +177,27 @@ def tag_events(orm: OrmSession, ref: str) -> tuple[TagEvent, ...]:
 def frames(orm: OrmSession, session: Session) -> Frames:
     """All frames of a session, each channel's counts side by side in memory."""
     return unpacked_frames(stored_blocks(orm, session.sha256), session)
+
+
+def frames_of_many(orm: OrmSession, wanted: Sequence[Session]) -> list[Frames]:
+    """As :func:`frames` of each, by one statement; at most as many as it takes parameters."""
+    held = (
+        select(
+            SessionRow.sha256,
+            BlockRow.frames,
+            BlockRow.t_ms,
+            BlockRow.counts,
+            BlockRow.temperature_c,
+            BlockRow.format,
+        )
+        .join(SessionRow)
+        .where(SessionRow.sha256.in_([session.sha256 for session in wanted]))
+        .order_by(BlockRow.session_id, BlockRow.position)
+    )
+    packed: dict[str, list[blocks.Block]] = {session.sha256: [] for session in wanted}
+    for b in orm.execute(held):
+        packed[b.sha256].append(blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c, b.format))
+    return unpacked_together(wanted, list(packed.values()))
 
 
 def stored_blocks(orm: OrmSession, sha256: str) -> list[blocks.Block]:

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from itertools import groupby
 from typing import Protocol
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session as OrmSession
 from sqlalchemy.orm import object_session
 
-from dataset.canonical import canonical_json, counts_sha256, opening_sha256, readings_sha256
+from dataset.canonical import ReadingsHashes, canonical_json, opening_sha256, session_sha256
 from dataset.errors import StoreError
-from dataset.records import ID_DIGITS, MarkRevision
+from dataset.records import ID_DIGITS, Frames, MarkRevision, Session
 from dataset.store import (
     check_standards,
     instruments,
@@ -28,6 +28,8 @@ from dataset.store.proof import check, check_row, raw, record_sha256
 from dataset.store.reading import sessions as sessions_read
 from dataset.store.reading import statuses as statuses_read
 from dataset.store.reading.sets import to_frozen_set, to_trim
+
+MOST_FRAMES_TOGETHER = 1 << 18  # of sessions that are unpacked together, all of which are in memory
 
 
 class Read(Protocol):
@@ -146,15 +148,34 @@ def check_session(orm: OrmSession, key: int | str) -> None:
     """Frames, marks as sealed and every later revision of them."""
     row = orm.scalars(select(tables.SessionRow).where(tables.SessionRow.sha256 == key)).one()
     session = sessions_read.to_session(row)
+    _check_session(orm, row, session, sessions.frames(orm, session))
+
+
+def check_sessions(orm: OrmSession, keys: Sequence[int | str]) -> None:
+    """As :func:`check_session` of each; the frames of short ones are read and unpacked together."""
+    held = select(tables.SessionRow).where(tables.SessionRow.sha256.in_(keys))
+    by_hash = {row.sha256: row for row in orm.scalars(held)}
+    rows = [by_hash[str(key)] for key in keys]
+    records = sessions_read.to_sessions(rows)
+    stored = select(func.sum(tables.BlockRow.frames)).where(
+        tables.BlockRow.session_id.in_([row.id for row in rows])
+    )
+    together = (orm.scalar(stored) or 0) <= MOST_FRAMES_TOGETHER
+    frames = iter(sessions.frames_of_many(orm, records)) if together else None
+    for row, session in zip(rows, records, strict=True):
+        _check_session(orm, row, session, sessions.frames(orm, session) if frames is None else next(frames))
+
+
+def _check_session(orm: OrmSession, row: tables.SessionRow, session: Session, frames: Frames) -> None:
     _check_sealed(row, f"session {session.id}")
-    frames = sessions.frames(orm, session)
-    sessions_read.check(session, frames)
-    check(f"session {session.id}, readings", readings_sha256(frames), row.readings_sha256)
-    check(f"session {session.id}, counts", counts_sha256(frames) or "", row.counts_sha256 or "")
+    hashes = ReadingsHashes.of(frames)
+    check(f"session {session.id}", session_sha256(session, frames, hashes), session.sha256)
+    check(f"session {session.id}, readings", hashes.readings, row.readings_sha256)
+    check(f"session {session.id}, counts", hashes.counts or "", row.counts_sha256 or "")
     check_row(row, f"session {session.id}, record")
     units.check_assigned(orm, f"session {session.id}", row.sha256, row.unit)
     instruments.check_known(orm, session.instruments)
-    _chained(session.id, sessions.mark_revisions(orm, str(key)))
+    _chained(session.id, sessions_read.revisions_of(row))
     amendments.check_chain(row)
     for revision in row.mark_revisions:
         _canonical(f"session {session.id}, a revision of its marks", revision.body)

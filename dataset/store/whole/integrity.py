@@ -54,6 +54,7 @@ from dataset.store.whole.each import (
     check_opening,
     check_retirement,
     check_session,
+    check_sessions,
     check_status,
     check_tag,
     check_trim,
@@ -67,7 +68,9 @@ if TYPE_CHECKING:
 
 MOST_BYTES = 1 << 40  # of a store, so that a damaged head cannot ask for any length
 MOST_LINES = 20  # of what SQLite finds wrong with the file
+TOGETHER = 64  # things of a kind that are read in one transaction
 Progress = Callable[[str, int, int], None]
+ReadMany = Callable[[OrmSession, Sequence[int | str]], None]
 
 
 DigestOf = Callable[[str], str]
@@ -192,8 +195,8 @@ def fill_up(path: Path, copy: Path) -> None:
 
 
 class _Checking:
-    """One check on its way. Each thing is read in a transaction of its own, so that a damaged page spoils
-    what lies on it and no more.
+    """One check on its way. Some things of a kind are read in one transaction; where one of them fails, each
+    is read again in a transaction of its own, so that a damaged page spoils what lies on it and no more.
     """
 
     def __init__(
@@ -295,7 +298,7 @@ class _Checking:
             self._keys("check measurement", tables.CheckMeasurementRow, "sequence", "date"),
             reader(tables.CheckMeasurementRow, check_measurement),
         )
-        self._each("session", self._sessions(), check_session)
+        self._each("session", self._sessions(), check_session, check_sessions)
         self._each("void", self._keys("void", tables.VoidRow, "sequence", "sequence"), check_void)
         self._each("tag", self._keys("tag", tables.TagRow, "sequence", "sequence"), check_tag)
         self._each(
@@ -369,11 +372,35 @@ class _Checking:
                 marked = select(func.count()).select_from(table).where(table.c.hashed_by_upgrade)
                 self.hashed_by_upgrade += orm.scalar(marked) or 0
 
-    def _each(self, what: str, keys: Sequence[tuple[int | str, str]], read: Read) -> None:
-        for done, (key, name) in enumerate(keys):
-            self.progress(what, done, len(keys))
-            self._try(f"{what} {name}", partial(read, key=key))
+    def _each(
+        self,
+        what: str,
+        keys: Sequence[tuple[int | str, str]],
+        read: Read,
+        read_many: ReadMany | None = None,
+    ) -> None:
+        for start in range(0, len(keys), TOGETHER):
+            some = keys[start : start + TOGETHER]
+            self.progress(what, start, len(keys))
+            if self._sound([key for key, _ in some], read, read_many):
+                continue
+            for done, (key, name) in enumerate(some, start):
+                self.progress(what, done, len(keys))
+                self._try(f"{what} {name}", partial(read, key=key))
         self.checked[what] = len(keys)
+
+    def _sound(self, keys: Sequence[int | str], read: Read, read_many: ReadMany | None) -> bool:
+        """Whether all of these are read without an error, in one transaction."""
+        try:
+            with self.database.reading() as orm:
+                if read_many is None:
+                    for key in keys:
+                        read(orm, key=key)
+                else:
+                    read_many(orm, keys)
+        except Exception:  # whatever it is, it is told where each is read by itself
+            return False
+        return True
 
     def _try(self, what: str, read: Callable[[OrmSession], object]) -> None:
         try:

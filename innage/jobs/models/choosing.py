@@ -90,12 +90,16 @@ def _named(store: Store, sessions: Sequence[Session | str]) -> list[Session]:
 
 
 def _usable(store: Store) -> Chosen:
-    every = store.sessions()
-    usable = [s for s in every if s.void_reason is None and s.marks]
-    return Chosen(
-        usable,
-        [(s, "void" if s.void_reason is not None else "no labelled frame") for s in every if s not in usable],
-    )
+    usable: list[Session] = []
+    left_out: list[tuple[Session, str]] = []
+    for session in store.sessions():
+        if session.void_reason is not None:
+            left_out.append((session, "void"))
+        elif session.marks:
+            usable.append(session)
+        else:
+            left_out.append((session, "no labelled frame"))
+    return Chosen(usable, left_out)
 
 
 def _only(store: Store, sessions: Sequence[Session], only: SessionFilter) -> list[Session]:

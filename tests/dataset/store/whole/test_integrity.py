@@ -7,14 +7,18 @@ import sqlite3
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
+from sqlalchemy import Connection, Engine, event
+from sqlalchemy.orm import Session as OrmSession
 
 from dataset.errors import StoreError
 from dataset.records import Frames, GroupBy, Mark, Role, Trim, TrimKind
 from dataset.store import Store
+from dataset.store.sessions import rows_named
+from dataset.store.whole import each, integrity
 from dataset.store.whole.integrity import Fault, check_store, fill_up
 
 if TYPE_CHECKING:
@@ -183,3 +187,58 @@ def test_no_store_is_made(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="no such file"):
         check_store(tmp_path / "none.db")
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("most_together", [0, 1 << 18])
+def test_long_and_short_sessions_are_checked_alike(
+    store: Store, monkeypatch: pytest.MonkeyPatch, most_together: int
+) -> None:
+    """Unpacked together or one by one, and where one of them fails: the others are sound, and all count."""
+    monkeypatch.setattr(each, "MOST_FRAMES_TOGETHER", most_together)
+    assert check_store(store.path).sound
+    hurt = store.sessions()[2]
+    change(store.path, "UPDATE capture_session SET readings_sha256 = 'ff' WHERE id = 3")
+    report = check_store(store.path)
+    assert [fault.what for fault in report.faults] == [f"session {hurt.id}"]
+    assert dict(report.checked)["session"] == SESSIONS
+
+
+def test_a_check_asks_for_sound_sessions_together(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One by one they are read only where something is wrong, so that it is named."""
+    alone: list[object] = []
+    one_by_one = integrity.check_session
+
+    def counted(orm: OrmSession, key: int | str) -> None:
+        alone.append(key)
+        one_by_one(orm, key)
+
+    monkeypatch.setattr(integrity, "check_session", counted)
+    assert check_store(store.path).sound
+    assert not alone
+    change(store.path, "UPDATE capture_session SET counts_sha256 = 'ff' WHERE id = 2")
+    assert not check_store(store.path).sound
+    assert alone == sorted(session.sha256 for session in store.sessions())
+
+
+def test_sessions_to_freeze_are_read_together(store: Store) -> None:
+    """By whole hashes, in the order in which they are named; short ids find theirs as before."""
+    sessions = [session for session in store.sessions() if session.void_reason is None]
+    refs = [session.sha256 for session in reversed(sessions)]
+    statements: list[str] = []
+
+    def seen(connection: Connection, _cursor: Any, statement: str, *_rest: Any) -> None:
+        statements.append(statement)
+
+    event.listen(Engine, "before_cursor_execute", seen)
+    try:
+        with store._database.reading() as orm:
+            assert [row.sha256 for row in rows_named(orm, refs)] == refs
+    finally:
+        event.remove(Engine, "before_cursor_execute", seen)
+    of_sessions = [s for s in statements if "WHERE capture_session.sha256" in s]
+    assert len(of_sessions) == 1
+    with store._database.reading() as orm:
+        assert [row.sha256 for row in rows_named(orm, [sessions[0].id, refs[0]])] == [
+            sessions[0].sha256,
+            refs[0],
+        ]
