@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from dataset.coverage.roles import Group, check_sessions, groups_of, named_roles, spread_roles
 from dataset.errors import InputError, naming
 from dataset.records import ID_DIGITS, FrozenSet, GroupBy, Role, Session
+from innage.jobs.models.set_reference import set_reference
 from innage.jobs.sessions.finding import EVERY_SESSION, SessionFilter, line_of, settle, why_none
 
 if TYPE_CHECKING:
@@ -200,16 +201,6 @@ class Frozen:
             ],
             "prove_openings": self.openings,
         }
-
-
-def set_reference(frozen_set: FrozenSet) -> dict[str, Any]:
-    """The frozen set that figures are of, ready for JSON."""
-    return {
-        "name": frozen_set.name,
-        "sha256": frozen_set.sha256,
-        "group_by": frozen_set.group_by,
-        "origin": frozen_set.origin,
-    }
 
 
 def look_at(store: Store, name: str) -> Frozen:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from dataset.errors import InputError, StoreError
 from dataset.records import Role, TrimKind
 from innage.jobs import Progress, silent
-from innage.jobs.models.choosing import set_reference
+from innage.jobs.models.set_reference import set_reference
 
 if TYPE_CHECKING:
     import numpy as np

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from dataset.errors import InputError
 from dataset.records import Role
 from innage.jobs import Progress, silent
-from innage.jobs.models.choosing import set_reference
+from innage.jobs.models.set_reference import set_reference
 from innage.jobs.models.training import status_facts
 from innage.jobs.registry import retired_remarks
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from dataset.values import natural
 from innage.jobs import Progress, silent
-from innage.jobs.models.choosing import set_reference
+from innage.jobs.models.set_reference import set_reference
 from innage.jobs.registry import in_use
 from innage.jobs.sessions.finding import SessionFilter, settle
 from innage.jobs.stages import staged

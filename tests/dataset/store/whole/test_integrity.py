@@ -18,7 +18,7 @@ from dataset.errors import StoreError
 from dataset.records import Frames, GroupBy, Mark, Role, Trim, TrimKind
 from dataset.store import Store
 from dataset.store.sessions import rows_named
-from dataset.store.whole import each, integrity
+from dataset.store.whole import each
 from dataset.store.whole.integrity import Fault, check_store, fill_up
 
 if TYPE_CHECKING:
@@ -206,13 +206,13 @@ def test_long_and_short_sessions_are_checked_alike(
 def test_a_check_asks_for_sound_sessions_together(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     """One by one they are read only where something is wrong, so that it is named."""
     alone: list[object] = []
-    one_by_one = integrity.check_session
+    one_by_one = each.check_session
 
     def counted(orm: OrmSession, key: int | str) -> None:
         alone.append(key)
         one_by_one(orm, key)
 
-    monkeypatch.setattr(integrity, "check_session", counted)
+    monkeypatch.setattr("dataset.store.whole.integrity.check_session", counted)
     assert check_store(store.path).sound
     assert not alone
     change(store.path, "UPDATE capture_session SET counts_sha256 = 'ff' WHERE id = 2")

@@ -1,0 +1,20 @@
+"""What figures say of the frozen set that they are of. Lists of models ask for it, so nothing in here loads
+arrays.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from dataset.records import FrozenSet
+
+
+def set_reference(frozen_set: FrozenSet) -> dict[str, Any]:
+    """The frozen set that figures are of, ready for JSON."""
+    return {
+        "name": frozen_set.name,
+        "sha256": frozen_set.sha256,
+        "group_by": frozen_set.group_by,
+        "origin": frozen_set.origin,
+    }
