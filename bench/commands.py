@@ -17,7 +17,7 @@ from itertools import count
 from pathlib import Path
 
 import numpy as np
-from invented import register, session
+from invented import register, session, session_table
 from measuring import Goal, Row, Way, in_turns, timed_row
 
 from dataset.store import Store
@@ -147,6 +147,51 @@ def many_rows(folder: Path, quick: bool) -> list[Row]:
             compared="it says something",
         )
         for name, bound in (("sessions", 1.0), ("gaps", 1.0), ("freeze", 2.0))
+    ]
+
+
+def batch_rows(folder: Path, quick: bool) -> list[Row]:
+    """``innage log --batch`` of many short files into a new store, one process, beside copying the files."""
+    bench, number = folder / "batch", MANY // 50 if quick else MANY
+    bench.mkdir()
+    with Store.open(bench / "empty.db") as store:
+        on = register(store)
+    files = bench / "files"
+    files.mkdir()
+    lines = ["file,unit"]
+    for k in range(number):
+        session_table(k, SHORT_FRAMES, on).to_csv(files / f"run{k}.csv", index=False)
+        lines.append(f"files/run{k}.csv,{on.units[k % len(on.units)].name}")
+    (bench / "sessions.csv").write_text("\n".join([*lines, ""]), encoding="utf-8")
+    mounting = on.mounting
+    alike = ("--tank", mounting.tank.name, "--sensor", mounting.sensor.name, "--liquid", on.liquids[0].name)
+    columns = ("--time", "t_ms", "--level", "level", "--even-if-warned")
+    call = (_innage(), "log", "--batch", str(bench / "sessions.csv"), *alike, *columns, "--store")
+    copies = count()
+    runs = in_turns(
+        {
+            "ours": Way(
+                lambda path: _run(*call, path),
+                prepare=lambda: str(shutil.copy(bench / "empty.db", bench / "filled.db")),
+            ),
+            "copy": Way(
+                lambda path: _run("cp", "-r", str(files), path),
+                prepare=lambda: str(bench / f"copy-{next(copies)}"),
+            ),
+        },
+        1,
+        warm=False,
+    )
+    return [
+        timed_row(
+            "log-batch",
+            f"innage log --batch, {number} files of {SHORT_FRAMES} frames",
+            "cp of the files",
+            "time",
+            (runs["ours"], runs["copy"]),
+            equal=f"{number} sessions logged" in runs["ours"].result,
+            compared="all are logged",
+        )
     ]
 
 

@@ -100,6 +100,14 @@ def session(number: int, frames: int, on: Registered) -> NewSession:
     )
 
 
+def session_table(number: int, frames: int, on: Registered) -> pd.DataFrame:
+    """The readings of :func:`session` as a bench script would write them, each frame with its level."""
+    new = session(number, frames, on)
+    level = np.concatenate([np.full(mark.stop - mark.start, mark.level_mm) for mark in new.marks])
+    columns = dict(zip(PADS, new.frames.counts.T, strict=True))
+    return pd.DataFrame({"t_ms": new.frames.t_ms, **columns, "level": level.round(1)})
+
+
 def table(frames: int) -> pd.DataFrame:
     """Time, counts and level of one long stepwise fill, as a bench script would write them."""
     rng = np.random.default_rng(1)

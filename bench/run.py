@@ -19,7 +19,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from commands import check_rows, help_rows, many_rows, reading_rows, sessions_rows
+from commands import batch_rows, check_rows, help_rows, many_rows, reading_rows, sessions_rows
 from drawing import draw_growth, draw_ratios
 from growth import QUICK, TIMES, Curve, curves, growth_rows
 from invented import demo_store
@@ -45,6 +45,7 @@ PARTS: dict[str, Callable[[Path, bool, Demo], list[Row]]] = {
     "help": lambda folder, quick, demo: help_rows(folder, quick),
     "sessions": lambda folder, quick, demo: sessions_rows(quick, demo),
     "many": lambda folder, quick, demo: many_rows(folder, quick),
+    "batch": lambda folder, quick, demo: batch_rows(folder, quick),
     "check": lambda folder, quick, demo: check_rows(folder, quick),
     "reading": lambda folder, quick, demo: reading_rows(quick, demo),
     SEARCH: lambda folder, quick, demo: search_rows(quick, demo),
