@@ -259,14 +259,20 @@ def test_judging(run_page: Run, tmp_path: Path) -> None:
     """
     two_models(tmp_path / "innage.db")
     rows = "".join(f"{100 * k},{1400 + k},1000,1000\n" for k in range(20))
-    (tmp_path / "field.csv").write_text("t_ms,p0,p1,p2\n" + rows, encoding="utf-8")
+    (tmp_path / "logs").mkdir()
+    for log in ("field.csv", "logs/1.csv", "logs/2.csv"):
+        (tmp_path / log).write_text("t_ms,p0,p1,p2\n" + rows, encoding="utf-8")
     with Store.open(tmp_path / "innage.db") as store:
         liquid = store.sessions()[0].liquid.name
     (tmp_path / "frames.txt").write_text(rows, encoding="utf-8")
     live = "innage replay first --port"
     swap = {live: f"cat frames.txt | {live}", "/dev/ttyACM0": "-", "--liquid water": f"--liquid {liquid}"}
     printed = run_page("docs/judging.md", swap)
-    assert len(printed) == 6
+    assert len(printed) == 7
+    assert sorted(path.name for path in (tmp_path / "readings").iterdir()) == [
+        "1.readings.csv",
+        "2.readings.csv",
+    ]
     assert "20 frames: 0 withheld, 20 valid, 0 empty" in "".join(printed.values())
     assert (
         (tmp_path / "readings.csv")

@@ -39,7 +39,7 @@ from dataset.store.server.driver import connect
 from dataset.store.whole.integrity import check_store
 from servers import NO_SERVER, Server, programs
 
-KILLS = int(os.environ.get("INNAGE_TEST_KILLS", "20"))
+KILLS = int(os.environ.get("INNAGE_TEST_KILLS", "13"))
 SEED = 20
 AT_COMMIT = 0.4  # of the kills, where what was sent and what was answered part ways
 WAYS = (socket.SHUT_RD, socket.SHUT_WR, socket.SHUT_RDWR)
