@@ -18,7 +18,8 @@ from dataset.records import (
     Sensor,
     Tank,
 )
-from dataset.store import registered, registry
+from dataset.store import registry
+from dataset.store.doors import registered
 from dataset.store.doors.transactions import Transactions
 from dataset.store.events import retirements
 
