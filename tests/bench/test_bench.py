@@ -34,6 +34,7 @@ COMPARED = {
     "plan",
     "models",
     "limits-list",
+    "log-batch",
     "sessions-many",
     "gaps-many",
     "freeze-many",
