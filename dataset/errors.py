@@ -90,6 +90,29 @@ class StoreError(InnageError):
     """The store itself cannot be opened, upgraded or written."""
 
 
+class NotAllowedError(InnageError):
+    """Whoever acts may not do this: their token allows something else, is for another bench, or is no longer
+    good.
+
+    Attributes:
+        scope: the scope that it takes; None where it is the bench, or the token itself.
+        token_ended: the token was revoked or ran out since it was looked at.
+    """
+
+    def __init__(
+        self,
+        where: str,
+        found: str,
+        expected: str = "",
+        hint: str = "",
+        *,
+        scope: str | None = None,
+        token_ended: bool = False,
+    ) -> None:
+        super().__init__(where, found, expected, hint)
+        self.scope, self.token_ended = scope, token_ended
+
+
 class ProgramError(InnageError, ValueError):
     """A program is malformed, or could leave its declared ranges."""
 

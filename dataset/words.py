@@ -161,3 +161,24 @@ class TrimKind(StrEnum):
     PARTIAL = "partial"  # filled to a known level
     FULL = "full"
     LEARNED = "learned"  # in service
+
+
+class Scope(StrEnum):
+    """What a token allows; none includes another."""
+
+    READ = "read"  # lists and documents
+    PULL = "pull"  # frames and bundles
+    PUSH = "push"
+    AMEND = "amend"  # say something else of what is there, void it, retire it
+    SIGN = "sign"  # sign limits off
+    RUN = "run"
+    RELEASE = "release"  # move channels, withdraw bundles
+    ADMIN = "admin"  # tokens and the audit chain
+
+
+class KnownBy(StrEnum):
+    """What an actor is known by."""
+
+    TOKEN = "token"  # noqa: S105 - a word
+    ROLE = "role"  # of the database
+    USER = "user"  # of the operating system

@@ -19,4 +19,5 @@ REVISIONS: Final = (
     "0005_limits",
     "0006_temperature",
     "0007_proof",
+    "0008_team",
 )

@@ -37,6 +37,7 @@ _PLACES = {
     "liquid_id": ("liquid", "name"),
     "mounting_id": ("mounting", "name"),
 }
+_TOKEN = {"token_id": ("token", "public_id")}
 _CAPTURE = {"capture_id": ("open_capture", "record_sha256")}
 
 
@@ -96,6 +97,11 @@ COVERS: dict[str, Cover] = {
     "status_event": Cover(refers={"model_id": ("model", "record_sha256")}),
     "export": Cover({"exported_file": ("export_id", "name")}, {"model_id": ("model", "record_sha256")}),
     "board_measurement": Cover(refers={"model_id": ("model", "record_sha256")}),
+    "token": Cover(),
+    "token_revocation": Cover(refers=_TOKEN),
+    "token_use": Cover(refers=_TOKEN),
+    "receipt": Cover(),
+    "staged_blob": Cover(),
     "open_capture": Cover(refers=_PLACES),
     "open_block": Cover(refers=_CAPTURE),
     "open_entry": Cover(refers=_CAPTURE),

@@ -20,6 +20,7 @@ from typer.testing import CliRunner
 import innage.commands
 from innage.cli import app
 from innage.command_table import COMMANDS
+from migrations import REVISIONS
 
 WIDTH = 78  # what is left of 80 columns for a line of help
 
@@ -137,7 +138,7 @@ def test_an_error_that_came_of_ctrl_c_ends_as_ctrl_c_does(monkeypatch: pytest.Mo
 
 def test_lists_and_plans_load_no_mapper(tmp_path: Path) -> None:
     """They take less than twice as long as its import alone."""
-    pinned = Path(__file__).parents[1] / "data" / "stores" / "0007_proof.db"
+    pinned = Path(__file__).parents[1] / "data" / "stores" / f"{REVISIONS[-1]}.db"
     store = shutil.copy(pinned, tmp_path / "innage.db")
     script = """
 import json, sys

@@ -13,14 +13,24 @@ _HASHED = (
     *("tank", "liquid", "sensor", "mounting", "budget", "limits", "mapping", "operator", "instrument"),
     *("check_standard", "check_measurement", "unit_assignment", "unit_union", "void_event", "tag_event"),
     *("retirement_event", "status_event", "model", "export", "board_measurement"),
+    *("token", "token_revocation", "receipt", "staged_blob"),
 )
-_ALWAYS = ("amendment", "exported_file", "limit_row", "mark_revision", "pad", "prove_opening", "trim")
+_ALWAYS = (
+    "amendment",
+    "audit",
+    "exported_file",
+    "limit_row",
+    "mark_revision",
+    "pad",
+    "prove_opening",
+    "trim",
+)
 # a store may call these something else, and see later that two units are one; the rest never changes
 _PARTLY = {
     "bench": ("identity",),
     "unit": ("note", "serial", "bench_id", "identity", "record_sha256", "hashed_by_upgrade"),
 }
-_CAN_GO = ("mapping", "operator")
+_CAN_GO = ("mapping", "operator", "staged_blob")
 _SEALED = ("capture_session", "frozen_set")
 _PARTS = {
     "capture_session": ("session_id", ("condition_stretch", "door_warning", "frame_block", "mark")),

@@ -44,9 +44,18 @@ from dataset.store.tables.sets import (
     ProveOpeningRow,
     TrimRow,
 )
+from dataset.store.tables.team import (
+    AuditRow,
+    ReceiptRow,
+    StagedBlobRow,
+    TokenRevocationRow,
+    TokenRow,
+    TokenUseRow,
+)
 
 __all__ = [
     "AmendmentRow",
+    "AuditRow",
     "Base",
     "BenchRow",
     "BlockRow",
@@ -76,13 +85,18 @@ __all__ = [
     "OperatorRow",
     "PadRow",
     "ProveOpeningRow",
+    "ReceiptRow",
     "RetirementRow",
     "SensorRow",
     "SessionRow",
+    "StagedBlobRow",
     "StatusRow",
     "StretchRow",
     "TagRow",
     "TankRow",
+    "TokenRevocationRow",
+    "TokenRow",
+    "TokenUseRow",
     "TrimRow",
     "UnitAssignmentRow",
     "UnitRow",

@@ -44,6 +44,7 @@ from dataset.store.reachable import connect
 from dataset.store.reading import results as results_read
 from dataset.store.reading.results import to_model
 from dataset.store.reading.sessions import to_session
+from dataset.store.team import chain, receipts, tokens
 from dataset.store.whole import schema
 from dataset.store.whole.each import (
     Read,
@@ -327,9 +328,27 @@ class _Checking:
             self._keys("open capture", tables.OpenCaptureRow, "id", "name"),
             check_open_capture,
         )
+        self._team()
         self._try("list of sessions", self._duplicates)
         self._try("list of sessions", self._standards)
         self._try("hashes", self._by_upgrade)
+
+    def _team(self) -> None:
+        """Tokens, receipts, blobs on their way in, and the audit chain."""
+        for what, row_type, look in (
+            ("token", tables.TokenRow, tokens.check_times),
+            ("revocation", tables.TokenRevocationRow, lambda _row: None),
+            ("use of a token", tables.TokenUseRow, lambda _row: None),
+            ("receipt", tables.ReceiptRow, receipts.to_receipt),
+            ("staged blob", tables.StagedBlobRow, receipts.check_staged),
+        ):
+            self._each(what, self._keys(what, row_type, "id", "id"), reader(row_type, look))
+        self._try("audit chain", self._chain)
+
+    def _chain(self, orm: OrmSession) -> None:
+        for fault in chain.faults(chain.entries(orm)):
+            self.faults.append(Fault(fault.where, fault.sentence))
+        self.checked["audit row"] = orm.scalar(select(func.count()).select_from(tables.AuditRow)) or 0
 
     def _duplicates(self, orm: OrmSession) -> None:
         """Sessions that hold the same counts, which are refused by now where they come in."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 import shutil
 import sqlite3
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 from sqlalchemy import Boolean, Enum
+from sqlalchemy.orm import Session as OrmSession
 from stores import behind_the_back, every_row
 
 from building import put
@@ -39,8 +41,10 @@ from dataset.records import (
     ModelStatus,
     Occasion,
     Operator,
+    Receipt,
     Restatement,
     Role,
+    Scope,
     StandardKind,
     Stretch,
     Trim,
@@ -51,6 +55,7 @@ from dataset.store import Store, admitting
 from dataset.store.reading.quick import open_reading
 from dataset.store.reading.rows import MADE, MANY, ONE
 from dataset.store.tables import Base
+from dataset.store.team import chain, receipts, tokens
 from dataset.store.whole.backup import backup
 from dataset.store.whole.integrity import check_store
 
@@ -141,8 +146,24 @@ def fill(store: Store, bench: Bench) -> None:
     store.add_sessions([replace(bench.session(9, frames=noise(9)), instruments=(name,))])
     block = store.add_check_standard(CheckStandard("block", StandardKind.BLOCK, bench.sensor, "of glass"))
     store.add_check_measurement(CheckMeasurement(block, "2026-01-11", (41.5, 42.0), 21.5, 100, "ab", "first"))
+    _team(store, first.sha256)
     capture = store.begin_capture("monday", bench.unit, bench.liquid, bench.mounting, {"period": 1})
     store.append_to_capture(capture, noise(4), [{"at": 1}, {"at": 2}])
+
+
+def _team(store: Store, session: str) -> None:
+    """What a team's store has beside its records."""
+
+    def work(orm: OrmSession) -> None:
+        token, _ = tokens.add(orm, "rig", [Scope.PUSH], 90, "b" * 32)
+        tokens.used_now(orm, token.id)
+        tokens.revoke(orm, token.id, "its card was lost")
+        receipts.add(orm, [Receipt("session", session, "https://lab", token.created, "d" * 64, 7, "e" * 64)])
+        receipts.stage(orm, hashlib.sha256(b"frames").hexdigest(), b"frames", token.id)
+        acts = [chain.Act("session", session), chain.Act("void", "f" * 64, session, "the hose came off")]
+        chain.append(orm, token.actor, acts)
+
+    store._write(work)
 
 
 @pytest.fixture(scope="module")

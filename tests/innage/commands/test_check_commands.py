@@ -20,8 +20,9 @@ from dataset.records import (
 )
 from dataset.store import Store
 from innage.cli import app
+from migrations import REVISIONS
 
-PINNED = Path(__file__).parents[2] / "data" / "stores" / "0007_proof.db"
+PINNED = Path(__file__).parents[2] / "data" / "stores" / f"{REVISIONS[-1]}.db"
 
 
 @pytest.fixture(scope="module")

@@ -33,6 +33,8 @@ from servers import Server, programs
 
 Register = Callable[[Store], Bench]
 NEWEST = Path(__file__).parents[3] / "data" / "stores" / f"{HISTORY.head}.db"
+# what revision 0008 makes, each before what it refers to
+TEAM = ("token_use", "token_revocation", "token", "audit", "receipt", "staged_blob")
 MIGRATION = """
 import sqlalchemy as sa
 from alembic import op
@@ -220,7 +222,7 @@ def test_nothing_sealed_is_emptied(filled: Store) -> None:
     events = [name.removeprefix("guard_").rpartition("_") for name in trigger_statements()]
     guarded = {table for table, _, event in events if event == "truncate"}
     assert guarded == {table for table, _, _ in events}
-    assert {*Base.metadata.tables} - guarded == {"open_capture", "open_block", "open_entry"}
+    assert {*Base.metadata.tables} - guarded == {"open_capture", "open_block", "open_entry", "token_use"}
     with behind(filled) as connection:
         for table in guarded:
             with pytest.raises(refusal_of(filled), match=r"never|sealed"):
@@ -294,6 +296,20 @@ def test_an_upgrade_is_asked_for(place: str, tmp_path: Path) -> None:
         StoreError, match=r"written by a newer version of innage \(revision 9001_throw_away\)"
     ):
         Store.open(place)
+
+
+def test_a_server_of_before_is_brought_up(server: Server) -> None:
+    """Later revisions than the first that a server has give it the schema that a new one begins with."""
+    old = server.store()
+    name = old.partition("@/")[2].partition("?")[0]
+    for table in TEAM:
+        server.sql(f"DROP TABLE {table}", name)
+    server.sql("UPDATE alembic_version SET version_num = '0007_proof'", name)
+    with pytest.raises(StoreError, match=f"is of revision 0007_proof; expected {HISTORY.head}"):
+        Store.open(old)
+    assert upgrade_server(Address(old)) == "0007_proof"
+    assert check_store(old).faults == ()
+    server.drop(old)
 
 
 def test_a_database_that_is_no_store(server: Server) -> None:

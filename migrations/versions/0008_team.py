@@ -1,0 +1,147 @@
+"""A store for a team: tokens, the audit chain, receipts of what a server took, blobs on their way in.
+
+All of it is new, so nothing is hashed anew. It runs on a file and on a server.
+
+Revision ID: 0008_team
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0008_team"
+down_revision = "0007_proof"
+branch_labels = None
+depends_on = None
+
+WHEN, HOUR = 27, 13  # characters of a time in UTC, and of its hour
+HAS_HASH = "OLD.record_sha256 IS NOT NULL"
+
+
+def upgrade() -> None:
+    """Make the tables and their guards."""
+    _table(
+        "token",
+        _text("public_id", 10),
+        _text("secret_sha256", 64),
+        _text("name", 60),
+        _text("scopes"),
+        _text("bench", 32, nullable=True),
+        _text("created", WHEN),
+        _text("expires", WHEN),
+        unique=("public_id",),
+    )
+    _table(
+        "token_revocation",
+        _number("token_id"),
+        _text("revoked", WHEN),
+        _text("reason"),
+        unique=("token_id",),
+        refers="token",
+    )
+    _table("token_use", _number("token_id"), _text("hour", HOUR), unique=("token_id",), refers="token")
+    op.create_table(
+        "audit",
+        _number("number", autoincrement=False),
+        _text("at", WHEN),
+        _text("who"),
+        _text("known_by", 20),
+        _text("token", 10, nullable=True),
+        _text("bench", 32, nullable=True),
+        _text("kind", 40),
+        _text("object_sha256", 64),
+        _text("about", 64, nullable=True),
+        _text("reason", nullable=True),
+        _text("previous", 64),
+        _text("sha256", 64),
+        sa.PrimaryKeyConstraint("number", name="pk_audit"),
+        sa.UniqueConstraint("sha256", name="uq_audit_sha256"),
+    )
+    _table(
+        "receipt",
+        _text("kind", 40),
+        _text("object_sha256", 64),
+        _text("server"),
+        _text("received", WHEN),
+        _text("digest", 64),
+        _number("audit_number", nullable=True),
+        _text("audit_sha256", 64, nullable=True),
+    )
+    for table in ("audit", "receipt"):
+        op.create_index(f"ix_{table}_object_sha256", table, ["object_sha256"])
+    _table(
+        "staged_blob",
+        _text("sha256", 64),
+        _number("size"),
+        _text("staged", WHEN),
+        _text("token", 10, nullable=True),
+        sa.Column("content", sa.LargeBinary(), nullable=False),
+        unique=("sha256",),
+    )
+    for table in ("token", "token_revocation", "receipt"):
+        _guard(table, HAS_HASH)
+    _guard("audit")
+    _guard("staged_blob", HAS_HASH, can_go=True)
+
+
+def downgrade() -> None:
+    """Stores only go forward; the copy that an upgrade keeps is the way back."""
+    raise NotImplementedError("a store is never downgraded: use the copy that was kept beside it")
+
+
+def _table(
+    name: str, *columns: sa.Column[Any], unique: Sequence[str] = (), refers: str | None = None
+) -> None:
+    """A table whose rows have a number of the database's and the hash of their record. It has one unique
+    constraint, and refers to ``refers`` by the column of that name.
+    """
+    constraints: list[Any] = [sa.PrimaryKeyConstraint("id", name=f"pk_{name}")]
+    if refers is not None:
+        key, target = f"{refers}_id", f"fk_{name}_{refers}_id_{refers}"
+        constraints.append(sa.ForeignKeyConstraint([key], [f"{refers}.id"], name=target))
+    if unique:
+        constraints.append(sa.UniqueConstraint(*unique, name=f"uq_{name}_{unique[0]}"))
+    op.create_table(
+        name,
+        _number("id"),
+        *columns,
+        _text("record_sha256", 64, nullable=True),
+        sa.Column("hashed_by_upgrade", sa.Boolean(), nullable=True),
+        *constraints,
+    )
+
+
+def _text(name: str, length: int | None = None, *, nullable: bool = False) -> sa.Column[Any]:
+    """Text, which a server sorts byte by byte, as SQLite does."""
+    kind: Any = sa.Text() if length is None else sa.String(length)
+    return sa.Column(name, kind.with_variant(sa.Text(collation="C"), "postgresql"), nullable=nullable)
+
+
+def _number(name: str, *, nullable: bool = False, autoincrement: Any = "auto") -> sa.Column[Any]:
+    """An integer, of 64 bits on both."""
+    kind = sa.Integer().with_variant(sa.BigInteger(), "postgresql")
+    return sa.Column(name, kind, nullable=nullable, autoincrement=autoincrement)
+
+
+def _guard(table: str, when: str = "", *, can_go: bool = False) -> None:
+    """Refuse to change rows (``when`` that is so), and to delete them unless they ``can_go``; on a server
+    also to empty the table.
+    """
+    _refuse(table, "UPDATE", f"rows of {table} never change", when)
+    if not can_go:
+        _refuse(table, "DELETE", f"rows of {table} are never deleted")
+    if op.get_bind().dialect.name == "postgresql":
+        _refuse(table, "TRUNCATE", f"rows of {table} are never deleted")
+
+
+def _refuse(table: str, event: str, reason: str, when: str = "") -> None:
+    begin = f"CREATE TRIGGER guard_{table}_{event.lower()} BEFORE {event} ON {table}"
+    if op.get_bind().dialect.name == "postgresql":
+        each = "STATEMENT" if event == "TRUNCATE" else f"ROW WHEN ({when})" if when else "ROW"
+        op.execute(f"{begin} FOR EACH {each} EXECUTE FUNCTION innage_refuse('{reason}')")
+    else:
+        op.execute(f"{begin} WHEN {when or 'true'} BEGIN SELECT RAISE(ABORT, '{reason}'); END")
