@@ -113,6 +113,10 @@ class NotAllowedError(InnageError):
         self.scope, self.token_ended = scope, token_ended
 
 
+class StoreBusyError(StoreError):
+    """Others use the store for longer than this one waits; nothing was changed, and it may work later."""
+
+
 class ProgramError(InnageError, ValueError):
     """A program is malformed, or could leave its declared ranges."""
 

@@ -84,6 +84,9 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "store": Entry("store", "The whole store: as open files, and on a server."),
         "text": Entry("text", "Registry, limits and marks as plain text that diffs well."),
     },
+    "With a team": {
+        "serve": Entry("serving", "Open the store's door over HTTP, for a team."),
+    },
     "Without a bench": {
         "rig": Entry("rig", "The virtual rig: everything made from it is simulated."),
         "demo": Entry("demo", "Run the whole job in a new folder, showing each command."),

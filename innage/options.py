@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dataset.store.places import Address, place_of
+from dataset.store.places import USERS, Address, place_of
 from dataset.words import LevelUnit, Role, TimeUnit
 from innage.completion import STORE_HERE, names_of
 
@@ -423,13 +423,14 @@ def open_reading(path: Place) -> Store:
     return open_reading(path)
 
 
-def open_existing(path: Place) -> Store:
-    """Open the store at ``path``; InputError when there is none."""
+def open_existing(path: Place, users: int = USERS) -> Store:
+    """Open the store at ``path``, for so many threads; InputError when there is none."""
     from dataset.errors import InputError
+    from dataset.store import Store
 
     if not isinstance(path, Address) and not path.is_file():
         raise InputError(str(path), "is no store", "a store that exists")
-    return open_store(path)
+    return Store.open(path, users=users)
 
 
 def columns_of(

@@ -20,7 +20,7 @@ from sqlalchemy.orm import Session as OrmSession
 from sqlalchemy.util import LRUCache
 
 import migrations
-from dataset.errors import StoreError
+from dataset.errors import StoreBusyError, StoreError
 from dataset.files.scratch import scratch_folder
 from dataset.store.reachable import APPLICATION_ID, only_readable
 from dataset.store.reachable import connect as open_file
@@ -249,7 +249,7 @@ def translated(path: Path, timeout_s: float) -> Iterator[None]:
         cause = error.orig if isinstance(error, DBAPIError) else error
         text = str(cause)
         if "locked" in text or "busy" in text:
-            raise StoreError(
+            raise StoreBusyError(
                 str(path),
                 f"another process was writing to it for more than {timeout_s:g} s",
                 "",

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
+from sqlalchemy import String, column, select, table
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.admission.rules import check_identity
@@ -92,6 +93,11 @@ class Store(RegistryDoor, BenchDoor, SessionsDoor, CapturesDoor, SetsDoor, Resul
         if isinstance(self.place, Address):
             raise StoreError(str(self.place), "is on a server", "a store in a file")
         return self.place
+
+    def is_newest(self) -> bool:
+        """Whether it is of the newest revision: one on a server may be upgraded while it is open."""
+        stands = select(column("version_num", String)).select_from(table("alembic_version"))
+        return self._read(lambda orm: orm.scalar(stands)) == HISTORY.head
 
     def close(self) -> None:
         """Let go of the file, or of the server."""

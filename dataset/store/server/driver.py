@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
-from dataset.errors import StoreError
+from dataset.errors import StoreBusyError, StoreError
 from dataset.store.places import SCHEME, Address
 
 if TYPE_CHECKING:
@@ -22,11 +22,12 @@ SETTINGS = (
     "SELECT set_config('synchronous_commit', 'on', false) WHERE current_setting('synchronous_commit') = 'off'"
 )
 CONNECT_S = 10
+_LOCKED = ("55P03",)  # lock_not_available
 TRY_AGAIN = ("40001", "40P01")  # serialization_failure, deadlock_detected: the transaction was undone whole
 # by the beginning of the state: what is said, and what to do
 _SAID: tuple[tuple[tuple[str, ...], str, str], ...] = (
     (
-        ("55P03",),  # lock_not_available
+        _LOCKED,
         "another process was writing to it for more than {seconds:g} s",
         "nothing was changed; try again when the other process is done",
     ),
@@ -111,7 +112,7 @@ def told(address: Address, timeout_s: float) -> Iterator[None]:
             raise _sentence(address, timeout_s, cause) from _harmless(address, cause)
         if type(error).__module__ != "sqlalchemy.exc" or type(error).__name__ != "TimeoutError":
             raise
-        raise StoreError(
+        raise StoreBusyError(
             str(address),
             f"all connections of this process were in use for more than {timeout_s:g} s",
             "",
@@ -146,7 +147,8 @@ def _sentence(address: Address, timeout_s: float, cause: BaseException) -> Store
     state, line = state_of(cause), _line(address, cause)
     for states, found, hint in _SAID:
         if state.startswith(states):
-            return StoreError(str(address), found.format(line=line, seconds=timeout_s), "", hint)
+            kind = StoreBusyError if state in (*_LOCKED, *TRY_AGAIN) else StoreError
+            return kind(str(address), found.format(line=line, seconds=timeout_s), "", hint)
     if is_lost(cause):
         return StoreError(
             str(address),

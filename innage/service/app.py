@@ -1,0 +1,87 @@
+"""The door put together: the routes, and what every request passes before them."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import TYPE_CHECKING
+
+import anyio.to_thread
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from dataset.errors import InnageError, StoreBusyError, StoreError
+from innage.service import logs
+from innage.service.door import Door, Settings
+from innage.service.middleware import Guard, Log
+from innage.service.problems import Problem, problem_of
+from innage.service.rate import Rate
+from innage.service.rights import Authorise, authorise_by
+from innage.service.routes import health
+
+if TYPE_CHECKING:
+    from dataset.store import Store
+
+ROUTES = (health,)
+_MOST_ERRORS = 20  # of a request that are named
+
+
+def make_app(store: Store, settings: Settings | None = None, authorise: Authorise | None = None) -> FastAPI:
+    """The door of an open store, which stays the caller's to close.
+
+    Args:
+        store: the store, opened for ``settings.threads`` users.
+        settings: how it is run.
+        authorise: who is at the door, by the Authorization header; None goes by the store's tokens.
+    """
+    chosen = settings or Settings()
+    door = Door(store, chosen, authorise or authorise_by(store), Rate(chosen.per_second, chosen.at_once))
+    app = FastAPI(
+        title="innage",
+        version="1.0",
+        openapi_url="/v1/openapi.json",
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        telemetry={"tracing": False, "metrics": False, "logs": False},
+        lifespan=_lifespan,
+    )
+    app.state.door = door
+    for module in ROUTES:
+        module.register(app)
+    app.add_middleware(Guard, door=door)
+    app.add_middleware(Log)
+    for expected in (InnageError, HTTPException, RequestValidationError):
+        app.add_exception_handler(expected, _answered)
+    return app
+
+
+@asynccontextmanager
+async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
+    """No more requests work on the store than it has connections: one that waited for a thread is better off
+    than one that waited for a connection.
+    """
+    anyio.to_thread.current_default_thread_limiter().total_tokens = app.state.door.settings.threads
+    yield
+
+
+async def _answered(_request: Request, error: Exception) -> Response:
+    if isinstance(error, RequestValidationError):
+        return _invalid(error).response()
+    if isinstance(error, StoreError) and not isinstance(error, StoreBusyError):
+        logs.log_error(error)
+    return problem_of(error).response()
+
+
+def _invalid(error: RequestValidationError) -> Problem:
+    """Where the request is not of the form of the route, without what stood there."""
+    places = [
+        {"at": "/".join(map(str, one["loc"])), "what": str(one["msg"])}
+        for one in error.errors()[:_MOST_ERRORS]
+    ]
+    if any(one["type"] == "json_invalid" for one in error.errors()):
+        return Problem("malformed", "the body is no JSON")
+    said = "; ".join(f"{place['at']}: {place['what']}" for place in places[:3])
+    return Problem("invalid-request", said, errors=places)

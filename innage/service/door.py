@@ -1,0 +1,63 @@
+"""What every request goes by: the open store, who may what, and the limits of this door."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated
+
+from fastapi import Depends, Request
+
+from innage.service.rights import Actor, Authorise
+
+if TYPE_CHECKING:
+    from dataset.store import Store
+    from innage.service.rate import Rate
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How a door is run.
+
+    Attributes:
+        hosts: names that a request may ask for while the store holds no token; of any port.
+        threads: requests that work on the store at the same time.
+        per_second: requests of one token or address that are answered in the long run.
+        at_once: how many of them may come in one go.
+        body_s: how long a body may take to arrive, in seconds.
+        staged_hours: how long a blob waits for the document that names it.
+        staged_bytes: how many bytes of blobs wait at most.
+    """
+
+    hosts: frozenset[str] = frozenset({"127.0.0.1", "localhost", "[::1]"})
+    threads: int = 8
+    per_second: float = 200.0
+    at_once: int = 4000
+    body_s: float = 120.0
+    staged_hours: int = 168
+    staged_bytes: int = 4 << 30
+
+
+@dataclass(frozen=True)
+class Door:
+    """A door that is open."""
+
+    store: Store
+    settings: Settings
+    authorise: Authorise
+    rate: Rate
+
+
+def _door(request: Request) -> Door:
+    door = request.app.state.door
+    assert isinstance(door, Door)
+    return door
+
+
+def _actor(request: Request) -> Actor:
+    actor = request.state.actor
+    assert isinstance(actor, Actor)
+    return actor
+
+
+DoorOf = Annotated[Door, Depends(_door)]
+ActorOf = Annotated[Actor, Depends(_actor)]  # who has the scope that the route asks for

@@ -1,0 +1,49 @@
+"""What the door writes to standard error: a line of JSON for each request and each thing that went wrong.
+
+No header, query, body or path that a client chose is written: tokens travel in those, and a line must not be
+a client's to shape.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import sys
+import traceback
+from datetime import UTC, datetime
+from typing import Any
+
+log = logging.getLogger("innage.service")
+
+
+class JsonLines(logging.Formatter):
+    """A record as one line of JSON."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """The line."""
+        at = datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds")
+        line: dict[str, Any] = {"time": at, "level": record.levelname.lower(), "what": record.getMessage()}
+        line |= getattr(record, "facts", {})
+        if record.exc_info and record.exc_info[1] is not None:
+            line["traceback"] = "".join(traceback.format_exception(record.exc_info[1]))
+        return json.dumps(line, ensure_ascii=True, default=str)
+
+
+def to_stderr() -> None:
+    """Write what this process logs as lines of JSON."""
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(JsonLines())
+    for name in ("innage.service", "uvicorn", "dataset"):
+        logger = logging.getLogger(name)
+        logger.handlers, logger.propagate = [handler], False
+        logger.setLevel(logging.INFO)
+
+
+def log_request(*, seconds: float, **facts: Any) -> None:
+    """A request that was answered; ``facts`` are the log's own words, and no text of the client's."""
+    log.info("request", extra={"facts": facts | {"ms": round(1000 * seconds, 1)}})
+
+
+def log_error(error: Exception) -> None:
+    """Something that went wrong here, with its traceback."""
+    log.error("unexpected", exc_info=error)

@@ -1,0 +1,181 @@
+"""What every request passes on its way in: it is logged, told by its host, its token and its rate, and its
+body counted. Plain ASGI, so that nothing is buffered.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+
+import anyio
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import Headers
+from starlette.routing import Match
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from innage.service import logs
+from innage.service.door import Door
+from innage.service.problems import Problem, problem_of
+from innage.service.rights import RULES, Actor, Free, Rule
+from innage.service.wire import MOST_BLOB, MOST_GROUP, MOST_OTHER
+
+MOST_BODY = {
+    ("PUT", "/v1/blobs/{sha256}"): MOST_BLOB,
+    ("POST", "/v1/objects"): MOST_GROUP,
+}
+FAILED = 20.0  # requests that one without a good token counts for
+
+
+class Guard:
+    """Lets a request through that may do what its route does; answers any other with a problem."""
+
+    def __init__(self, app: ASGIApp, door: Door) -> None:
+        self._app, self._door = app, door
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer, or hand on."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        path = template_of(scope)
+        scope.setdefault("state", {})["template"] = path
+        try:
+            rule = RULES.get((scope["method"], path), Free.ANY)
+            if rule is not Free.PUBLIC:
+                scope["state"]["actor"] = await self._admitted(scope, rule)
+            body = _Body(
+                receive, MOST_BODY.get((scope["method"], path), MOST_OTHER), self._door.settings.body_s
+            )
+            body.check_stated(Headers(scope=scope).get("content-length"))
+        except Exception as error:
+            if not isinstance(error, Problem):
+                logs.log_error(error)
+            await problem_of(error).response()(scope, receive, send)
+            return
+        await self._answered(scope, body.receive, send)
+
+    async def _answered(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Hand on; what nobody expected is logged, and told without its words where no answer has begun."""
+        begun = False
+
+        async def watching(message: Message) -> None:
+            nonlocal begun
+            begun = True
+            await send(message)
+
+        try:
+            await self._app(scope, receive, watching)
+        except Exception as error:
+            logs.log_error(error)
+            if begun:
+                raise  # the other end sees that the answer is not whole
+            await problem_of(error).response()(scope, receive, send)
+
+    async def _admitted(self, scope: Scope, rule: Rule) -> Actor:
+        headers = Headers(scope=scope)
+        address = (scope.get("client") or ("",))[0]
+        try:
+            actor = await run_in_threadpool(self._door.authorise, headers.get("authorization"))
+        except Problem:
+            self._count(f"address {address}", FAILED)
+            raise
+        self._count(f"address {address}" if actor.token is None else f"token {actor.token}")
+        if actor.token is None:
+            self._check_host(headers.get("host", ""))
+        actor.must_have([rule])
+        return actor
+
+    def _count(self, caller: str, requests: float = 1.0) -> None:
+        wait = self._door.rate.wait_s(caller, requests)
+        if wait > 0.0:
+            raise Problem("rate", "try again later", {"Retry-After": str(math.ceil(wait))})
+
+    def _check_host(self, host: str) -> None:
+        """Without tokens a page of a stranger's could read the store through a name that leads here."""
+        name = host.rpartition(":")[0] if host.rpartition(":")[2].isdigit() else host
+        if name.casefold() not in self._door.settings.hosts:
+            raise Problem("host", "while the store holds no token, ask for it as 127.0.0.1 or localhost")
+
+
+class _Body:
+    """The body of a request, counted and timed as it arrives."""
+
+    def __init__(self, receive: Receive, most: int, seconds: float) -> None:
+        self._receive, self._most = receive, most
+        self._size, self._until = 0, time.monotonic() + seconds
+        self._whole = False
+
+    def check_stated(self, length: str | None) -> None:
+        """Problem for a body that says itself that it is too long."""
+        if length is not None and (not length.isascii() or not length.isdigit()):
+            raise Problem("malformed", "Content-Length is no number")
+        if length is not None and int(length[:20]) > self._most:
+            raise self._too_large()
+
+    async def receive(self) -> Message:
+        """The next piece."""
+        if self._whole:
+            return await self._receive()  # waits for the other end to go
+        with anyio.move_on_after(max(self._until - time.monotonic(), 0.0)) as timer:
+            message = await self._receive()
+        if timer.cancelled_caught:
+            raise Problem("too-slow", "the body did not arrive in time", {"Connection": "close"})
+        self._size += len(message.get("body", b""))
+        if self._size > self._most:
+            raise self._too_large()
+        self._whole = not message.get("more_body", False)
+        return message
+
+    def _too_large(self) -> Problem:
+        return Problem(
+            "too-large", f"at most {self._most} bytes", {"Connection": "close"}, most_bytes=self._most
+        )
+
+
+def template_of(scope: Scope) -> str:
+    """The path of the route that a request is for, as it was registered; '' where there is none."""
+    partial = ""
+    for route in scope["app"].routes:
+        match, _ = route.matches(scope)
+        if match is Match.FULL:
+            return str(route.path)
+        partial = partial or (str(route.path) if match is Match.PARTIAL else "")
+    return partial
+
+
+class Log:
+    """A line for each request, without its query, headers or body."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Hand on, and write the line when the answer has gone."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        began = time.monotonic()
+        status = 0
+        sent = 0
+
+        async def counting(message: Message) -> None:
+            nonlocal status, sent
+            if message["type"] == "http.response.start":
+                status = message["status"]
+            sent += len(message.get("body", b""))
+            await send(message)
+
+        try:
+            await self._app(scope, receive, counting)
+        finally:
+            state = scope.get("state", {})
+            actor = state.get("actor")
+            logs.log_request(
+                method=scope["method"],
+                route=state.get("template", ""),
+                status=status,
+                seconds=time.monotonic() - began,
+                sent_bytes=sent,
+                actor=None if actor is None else actor.token or actor.name,
+                address=(scope.get("client") or (None,))[0],
+            )

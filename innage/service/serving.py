@@ -1,0 +1,98 @@
+"""A door that listens: on loopback, or elsewhere once the store holds tokens."""
+
+from __future__ import annotations
+
+import socket
+import sys
+from dataclasses import dataclass
+from ipaddress import ip_address
+from typing import TYPE_CHECKING
+
+import uvicorn
+
+from dataset.errors import InputError
+from innage.service import logs
+from innage.service.app import make_app
+from innage.service.door import Settings
+from innage.service.rights import any_tokens
+
+if TYPE_CHECKING:
+    from dataset.store import Store
+
+BACKLOG = 256
+KEEP_ALIVE_S = 30
+
+
+@dataclass(frozen=True)
+class Listening:
+    """Where a door listens, and how.
+
+    Attributes:
+        host: the address, or a name of this machine's.
+        port: the port; 0 takes one that is free.
+        threads: requests that work on the store at the same time.
+        grace_s: how long requests under way may take to end, in seconds.
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 8470
+    threads: int = 8
+    grace_s: int = 10
+
+
+def listen(store: Store, where: Listening) -> None:
+    """Answer until the process is told to end (SIGTERM, Ctrl-C); then end what is under way, for a while.
+
+    Raises:
+        InputError: another address than loopback, and no tokens; an address that cannot be listened on.
+    """
+    if not is_loopback(where.host) and not any_tokens(store):
+        raise InputError(
+            "host",
+            f"{where.host}, and the store holds no token",
+            "127.0.0.1, where it can only be read",
+            "make a token first; and let a proxy in front of it end TLS: the door itself speaks plain HTTP",
+            fields=("host",),
+        )
+    listener = _listener(where)
+    logs.to_stderr()
+    config = uvicorn.Config(
+        make_app(store, Settings(threads=where.threads)),
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        timeout_keep_alive=KEEP_ALIVE_S,
+        # a stream that is open would keep the process alive for ever
+        timeout_graceful_shutdown=where.grace_s,
+    )
+    host, port = listener.getsockname()[:2]
+    shown = f"[{host}]" if ":" in host else host
+    print(f"innage: listening on http://{shown}:{port}", file=sys.stderr, flush=True)
+    with listener:
+        uvicorn.Server(config).run(sockets=[listener])
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address is reached from this machine alone; of names 'localhost' is."""
+    try:
+        return ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _listener(where: Listening) -> socket.socket:
+    named = f"{where.host}, port {where.port}"
+    try:
+        family, _, _, _, address = socket.getaddrinfo(
+            where.host.strip("[]"), where.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+        return socket.create_server(address[:2], family=family, backlog=BACKLOG)
+    except (OSError, UnicodeError) as error:
+        reason = getattr(error, "strerror", None) or "no such address"
+        raise InputError(
+            "host",
+            f"{named}: {reason}",
+            "an address of this machine, and a port that is free",
+            fields=("host", "port"),
+        ) from error
