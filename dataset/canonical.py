@@ -25,7 +25,6 @@ from dataset.records import (
     Coupling,
     DoorWarning,
     Flow,
-    Frames,
     GroupBy,
     Limits,
     Liquid,
@@ -34,6 +33,7 @@ from dataset.records import (
     Mounting,
     NewSession,
     Occasion,
+    Recording,
     Restatement,
     Role,
     Sensor,
@@ -84,28 +84,73 @@ class ReadingsHashes:
     counts: str | None
 
     @classmethod
-    def of(cls, frames: Frames) -> ReadingsHashes:
-        """The hashes of ``frames``."""
-        columns = columns_content(frames)
-        counts = columns[1 : 1 + frames.counts.shape[1]]
-        return cls(columns, sha256(columns), sha256(counts) if _tells(frames.counts) else None)
+    def of(cls, frames: Recording) -> ReadingsHashes:
+        """The hashes of ``frames``, which may carry them."""
+        known = getattr(frames, "hashes", None)
+        if isinstance(known, cls):
+            return known
+        hasher = ReadingsHasher(frames.counts.shape[1], frames.temperature_c is not None)
+        hasher.add(frames, threads=None if len(frames) >= _LONG else 1)
+        return hasher.hashes()
 
 
-def readings_sha256(frames: Frames) -> str:
+class ReadingsHasher:
+    """The hashes of frames that come part by part, in order.
+
+    Args:
+        channels: of each frame.
+        warm: whether there is a column of temperature.
+    """
+
+    def __init__(self, channels: int, warm: bool) -> None:
+        kinds = [("t_ms", "<i8"), *((f"counts.{k}", "<u4") for k in range(channels))]
+        self._columns = [
+            (name, kind, hashlib.sha256()) for name, kind in kinds + [("temperature_c", "<f8")] * warm
+        ]
+        self._rows, self._distinct = 0, set[bytes]()
+        self._tells = False
+
+    def add(self, part: Recording, threads: int | None = 1) -> None:
+        """Hash the next frames; ``threads`` as of :func:`dataset.threads.each`."""
+        values: list[NDArray[Any]] = [part.t_ms, *part.counts.T]
+        if part.temperature_c is not None:
+            # one NaN and one zero, whatever their bits were
+            values.append(np.where(np.isnan(part.temperature_c), np.nan, part.temperature_c + 0.0))
+
+        def add(place: int) -> None:
+            _, kind, digest = self._columns[place]
+            digest.update(np.ascontiguousarray(values[place], kind).data)
+
+        each(add, range(len(self._columns)), threads)
+        self._rows += len(part.t_ms)
+        self._tells = self._tells or _tell(part.counts, self._distinct)
+
+    def hashes(self) -> ReadingsHashes:
+        """Those of what was added."""
+        columns: list[dict[str, object]] = [
+            {"name": name, "type": kind, "rows": self._rows, "sha256": digest.hexdigest()}
+            for name, kind, digest in self._columns
+        ]
+        counts = [column for column in columns if str(column["name"]).startswith("counts.")]
+        return ReadingsHashes(columns, sha256(columns), sha256(counts) if self._tells else None)
+
+
+def readings_sha256(frames: Recording) -> str:
     """The hash of the frames alone: times, counts, temperatures."""
     return ReadingsHashes.of(frames).readings
 
 
-def counts_sha256(frames: Frames) -> str | None:
+def counts_sha256(frames: Recording) -> str | None:
     """The hash of the counts alone, by which one recording is known whatever was logged with it; None where
     at most ``TELLING_FRAMES`` frames differ from one another: a board that stands still repeats itself.
     """
     return ReadingsHashes.of(frames).counts
 
 
-def _tells(counts: NDArray[np.uint32]) -> bool:
-    """Whether more than ``TELLING_FRAMES`` frames differ; most recordings tell by their first hundred."""
-    distinct: set[bytes] = set()
+def _tell(counts: NDArray[np.uint32], distinct: set[bytes]) -> bool:
+    """Whether more than ``TELLING_FRAMES`` frames differ, with those in ``distinct``, which grows; most
+    recordings tell by their first hundred.
+    """
     start, size = 0, 2 * TELLING_FRAMES
     while start < len(counts):
         rows = np.ascontiguousarray(counts[start : start + size])
@@ -119,7 +164,7 @@ def _tells(counts: NDArray[np.uint32]) -> bool:
 
 
 def session_sha256(
-    session: NewSession | Session, frames: Frames, hashes: ReadingsHashes | None = None
+    session: NewSession | Session, frames: Recording, hashes: ReadingsHashes | None = None
 ) -> str:
     """The hash of a session's canonical content as sealed; amendments, and later revisions of its marks, are
     not in it. ``hashes`` are those of ``frames``, where somebody has them.
@@ -312,26 +357,9 @@ def _frozen_session(session: Session, group_by: GroupBy, named: bool) -> dict[st
     return content | {what: digest for what, digest in later.items() if digest is not None}
 
 
-def columns_content(frames: Frames) -> list[dict[str, object]]:
+def columns_content(frames: Recording) -> list[dict[str, object]]:
     """Frames as JSON: of each column its name, type, length and the hash of its values."""
-    columns: list[tuple[str, str, NDArray[Any]]] = [("t_ms", "<i8", frames.t_ms)]
-    columns += [(f"counts.{k}", "<u4", frames.counts[:, k]) for k in range(frames.counts.shape[1])]
-    if frames.temperature_c is not None:
-        # one NaN and one zero, whatever their bits were
-        warm = np.where(np.isnan(frames.temperature_c), np.nan, frames.temperature_c + 0.0)
-        columns.append(("temperature_c", "<f8", warm))
-
-    def content(column: tuple[str, str, NDArray[Any]]) -> dict[str, object]:
-        name, kind, values = column
-        plain = np.ascontiguousarray(values, kind)
-        return {
-            "name": name,
-            "type": kind,
-            "rows": len(plain),
-            "sha256": hashlib.sha256(plain.data).hexdigest(),
-        }
-
-    return each(content, columns, threads=None if len(frames) >= _LONG else 1)
+    return ReadingsHashes.of(frames).columns
 
 
 def _bytes_sha256(content: bytes) -> str:

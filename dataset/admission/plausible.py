@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from dataset.admission.columns import NAMED_OTHERWISE
 from dataset.admission.medians import medians
+from dataset.admission.tallies import Tally, warmth_of
 from dataset.labels.trims import SHARE_PER_K
 from dataset.records import (
     CountLaw,
@@ -82,44 +83,44 @@ class Shown:
 
 
 def check_plausible(
-    new: NewSession, pads: Sequence[Pad], noise: Reals, dry: Reals, slices: Reals, shown: Shown
+    new: NewSession, pads: Sequence[Pad], tally: Tally, dry: Reals, shown: Shown
 ) -> Iterator[DoorWarning]:
     """Warnings about a session whose statements and pads do not go together.
 
     Args:
         new: the session.
         pads: those without a fault of their own.
-        noise: of each channel, in counts, NaN where unknown.
+        tally: what is known of its counts.
         dry: of each channel, the median under dry marks, NaN where there are none.
-        slices: medians of a few frames each, shape (channels, slices).
         shown: what is known from elsewhere.
     """
     level_pads = [pad for pad in pads if pad.role is PadRole.LEVEL]
     marks = [m for m in new.marks if not _disturbed(new, m)]
-    levels, medians = _points(new.frames.counts, marks)
-    quiet = np.where(np.isnan(noise), np.inf, noise)  # of too few frames nothing is said
+    levels, medians = _points(tally, marks)
+    quiet = np.where(np.isnan(tally.noise), np.inf, tally.noise)  # of too few frames nothing is said
     above = list(_above_levels(new.mounting, levels, medians, level_pads, quiet))
     yield from above or _followed(new.mounting, levels, medians, level_pads)
     yield from _warmth(new, marks)
     yield from _own_trim(new, level_pads, quiet, dry, shown)
-    yield from _never_shown(new, pads, quiet, slices, shown)
+    yield from _never_shown(new, pads, quiet, tally.slices, shown)
 
 
-def _points(counts: NDArray[np.uint32], marks: Sequence[Mark]) -> tuple[Reals, Reals]:
+def _points(tally: Tally, marks: Sequence[Mark]) -> tuple[Reals, Reals]:
     """Levels and the median counts at them: of each static mark, and of both ends of each ramp; shapes (n,)
     and (n, channels).
     """
-    points: list[tuple[float, NDArray[np.uint32]]] = []
-    columns = np.ascontiguousarray(counts.T)
+    static = {mark.start: k for k, mark in enumerate(tally.marks)}
+    points: list[tuple[float, Reals]] = []
     for mark in marks:
-        frames = columns[:, mark.start : mark.stop]
         if mark.level_stop_mm is None:
-            points.append((mark.level_mm, frames))
+            points.append((mark.level_mm, tally.at_marks[static[mark.start]]))
         else:
-            points += [(mark.level_mm, frames[:, :END_FRAMES]), (mark.level_stop_mm, frames[:, -END_FRAMES:])]
+            first = tally.counts.part(mark.start, min(mark.start + END_FRAMES, mark.stop))
+            last = tally.counts.part(max(mark.start, mark.stop - END_FRAMES), mark.stop)
+            points += [(mark.level_mm, medians(first)), (mark.level_stop_mm, medians(last))]
     levels = np.array([level for level, _ in points], np.float64)
-    at_levels = np.array([medians(frames) for _, frames in points], np.float64)
-    return levels, at_levels.reshape(-1, counts.shape[1])
+    at_levels = np.array([counts for _, counts in points], np.float64)
+    return levels, at_levels.reshape(-1, tally.counts.channels)
 
 
 def _disturbed(new: NewSession, mark: Mark) -> bool:
@@ -170,11 +171,12 @@ def _above_levels(
 
 def _warmth(new: NewSession, marks: Sequence[Mark]) -> Iterator[DoorWarning]:
     """Levels that are, mark by mark, the temperatures."""
-    warm = new.frames.temperature_c
-    if warm is None or len({m.level_mm for m in marks}) < FEWEST_SAME:
+    if len({m.level_mm for m in marks}) < FEWEST_SAME:
         return
-    apart = [np.abs(warm[m.start : m.stop] - m.level_mm) for m in marks]
-    if all(bool((a <= SAME_C).all()) for a in apart):
+    warm = warmth_of(new.frames)
+    if warm is None:
+        return
+    if all(bool((np.abs(warm(m.start, m.stop) - m.level_mm) <= SAME_C).all()) for m in marks):
         yield DoorWarning(
             LEVEL_AND_WARMTH,
             f"in each of {len(marks)} marks the level is the temperature: one column for both?",
@@ -238,17 +240,17 @@ def _share_of_warmth(new: NewSession, trim_c: float | None) -> float:
     """What the temperatures between a dry trim and the session's dry marks may make, as a share of the count;
     0 where one of them is not known.
     """
-    warm = new.frames.temperature_c
+    warm = None if trim_c is None else warmth_of(new.frames)
     if warm is None or trim_c is None:
         return 0.0
-    of_marks = [warm[m.start : m.stop] for m in new.marks if m.level_mm == 0 and m.level_stop_mm is None]
+    of_marks = [warm(m.start, m.stop) for m in new.marks if m.level_mm == 0 and m.level_stop_mm is None]
     measured = np.concatenate([np.empty(0), *of_marks])
     measured = measured[np.isfinite(measured)]
     return SHARE_PER_K * abs(float(np.mean(measured)) - trim_c) if len(measured) else 0.0
 
 
 def _never_shown(
-    new: NewSession, pads: Sequence[Pad], noise: Reals, slices: Reals, shown: Shown
+    new: NewSession, pads: Sequence[Pad], noise: Reals, slices: NDArray[np.floating], shown: Shown
 ) -> Iterator[DoorWarning]:
     """Pads that read far drier than they ever did, or beyond their wettest by as much as they ever moved."""
     if shown.low is None or shown.high is None or len(shown.low) < FEWEST_SHOWN:

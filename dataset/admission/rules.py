@@ -9,16 +9,18 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from dataset.admission.medians import median
+from dataset.admission.steps import steps_of
 from dataset.errors import InputError, nearest, quoted
 from dataset.files.encodings import check_encoding
 from dataset.labels import liquids
 from dataset.labels.conditions import check_stretches
+from dataset.long_frames import parts_of
 from dataset.records import (
     CORES,
     METRICS,
     Budget,
     ColumnMapping,
+    Frames,
     Limits,
     Liquid,
     Mark,
@@ -399,35 +401,43 @@ def _check_frames(where: str, new: NewSession) -> None:
     n = len(frames)
     if n == 0:
         raise InputError(where, "no frames", "at least one")
-    if frames.counts.shape != (n, sensor.channels):
+    highest = 0
+    for part in parts_of(frames):
+        _check_part(where, part, sensor)
+        highest = max(highest, int(part.counts.max()))
+    if highest >> sensor.count_bits:
         raise InputError(
             where,
-            f"counts of shape {frames.counts.shape}",
+            f"a count of {highest}",
+            f"at most {(1 << sensor.count_bits) - 1} ({sensor.count_bits} bits)",
+        )
+    steps = steps_of(frames)
+    if steps is not None:
+        if steps.least_ms <= 0:
+            raise InputError(
+                where,
+                f"time does not rise at frame {int(np.argmax(np.diff(frames.t_ms) <= 0)) + 1}",
+                "each frame later than the one before",
+            )
+        check_period(where, sensor, steps.median_ms)
+
+
+def _check_part(where: str, part: Frames, sensor: Sensor) -> None:
+    n = len(part)
+    if part.counts.shape != (n, sensor.channels):
+        raise InputError(
+            where,
+            f"counts of shape {part.counts.shape}",
             f"({n}, {sensor.channels}): a frame each time, a count each pad",
         )
-    if frames.temperature_c is not None and (
-        frames.temperature_c.shape != (n,) or np.isinf(frames.temperature_c).any()
+    if part.temperature_c is not None and (
+        part.temperature_c.shape != (n,) or np.isinf(part.temperature_c).any()
     ):
         raise InputError(
             where,
             "temperatures that are infinite or not one a frame",
             f"{n} temperatures, NaN where not measured",
         )
-    if int(frames.counts.max()) >> sensor.count_bits:
-        raise InputError(
-            where,
-            f"a count of {int(frames.counts.max())}",
-            f"at most {(1 << sensor.count_bits) - 1} ({sensor.count_bits} bits)",
-        )
-    if n > 1:
-        steps = np.diff(frames.t_ms)
-        if int(steps.min()) <= 0:
-            raise InputError(
-                where,
-                f"time does not rise at frame {int(np.argmax(steps <= 0)) + 1}",
-                "each frame later than the one before",
-            )
-        check_period(where, sensor, median(steps))
 
 
 def check_period(where: str, sensor: Sensor, measured_ms: float) -> None:

@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.admission.columns import NAMED_OTHERWISE
-from dataset.admission.medians import median, medians
 from dataset.admission.plausible import (
     DEAD,
     GRAVE,
@@ -25,27 +24,26 @@ from dataset.admission.plausible import (
     Shown,
     check_plausible,
 )
+from dataset.admission.steps import steps_of
+from dataset.admission.tallies import FEWEST_FRAMES, Movement, Tally, tallied
 from dataset.labels.conditions import stated_wet
 from dataset.records import (
     CountLaw,
     DoorWarning,
-    Frames,
     Mark,
     Mounting,
     NewSession,
     Pad,
     PadRole,
+    Recording,
     Session,
 )
-from dataset.values import GAP_PERIODS, LEAST_NOISE, MAD_TO_SD
+from dataset.values import LEAST_NOISE
 
-FEWEST_FRAMES = 20  # fewer say nothing about a pad that does not move, or about noise
 FLAT_FRAMES = 100  # in which no pad moves by one step: no converter is that quiet
 WIDTHS = (8, 10, 12, 14, 16, 18, 20, 22)  # of converters whose counts stand in a wider number
 WIDTH_FRAMES = 5  # at the top of such a range; fewer may be chance
 SATURATED_SHARE = 0.01  # one frame in a hundred at an end of the range is no stray any more
-SLICES = 8  # a mark is cut into at most this many slices, whose medians are compared
-SLICE_FRAMES = 4  # the fewest frames whose median shrugs off one stray
 # slices of pure noise differ by 3 standard deviations at most; at 10 the movement, not the noise, is what a
 # model learns
 DRIFT_SDS = 10.0
@@ -61,7 +59,6 @@ GAPS, MOVING, NOISY, WET = "gaps in time", "moving mark", "noise", "dry looks we
 AT_DOOR = (GAPS, MOVING, NOISY, WET, *(check for check in GRAVE if check != NAMED_OTHERWISE))
 
 Reals = NDArray[np.float64]
-Columns = NDArray[np.signedinteger]
 
 
 @dataclass(frozen=True)
@@ -82,49 +79,29 @@ class Summary:
     high: Reals
 
 
-def summarise(session: NewSession | Session, frames: Frames) -> Summary:
+def summarise(session: NewSession | Session, frames: Recording) -> Summary:
     """A session's noise, dry counts and swing."""
-    columns = _columns(frames)
-    at_marks = np.array([medians(columns[:, m.start : m.stop]) for m in _static(session.marks)]).reshape(
-        -1, len(columns)
-    )
+    return summary_of(session, tallied(frames, session.marks))
+
+
+def summary_of(session: NewSession | Session, tally: Tally) -> Summary:
+    """As :func:`summarise`, by what is known of the counts under the session's marks."""
     is_dry = np.array(
-        [m.level_mm == 0 and not stated_wet(session.stretches, m) for m in _static(session.marks)],
-        dtype=np.bool_,
+        [m.level_mm == 0 and not stated_wet(session.stretches, m) for m in tally.marks], dtype=np.bool_
     )
-    unknown = np.full(len(columns), np.nan)
-    dry = np.median(at_marks[is_dry], axis=0) if is_dry.any() else unknown
-    swing = np.abs(at_marks - dry).max(axis=0) if is_dry.any() else unknown
-    slices = _slices(columns)
-    noise = _noise_of(columns, session.marks)
-    return Summary(session.mounting.name, noise, dry, swing, slices.min(axis=1), slices.max(axis=1))
-
-
-def _slices(columns: Columns) -> Reals:
-    """Medians of ``SLICES`` frames each, channel by channel, which shrug off strays."""
-    return _slice_medians(columns, max(1, columns.shape[1] // SLICES))
-
-
-def _noise_of(columns: Columns, marks: Sequence[Mark]) -> Reals:
-    """The noise of each channel in counts: a robust standard deviation from frame-to-frame differences under
-    static marks.
-
-    Differences shrug off slow drift, the median absolute value strays and steps. Without marks all frames
-    count. NaN for too few.
-    """
-    parts = [slice(m.start, m.stop) for m in _static(marks)] or [slice(None)]
-    # channel after channel: the differences of all take as much memory as the counts
-    steps = (np.concatenate([np.diff(series[part]) for part in parts]) for series in columns)
-    return np.array([_noise_in(s[None])[0] if len(s) >= FEWEST_FRAMES - 1 else np.nan for s in steps])
-
-
-def _noise_in(steps: Columns) -> Reals:
-    """The standard deviation of noise whose differences ``steps`` are, row by row."""
-    return np.asarray(np.maximum(MAD_TO_SD * medians(np.abs(steps)) / np.sqrt(2.0), LEAST_NOISE), np.float64)
+    unknown = np.full(tally.counts.channels, np.nan)
+    dry = np.median(tally.at_marks[is_dry], axis=0) if is_dry.any() else unknown
+    swing = np.abs(tally.at_marks - dry).max(axis=0) if is_dry.any() else unknown
+    low, high = (np.asarray(end(tally.slices, axis=1), np.float64) for end in (np.min, np.max))
+    return Summary(session.mounting.name, tally.noise, dry, swing, low, high)
 
 
 def check_at_door(
-    new: NewSession, own: Summary, earlier: Sequence[Summary] = (), shown: Shown | None = None
+    new: NewSession,
+    own: Summary,
+    earlier: Sequence[Summary] = (),
+    shown: Shown | None = None,
+    tally: Tally | None = None,
 ) -> tuple[DoorWarning, ...]:
     """Every warning about a session that may come in.
 
@@ -133,87 +110,77 @@ def check_at_door(
         own: what :func:`summarise` says of it.
         earlier: sessions of the same unit and sensor, newest last.
         shown: what is known from its trims, and from sessions of other units.
+        tally: what is known of its counts, where somebody has worked it out.
     """
     pads = new.mounting.sensor.pads
-    columns = _columns(new.frames)
+    tally = tallied(new.frames, new.marks) if tally is None else tally
     faulty: set[int] = set()
     warnings: list[DoorWarning] = []
     for check in (_dead, _stuck, _saturated):
-        for warning, channel in check(new, columns, own):
+        for warning, channel in check(new, tally):
             if channel not in faulty:
                 warnings.append(warning)
                 faulty.add(channel)
     warnings += _gaps(new.frames)
     sound = [pad for pad in pads if pad.channel not in faulty]
-    warnings += _drift(new, columns, sound)
+    warnings += _drift(tally, sound)
     warnings += _noise(own, sound, [e.noise for e in earlier])
     wet = list(_wet(new, own, sound, [e for e in earlier if e.mounting == new.mounting.name]))
-    slices = _slices(columns)
-    odd = list(check_plausible(new, sound, own.noise, own.dry, slices, shown or Shown()))
+    odd = list(check_plausible(new, sound, tally, own.dry, shown or Shown()))
     if all(warning.check != OTHER_UNIT for warning in odd):  # which says the same of both sides, and why
         warnings += wet
     return (*warnings, *odd)
 
 
-def _static(marks: Sequence[Mark]) -> list[Mark]:
-    return [m for m in marks if m.level_stop_mm is None]
-
-
-def _columns(frames: Frames) -> Columns:
-    """The counts channel by channel, signed, so that differences can be taken; shape (channels, frames)."""
-    small = frames.counts.max(initial=0) < 1 << 31
-    return frames.counts.T.astype(np.int32 if small else np.int64, order="C")
-
-
-def _dead(new: NewSession, columns: Columns, own: Summary) -> Iterator[tuple[DoorWarning, int]]:
+def _dead(new: NewSession, tally: Tally) -> Iterator[tuple[DoorWarning, int]]:
     """Channels that read 0 throughout, or do not answer although the level passed the whole pad."""
+    lowest, highest = tally.lowest, tally.highest
+    silent = (highest == 0) & (tally.counts.frames >= FEWEST_FRAMES)
+    passed = [
+        (pad.channel, *sides)
+        for pad in new.mounting.sensor.pads
+        if not silent[pad.channel]
+        and all(sides := _beside(tally.marks, new.mounting, pad))
+        and lowest[pad.channel] < highest[pad.channel]
+    ]
+    middles = tally.medians_over([(channel, marks) for channel, *both in passed for marks in both])
+    moves = {passed[k][0]: abs(middles[2 * k + 1] - middles[2 * k]) for k in range(len(passed))}
     for pad in new.mounting.sensor.pads:
-        series = columns[pad.channel]
-        if len(series) >= FEWEST_FRAMES and not series.any():
-            yield (
-                DoorWarning(DEAD, f"pad {pad.name} reads 0 in every frame: is it connected?"),
-                pad.channel,
+        if silent[pad.channel]:
+            sentence = f"pad {pad.name} reads 0 in every frame: is it connected?"
+            yield DoorWarning(DEAD, sentence), pad.channel
+        elif moves.get(pad.channel, np.inf) < DEAD_SDS * tally.noise[pad.channel]:
+            sentence = (
+                f"pad {pad.name} does not answer: from dry to covered its count moves by "
+                f"{moves[pad.channel]:.0f}, its noise is {tally.noise[pad.channel]:.1f}"
             )
-            continue
-        below, above = _beside(new.marks, new.mounting, pad)
-        if below and above and series.min() < series.max():
-            apart = abs(_median(series, above) - _median(series, below))
-            if apart < DEAD_SDS * own.noise[pad.channel]:
-                sentence = (
-                    f"pad {pad.name} does not answer: from dry to covered its count moves by "
-                    f"{apart:.0f}, its noise is {own.noise[pad.channel]:.1f}"
-                )
-                yield DoorWarning(DEAD, sentence), pad.channel
+            yield DoorWarning(DEAD, sentence), pad.channel
 
 
-def _beside(marks: Sequence[Mark], mounting: Mounting, pad: Pad) -> tuple[list[Mark], list[Mark]]:
+def _beside(static: Sequence[Mark], mounting: Mounting, pad: Pad) -> tuple[list[Mark], list[Mark]]:
     """The static marks below the whole pad and above the whole pad; none for a reference pad, which need not
     answer.
     """
     if pad.role is not PadRole.LEVEL:
         return [], []
     bottom = pad.bottom_mm + mounting.offset_mm
-    return [m for m in _static(marks) if m.level_mm <= bottom], [
-        m for m in _static(marks) if m.level_mm >= bottom + pad.height_mm
+    return [m for m in static if m.level_mm <= bottom], [
+        m for m in static if m.level_mm >= bottom + pad.height_mm
     ]
 
 
-def _median(series: Columns, marks: Sequence[Mark]) -> float:
-    return median(np.concatenate([series[m.start : m.stop] for m in marks]))
-
-
-def _stuck(new: NewSession, columns: Columns, _own: Summary) -> Iterator[tuple[DoorWarning, int]]:
+def _stuck(new: NewSession, tally: Tally) -> Iterator[tuple[DoorWarning, int]]:
     """Channels that never change although others do, or although the level does."""
-    frames = columns.shape[1]
+    frames = tally.counts.frames
     if frames < FEWEST_FRAMES:
         return
     top = (1 << new.mounting.sensor.count_bits) - 1
-    still = columns.min(axis=1) == columns.max(axis=1)
+    still = tally.lowest == tally.highest
     flat = still.all() and len({m.level_mm for m in new.marks}) < 2
     if flat and frames < FLAT_FRAMES:
         return
     for pad in new.mounting.sensor.pads:
-        value = int(columns[pad.channel, 0])
+        value = int(tally.lowest[pad.channel])
         if still[pad.channel] and 0 < value < top:
             besides = ", while other pads move" if not still.all() else ", while the level changes"
             besides = f": {frames} frames without noise" if flat else besides
@@ -223,38 +190,30 @@ def _stuck(new: NewSession, columns: Columns, _own: Summary) -> Iterator[tuple[D
             )
 
 
-def _saturated(new: NewSession, columns: Columns, _own: Summary) -> Iterator[tuple[DoorWarning, int]]:
+def _saturated(new: NewSession, tally: Tally) -> Iterator[tuple[DoorWarning, int]]:
     """Channels with many frames at an end of the count's range, or of a narrower converter's."""
-    bits = new.mounting.sensor.count_bits
+    bits, frames = new.mounting.sensor.count_bits, tally.counts.frames
     narrower = [(1 << width) - 1 for width in WIDTHS if width < bits]
-    lowest, highest = columns.min(axis=1), columns.max(axis=1)
     for pad in new.mounting.sensor.pads:
-        series = columns[pad.channel]
-        ends = {0: lowest[pad.channel]} | dict.fromkeys(((1 << bits) - 1, *narrower), highest[pad.channel])
+        highest = tally.highest[pad.channel]
+        ends = {0: tally.lowest[pad.channel]} | dict.fromkeys(((1 << bits) - 1, *narrower), highest)
         for end in (end for end, reached in ends.items() if reached == end):
-            times = int(np.count_nonzero(series == end))
-            if times > max(1.0, SATURATED_SHARE * len(series)) and (
-                end not in narrower or times >= WIDTH_FRAMES
-            ):
+            times = tally.times(pad.channel, end)
+            if times > max(1.0, SATURATED_SHARE * frames) and (end not in narrower or times >= WIDTH_FRAMES):
                 range_ = f"a range of {end.bit_length()} bits" if end in narrower else "its range"
                 sentence = (
                     f"pad {pad.name} reads {end}, the {'top' if end else 'bottom'} of {range_}, in "
-                    f"{times} of {len(series)} frames"
+                    f"{times} of {frames} frames"
                 )
                 yield DoorWarning(SATURATED, sentence), pad.channel
 
 
-def _gaps(frames: Frames) -> Iterator[DoorWarning]:
-    steps = np.diff(frames.t_ms)
-    if len(steps) < 2:
-        return
-    long = steps > GAP_PERIODS * median(steps)
-    if long.any():
-        worst = int(np.argmax(steps))
-        gaps = int(np.count_nonzero(long))
+def _gaps(frames: Recording) -> Iterator[DoorWarning]:
+    steps = steps_of(frames) if len(frames) > 2 else None
+    if steps is not None and steps.long:
         sentence = (
-            f"{gaps} gap{'s' if gaps > 1 else ''}, the longest of {steps[worst] / 1000:g} s after "
-            f"frame {worst}"
+            f"{steps.long} gap{'s' if steps.long > 1 else ''}, the longest of {steps.greatest_ms / 1000:g} s "
+            f"after frame {steps.at_greatest}"
         )
         yield DoorWarning(GAPS, sentence)
 
@@ -272,17 +231,19 @@ class _Movement:
     at_start: bool
 
 
-def _drift(new: NewSession, columns: Columns, pads: Sequence[Pad]) -> Iterator[DoorWarning]:
+def _drift(tally: Tally, pads: Sequence[Pad]) -> Iterator[DoorWarning]:
     """Static marks within which a pad's signal moves by many times its noise."""
-    static = [m for m in _static(new.marks) if m.stop - m.start >= 2 * SLICE_FRAMES] if pads else []
-    channels = [pad.channel for pad in pads]
-    each = [_movement(columns[channels, mark.start : mark.stop], mark, pads) for mark in static]
+    each = [
+        _most(mark, movement, pads)
+        for mark, movement in zip(tally.marks, tally.movements, strict=True)
+        if movement is not None and pads
+    ]
     moving = [m for m in each if m.sds > DRIFT_SDS]
     if not moving:
         return
     worst = max(moving, key=lambda m: m.sds)
     sentence = (
-        f"in {len(moving)} of {len(static)} static marks the signal moves by more than "
+        f"in {len(moving)} of {len(each)} static marks the signal moves by more than "
         f"{DRIFT_SDS:g} times its noise, most at {worst.mark.level_mm:g} mm "
     )
     sentence += (
@@ -303,29 +264,13 @@ def _drift(new: NewSession, columns: Columns, pads: Sequence[Pad]) -> Iterator[D
     yield DoorWarning(MOVING, sentence)
 
 
-def _movement(columns: Columns, mark: Mark, pads: Sequence[Pad]) -> _Movement:
-    """The movement of the pad that moves most; ``columns`` are the counts of ``pads`` under the mark."""
-    noise = _noise_in(np.diff(columns))
-    parts = _slice_medians(columns, min(SLICES, columns.shape[1] // SLICE_FRAMES))
-    apart = np.ptp(parts, axis=1)
-    k = int(np.argmax(apart / noise))
-    odd = int(np.argmax(np.abs(parts[k] - median(columns[k]))))
-    return _Movement(mark, pads[k], float(apart[k]), float(apart[k] / noise[k]), odd == 0)
-
-
-def _slice_medians(columns: Columns, slices: int) -> Reals:
-    """The medians of each row cut as :func:`numpy.array_split` cuts: the first slices are longer by one where
-    it doesn't come out even.
-    """
-    length, longer = divmod(columns.shape[1], slices)
-    parts = []
-    for part, size in (
-        (columns[:, : longer * (length + 1)], length + 1),
-        (columns[:, longer * (length + 1) :], length),
-    ):
-        if part.shape[1]:
-            parts.append(medians(part.reshape(len(part), -1, size)))
-    return np.concatenate(parts, axis=1)
+def _most(mark: Mark, movement: Movement, pads: Sequence[Pad]) -> _Movement:
+    """The movement of the pad that moves most."""
+    channels = [pad.channel for pad in pads]
+    sds = movement.counts[channels] / movement.noise[channels]
+    k = int(np.argmax(sds))
+    at = channels[k]
+    return _Movement(mark, pads[k], float(movement.counts[at]), float(sds[k]), bool(movement.at_start[at]))
 
 
 def _noise(own: Summary, pads: Sequence[Pad], history: Sequence[Reals]) -> Iterator[DoorWarning]:

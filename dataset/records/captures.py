@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from dataset.records.bench import Liquid, Mounting, Unit
 from dataset.words import Coupling, Flow, LevelUnit, Surface, TimeUnit, Wall
@@ -78,6 +78,20 @@ class Frames:
 
     def __len__(self) -> int:
         return len(self.t_ms)
+
+
+class Recording(Protocol):
+    """Frames of one session however they are held: as arrays (:class:`Frames`), or packed where they are too
+    many for that (:class:`dataset.long_frames.LongFrames`), which then unpack whatever is asked for.
+    """
+
+    def __len__(self) -> int: ...
+    @property
+    def t_ms(self) -> NDArray[np.int64]: ...
+    @property
+    def counts(self) -> NDArray[np.uint32]: ...
+    @property
+    def temperature_c(self) -> NDArray[np.float64] | None: ...
 
 
 @dataclass(frozen=True)
@@ -244,7 +258,7 @@ class NewSession:
     unit: Unit
     liquid: Liquid
     mounting: Mounting
-    frames: Frames
+    frames: Recording
     marks: tuple[Mark, ...]
     source: Source
     note: str = ""

@@ -12,9 +12,11 @@ import numpy as np
 from sqlalchemy import insert, or_, select
 from sqlalchemy.orm import Session as OrmSession
 
+from dataset import blocks
 from dataset.admission.plausible import GRAVE, Shown
 from dataset.admission.rules import check_session
-from dataset.admission.warnings import Summary, check_at_door, summarise
+from dataset.admission.tallies import tallied
+from dataset.admission.warnings import Summary, check_at_door, summarise, summary_of
 from dataset.canonical import (
     ReadingsHashes,
     canonical_json,
@@ -28,7 +30,7 @@ from dataset.records import (
     Session,
     TrimKind,
 )
-from dataset.store import blocks, check_standards, instruments, registry, units
+from dataset.store import check_standards, instruments, registry, units
 from dataset.store.events import amendments, tagging
 from dataset.store.events.voiding import is_void
 from dataset.store.proof import record_sha256
@@ -114,10 +116,11 @@ def add_session(
     refuse_known(orm, new, row.sha256)
     refuse_twin(orm, new, row.readings_sha256, row.counts_sha256)
     packed = blocks.packing(new.frames, block_frames, level)  # on other threads, beside the checks
-    own = summarise(new, new.frames)
+    tally = tallied(new.frames, new.marks)
+    own = summary_of(new, tally)
     known_here = {} if known is None else known
     own_warnings = (
-        *check_at_door(new, own, *what_is_known(orm, new, known_here)),
+        *check_at_door(new, own, *what_is_known(orm, new, known_here), tally),
         *check_standards.warnings_for(orm, new),
     )
     if known is not None:

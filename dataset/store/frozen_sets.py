@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, cast
 from sqlalchemy import bindparam, func, select
 from sqlalchemy.orm import Session as OrmSession
 
+from dataset import blocks
 from dataset.canonical import canonical_json, frozen_sha256, opening_sha256
 from dataset.coverage.roles import Group, assemble, check_choice, groups_of, refuse_mixture, refuse_warned
 from dataset.coverage.set_names import group_names, renamed, unit_names, with_tank_groups
 from dataset.coverage.temperature_bands import TemperatureBands, check_edges
 from dataset.errors import InputError
 from dataset.records import Frames, FrozenData, FrozenSet, GroupBy, Role, Session, Trim
-from dataset.store import blocks
 from dataset.store.events.voiding import is_void
 from dataset.store.proof import changed, keep
 from dataset.store.reading import sessions as sessions_read

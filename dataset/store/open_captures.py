@@ -13,10 +13,10 @@ import numpy as np
 from sqlalchemy import delete, insert, select
 from sqlalchemy.orm import Session as OrmSession
 
+from dataset import blocks
 from dataset.canonical import canonical_json
 from dataset.errors import InputError, NotFoundError
 from dataset.records import Frames, Liquid, Mounting, NewSession, Session, Unit
-from dataset.store import blocks
 from dataset.store.admitting import add_session
 from dataset.store.proof import facts_sha256, keep
 from dataset.store.reading.sessions import to_session

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
+from dataset import blocks
 from dataset.admission.rules import check_marks
 from dataset.canonical import (
     canonical_json,
@@ -25,7 +26,6 @@ from dataset.records import (
     TagEvent,
     VoidEvent,
 )
-from dataset.store import blocks
 from dataset.store.events import tagging, voiding
 from dataset.store.reading import tagging as tagging_read
 from dataset.store.reading import voiding as voiding_read

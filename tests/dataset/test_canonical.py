@@ -126,6 +126,11 @@ def test_rows_revisions_and_order_are_not_in_it(tmp_path: Path, register: Callab
     assert sorted(s.sha256 for s in first) == sorted(s.sha256 for s in second)
 
 
+def with_frames(session: NewSession, **columns: np.ndarray) -> NewSession:
+    assert isinstance(session.frames, Frames)
+    return replace(session, frames=replace(session.frames, **columns))
+
+
 def on_tank(session: NewSession, **facts: Any) -> NewSession:
     """The session, its tank with other facts."""
     return replace(session, mounting=replace(session.mounting, tank=replace(session.mounting.tank, **facts)))
@@ -149,12 +154,10 @@ CHANGES: dict[str, Callable[[NewSession], NewSession]] = {
     "mark": lambda s: replace(s, marks=(replace(s.marks[0], stop=11), s.marks[1])),
     "uncertainty": lambda s: replace(s, marks=(replace(s.marks[0], u_mm=None), s.marks[1])),
     "note": lambda s: replace(s, note="foam from frame 20"),
-    "count": lambda s: replace(
-        s, frames=replace(s.frames, counts=s.frames.counts ^ np.eye(40, 2, dtype=np.uint32))
-    ),
-    "time": lambda s: replace(s, frames=replace(s.frames, t_ms=s.frames.t_ms + 1)),
-    "temperature": lambda s: replace(s, frames=replace(s.frames, temperature_c=np.full(40, np.nan))),
-    "channels swapped": lambda s: replace(s, frames=replace(s.frames, counts=s.frames.counts[:, ::-1])),
+    "count": lambda s: with_frames(s, counts=s.frames.counts ^ np.eye(40, 2, dtype=np.uint32)),
+    "time": lambda s: with_frames(s, t_ms=s.frames.t_ms + 1),
+    "temperature": lambda s: with_frames(s, temperature_c=np.full(40, np.nan)),
+    "channels swapped": lambda s: with_frames(s, counts=s.frames.counts[:, ::-1]),
 }
 
 

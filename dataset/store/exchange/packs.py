@@ -1,7 +1,7 @@
 """The frames of a session on their way: packs of at most 8 MiB, each known by the hash of its bytes, so that
 a cut is taken up again at the last whole one.
 
-A pack holds consecutive blocks as a store keeps them (:mod:`dataset.store.blocks`): the four bytes ``INFP``,
+A pack holds consecutive blocks as a store keeps them (:mod:`dataset.blocks`): the four bytes ``INFP``,
 the length of the heading (4 bytes, little-endian), the heading as canonical JSON, and the bytes of all
 columns one after the other. The heading says of each block its format, its frames, and the lengths of its
 columns; 0 for temperatures that were not measured.
@@ -13,12 +13,12 @@ import hashlib
 import json
 from collections.abc import Iterable, Iterator, Sequence
 
+from dataset.blocks import Block, from_blocks
 from dataset.canonical import canonical_json
 from dataset.documents import Document
 from dataset.errors import InputError
 from dataset.exchange.reading import as_written, shape_of
 from dataset.records import ID_DIGITS, Frames
-from dataset.store.blocks import Block, from_blocks
 
 MAGIC = b"INFP"
 FORMAT = 1

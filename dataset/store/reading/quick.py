@@ -13,8 +13,8 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
+from dataset import blocks
 from dataset.errors import StoreError
-from dataset.store import blocks
 from dataset.store.listing import TIMEOUT_S
 from dataset.store.reachable import APPLICATION_ID, connect
 from dataset.store.reading import amendments, registry, results, sessions, statuses, tagging, voiding

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from dataset import blocks
 from dataset.canonical import conditions_from, mark_revision_sha256, marks_from, session_sha256
 from dataset.errors import StoreError
 from dataset.records import (
@@ -24,7 +25,6 @@ from dataset.records import (
     Stretch,
     newest_amendment,
 )
-from dataset.store import blocks
 from dataset.store.proof import changed
 from dataset.store.reading import amendments
 from dataset.store.reading.registry import flat, sealed_unit, to_liquid, to_mounting, to_unit

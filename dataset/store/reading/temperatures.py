@@ -9,9 +9,9 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
+from dataset import blocks
 from dataset.coverage.temperature_bands import mean_of
 from dataset.records import ID_DIGITS, Mark, Session
-from dataset.store import blocks
 
 Packed = tuple[str, int, bytes | None, int]  # of a block: its session's hash, frames, temperatures, format
 

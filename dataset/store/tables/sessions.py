@@ -95,7 +95,7 @@ class MarkRow(Base):
 
 
 class BlockRow(Base):
-    """A few thousand consecutive frames, each column packed by ``dataset.store.blocks`` in its format
+    """A few thousand consecutive frames, each column packed by ``dataset.blocks`` in its format
     ``format``.
     """
 

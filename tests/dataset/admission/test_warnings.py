@@ -12,8 +12,12 @@ from numpy.typing import NDArray
 
 import innage.demo_data
 from building import CAN, bench_store, one_pad, put
+from dataset import long_frames
+from dataset.admission import tallies
 from dataset.admission.session_files import read_file
-from dataset.admission.warnings import SLICE_FRAMES, SLICES, _slice_medians
+from dataset.admission.tallies import SLICE_FRAMES, SLICES, _cut
+from dataset.blocks import to_blocks
+from dataset.long_frames import LongFrames
 from dataset.records import (
     ColumnMapping,
     Conditions,
@@ -58,10 +62,10 @@ def clean(seed: int) -> tuple[NDArray[np.int64], Counts]:
 
 
 class Door:
-    """A store with a bench, and files logged into it."""
+    """A store with a bench, and files logged into it; ``packed``: as frames too many for arrays are."""
 
-    def __init__(self, store: Store, folder: Path) -> None:
-        self.store, self.folder = store, folder
+    def __init__(self, store: Store, folder: Path, packed: bool = False) -> None:
+        self.store, self.folder, self.packed = store, folder, packed
         strip = Sensor("strip", 0, PADS, 12, CountLaw.RISES, 100)
         bench = bench_store(store, tank=CAN, sensor=strip, liquid=Liquid("water", 80.0))
         self.tank, self.sensor, self.mounting = bench.tank, bench.sensor, bench.mounting
@@ -88,7 +92,7 @@ class Door:
             self.unit,
             self.liquid,
             mounting or self.mounting,
-            parsed.frames,
+            LongFrames(to_blocks(parsed.frames, 50), len(PADS)) if self.packed else parsed.frames,
             parsed.marks,
             parsed.source,
             stretches=stretches,
@@ -101,9 +105,16 @@ class Door:
             assert self.log(*clean(seed)).warnings == ()
 
 
-@pytest.fixture
-def door(new_store: Store, tmp_path: Path) -> Door:
-    return Door(new_store, tmp_path)
+@pytest.fixture(params=["arrays", "packed"])
+def door(
+    request: pytest.FixtureRequest, new_store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Door:
+    """Every check twice: of frames held as arrays, and of frames unpacked in windows shorter than a mark."""
+    if request.param == "packed":
+        for module in (long_frames, tallies):
+            monkeypatch.setattr(module, "WINDOW", 32)
+        monkeypatch.setattr(long_frames, "_AHEAD", 1)
+    return Door(new_store, tmp_path, request.param == "packed")
 
 
 def the_one(session: Session, check: str) -> str:
@@ -210,7 +221,7 @@ def test_slices_are_those_of_numpy(frames: int) -> None:
     counts = np.random.default_rng(frames).integers(0, 4096, (3, frames), np.int32)
     slices = min(SLICES, frames // SLICE_FRAMES)
     expected = [[np.median(part) for part in np.array_split(pad, slices)] for pad in counts]
-    assert _slice_medians(counts, slices).tolist() == expected
+    assert _cut(counts, slices).tolist() == expected
 
 
 def test_dry_that_looks_wet(door: Door) -> None:

@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
+from dataset.blocks import FORMAT, PIECE_FRAMES, Block, Stored, from_blocks, from_many, to_blocks
 from dataset.errors import StoreError
 from dataset.records import Frames
-from dataset.store.blocks import FORMAT, PIECE_FRAMES, Block, Stored, from_blocks, from_many, to_blocks
 
 SHAPES = st.tuples(st.integers(0, 40), st.integers(1, 5))
 

@@ -28,7 +28,7 @@ import zstandard
 from numpy.typing import NDArray
 
 from dataset.errors import StoreError
-from dataset.records import Frames
+from dataset.records import Frames, Recording
 from dataset.threads import begun, each
 
 FORMAT = 3
@@ -53,15 +53,20 @@ class Block:
     format: int = FORMAT
 
 
-def to_blocks(frames: Frames, block_frames: int = BLOCK_FRAMES, level: int = LEVEL) -> list[Block]:
+def to_blocks(frames: Recording, block_frames: int = BLOCK_FRAMES, level: int = LEVEL) -> list[Block]:
     """Cut ``frames`` into blocks of at most ``block_frames`` and pack each."""
     return packing(frames, block_frames, level)()
 
 
 def packing(
-    frames: Frames, block_frames: int = BLOCK_FRAMES, level: int = LEVEL
+    frames: Recording, block_frames: int = BLOCK_FRAMES, level: int = LEVEL
 ) -> Callable[[], list[Block]]:
-    """As :func:`to_blocks`, begun on other threads; the call of what is returned waits for the blocks."""
+    """As :func:`to_blocks`, begun on other threads; the call of what is returned waits for the blocks, which
+    frames may carry.
+    """
+    carried: tuple[Block, ...] = getattr(frames, "blocks", ())
+    if carried and (block_frames, level) == (BLOCK_FRAMES, LEVEL):
+        return lambda: list(carried)
 
     def packed(start: int) -> Block:
         part = slice(start, start + block_frames)
@@ -159,6 +164,15 @@ def _frames(t_ms: Words, counts: Words, warm: Words | None) -> Frames:
 def frame_by_frame(frames: Frames) -> Frames:
     """The same frames, each one's counts side by side in memory, as whoever computes with them expects."""
     return Frames(frames.t_ms, np.ascontiguousarray(frames.counts), frames.temperature_c)
+
+
+def times(packed: bytes, format_: int, frames: int, where: str = "frames") -> NDArray[np.int64]:
+    """The times of one block of ``frames`` frames; StoreError as from :func:`from_blocks`."""
+    _check_size(packed, 8 * frames, where)
+    words = np.empty((1, frames), "<u8")
+    _unpack([packed], format_, words, [where])
+    t_ms: NDArray[np.int64] = words[0].view("<i8").astype(np.int64, copy=False)
+    return t_ms
 
 
 def temperatures(packed: bytes, format_: int, frames: int, where: str = "frames") -> NDArray[np.float64]:

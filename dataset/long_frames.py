@@ -1,0 +1,124 @@
+"""Frames of a session too long to be held as arrays: packed, and unpacked a window at a time.
+
+What computes with them asks for windows. Asking for a whole column unpacks it, which is for what cannot do
+with less.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dataset.blocks import Block, from_blocks, temperatures, times
+from dataset.canonical import ReadingsHashes
+from dataset.records import Frames, Recording
+
+WINDOW = 1 << 18  # frames that are unpacked at once
+_AHEAD = 1 << 17  # frames that are unpacked with the first of them, since neighbours are asked for next
+
+
+@dataclass(frozen=True)
+class PackedFrames(Frames):
+    """Frames as arrays that were packed and hashed as they came in."""
+
+    blocks: tuple[Block, ...] = field(default=(), compare=False, kw_only=True)
+    hashes: ReadingsHashes | None = field(default=None, compare=False, kw_only=True)
+
+
+class LongFrames:
+    """Consecutive frames of one session, as :class:`dataset.records.Frames`, in blocks.
+
+    Args:
+        blocks: as :mod:`dataset.blocks` packs them, in order.
+        channels: of each frame.
+        hashes: of the readings, where somebody has them.
+        where: names the session in errors.
+    """
+
+    def __init__(
+        self,
+        blocks: Sequence[Block],
+        channels: int,
+        hashes: ReadingsHashes | None = None,
+        where: str = "frames",
+    ) -> None:
+        self.blocks, self.channels, self.hashes = tuple(blocks), channels, hashes
+        self._where = where
+        self._starts = np.cumsum([0, *(block.frames for block in blocks)])
+        self._held, self._held_at = Frames(np.empty(0, np.int64), np.empty((0, channels), np.uint32)), 0
+
+    def __len__(self) -> int:
+        return int(self._starts[-1])
+
+    @property
+    def t_ms(self) -> NDArray[np.int64]:
+        """All times, int64 (n,)."""
+        return np.concatenate(list(self.times()))
+
+    @property
+    def counts(self) -> NDArray[np.uint32]:
+        """All counts, uint32 (n, channels)."""
+        columns = np.empty((self.channels, len(self)), np.uint32)
+        for start, frames in self.windows():
+            columns[:, start : start + len(frames)] = frames.counts.T
+        return columns.T
+
+    @property
+    def temperature_c(self) -> NDArray[np.float64] | None:
+        """All temperatures, float64 (n,) with NaN where not measured, or None."""
+        return self.temperatures(0, len(self)) if self.measures_temperature else None
+
+    @property
+    def measures_temperature(self) -> bool:
+        """Whether there is a column of temperature."""
+        return bool(self.blocks) and self.blocks[0].temperature_c is not None
+
+    def times(self) -> Iterator[NDArray[np.int64]]:
+        """All times, part by part."""
+        for block in self.blocks:
+            yield times(block.t_ms, block.format, block.frames, self._where)
+
+    def temperatures(self, start: int, stop: int) -> NDArray[np.float64]:
+        """The temperatures of frames ``start`` to ``stop``, which have a column of them."""
+        first, last = self._blocks_of(start, stop)
+        parts = [
+            temperatures(block.temperature_c, block.format, block.frames, self._where)
+            for block in self.blocks[first:last]
+            if block.temperature_c is not None
+        ]
+        at = int(self._starts[first])
+        return np.concatenate([np.empty(0), *parts])[start - at : stop - at]
+
+    def window(self, start: int, stop: int) -> Frames:
+        """Frames ``start`` to ``stop``, each channel's counts side by side in memory."""
+        if not self._held_at <= start <= stop <= self._held_at + len(self._held):
+            first, last = self._blocks_of(start, min(max(stop, start + _AHEAD), len(self)))
+            self._held = from_blocks(self.blocks[first:last], self.channels, self._where)
+            self._held_at = int(self._starts[first])
+        part, warm = slice(start - self._held_at, stop - self._held_at), self._held.temperature_c
+        return Frames(self._held.t_ms[part], self._held.counts[part], None if warm is None else warm[part])
+
+    def windows(self, start: int = 0, stop: int | None = None) -> Iterator[tuple[int, Frames]]:
+        """Frames ``start`` to ``stop`` in order, at most :data:`WINDOW` at a time, each time with the number
+        of the first.
+        """
+        end = len(self) if stop is None else stop
+        for at in range(start, end, WINDOW):
+            yield at, self.window(at, min(at + WINDOW, end))
+
+    def _blocks_of(self, start: int, stop: int) -> tuple[int, int]:
+        """The first block of frames ``start`` to ``stop``, and the one after the last."""
+        first = int(np.searchsorted(self._starts, start, side="right")) - 1
+        return max(first, 0), int(np.searchsorted(self._starts, stop))
+
+
+def parts_of(frames: Recording) -> Iterator[Frames]:
+    """Frames in order, as many at a time as are held at once."""
+    if isinstance(frames, LongFrames):
+        for _, part in frames.windows():
+            yield part
+    else:
+        yield Frames(frames.t_ms, frames.counts, frames.temperature_c)
