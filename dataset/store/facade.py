@@ -26,6 +26,7 @@ from dataset.store.doors.registry import RegistryDoor
 from dataset.store.doors.results import ResultsDoor
 from dataset.store.doors.sessions import SessionsDoor
 from dataset.store.doors.sets import SetsDoor
+from dataset.store.doors.team import TeamDoor
 from dataset.store.events import as_text
 from dataset.store.merging import MergeReport, SameUnit
 from dataset.store.places import USERS, Address, Place, place_of
@@ -36,7 +37,9 @@ from dataset.text.events import read_events
 from dataset.text.read import read_text
 
 
-class Store(RegistryDoor, BenchDoor, SessionsDoor, CapturesDoor, SetsDoor, ResultsDoor, ExchangeDoor):
+class Store(
+    RegistryDoor, BenchDoor, SessionsDoor, CapturesDoor, SetsDoor, ResultsDoor, ExchangeDoor, TeamDoor
+):
     """An open store. Use :meth:`open`; as a context manager it closes itself."""
 
     @classmethod

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Self, TypeVar
 
 from sqlalchemy.orm import Session as OrmSession
 
+from dataset.records import Actor
 from dataset.store.database import Database
 from dataset.store.kept_sets import KeptSets
+from dataset.store.team import auditing
 
 if TYPE_CHECKING:
     from dataset.store.server.database import ServerDatabase
@@ -22,11 +25,29 @@ class Transactions:
 
     def __init__(self, database: Database | ServerDatabase) -> None:
         self._database = database
+        self._actor: Actor | None = None
         place = database.place
         self._kept_sets = KeptSets(place if isinstance(place, Path) and place.is_absolute() else None)
 
-    def _write(self, work: Callable[[OrmSession], T]) -> T:
-        return self._database.write(work)
+    def acting_as(self, actor: Actor) -> Self:
+        """The same open store for somebody: what is written through it is audited as done by ``actor``, and
+        refused where that one's token does not allow it. Closing it closes the store.
+        """
+        other = copy.copy(self)
+        other._actor = actor
+        return other
+
+    def _write(self, work: Callable[[OrmSession], T], *, of_team: bool = False) -> T:
+        """The outcome of ``work`` in one transaction, audited where an actor is known or the store is a
+        team's; ``of_team`` says that this makes it one.
+        """
+
+        def told(orm: OrmSession) -> T:
+            if of_team or self._actor is not None or auditing.is_team(orm):
+                return auditing.audited(orm, self._actor, work)
+            return work(orm)
+
+        return self._database.write(told)
 
     def _read(self, work: Callable[[OrmSession], T]) -> T:
         with self._database.reading() as orm:

@@ -55,6 +55,19 @@ def lacking(orm: OrmSession, offered: Iterable[Offered]) -> tuple[Offered, ...]:
     return tuple(one for one in asked if one.kind not in here or one.key not in here[one.kind])
 
 
+def keys_after(orm: OrmSession, kind: str, number: int) -> dict[int, str]:
+    """The keys of the objects of a kind that came in later than the row ``number`` of their table, by the
+    numbers of theirs.
+    """
+    offer = _OFFERS[kind]
+    (own,) = offer.rows.__table__.primary_key
+    if offer.columns:
+        rows = orm.execute(_ordered(offer, own, *offer.columns).where(own > number))
+        return {row_id: offer.key(*values) for row_id, *values in rows}
+    new = orm.scalars(_ordered(offer, offer.rows).where(own > number)).all()
+    return {getattr(row, own.name): key_of(offer.parcel(orm, row).document) for row in new if offer.only(row)}
+
+
 def parcels(orm: OrmSession, wanted: Collection[Offered]) -> Iterator[Parcel]:
     """The wanted objects, whole, every hash checked: StoreError where one is not what was kept."""
     by_kind: dict[str, set[str]] = {}

@@ -70,11 +70,17 @@ def append(orm: OrmSession, actor: Actor, acts: Sequence[Act]) -> None:
         orm.execute(insert(AuditRow), rows)
 
 
-def entries(orm: OrmSession, after: int = 0) -> Iterator[AuditEntry]:
-    """The rows of the chain behind number ``after``, in order."""
-    rows = select(*_COLUMNS).where(AuditRow.number > after).order_by(AuditRow.number)
+def entries(orm: OrmSession) -> Iterator[AuditEntry]:
+    """The rows of the chain, in order."""
+    rows = select(*_COLUMNS).order_by(AuditRow.number)
     for row in orm.execute(rows.execution_options(yield_per=_AT_ONCE)):
         yield AuditEntry(*row)
+
+
+def entries_after(orm: OrmSession, after: int, most: int | None) -> tuple[AuditEntry, ...]:
+    """At most so many of the rows behind number ``after``, in order."""
+    rows = select(*_COLUMNS).where(AuditRow.number > after).order_by(AuditRow.number).limit(most)
+    return tuple(AuditEntry(*row) for row in orm.execute(rows))
 
 
 def last_entries(orm: OrmSession, most: int) -> tuple[AuditEntry, ...]:
@@ -111,9 +117,13 @@ def faults(chain: Iterable[AuditEntry], receipts: Iterable[Receipt] = ()) -> tup
         before = (entry.number, entry.sha256)
     places = [entry.number for entry in changed[:MOST_TRIED]]
     told += [(entry.number, _changed(entry, places)) for entry in changed]
-    of_chain = [ChainFault(f"audit row {number}", sentence) for number, sentence in sorted(told)]
+    of_chain = [ChainFault(f"audit row {number}", sentence) for number, sentence in sorted(told, key=_place)]
     of_receipts = [fault for one in receipts for fault in _by_receipt(one, kept, before[0])]
     return (*of_chain, *of_receipts)
+
+
+def _place(told: tuple[int, str]) -> int:
+    return told[0]
 
 
 def _gap(number: int, before: int) -> list[tuple[int, str]]:

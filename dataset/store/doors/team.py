@@ -1,0 +1,121 @@
+"""Tokens, the audit chain, receipts, and blobs on their way in."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Sequence
+
+from dataset.errors import StoreError
+from dataset.records import AuditEntry, Receipt, Scope, Token
+from dataset.store.doors.transactions import Transactions
+from dataset.store.team import chain, receipts, tokens
+from dataset.store.team.chain import ChainFault
+
+log = logging.getLogger(__name__)
+
+
+class TeamDoor(Transactions):
+    """Who may do what, who did what, and what a server acknowledged."""
+
+    def add_token(
+        self, name: str, scopes: Sequence[Scope], days: int = tokens.DAYS, bench: str | None = None
+    ) -> tuple[Token, str]:
+        """Make a token. The first one makes the store a team's, whose acts are audited.
+
+        Args:
+            name: whose it is, or what it is for; it need not be new.
+            scopes: what it allows, one at least.
+            days: how long it is good, 1 to 366.
+            bench: the identity of the one bench of which it may write; None is any.
+
+        Returns:
+            The record, and the token itself, which cannot be had again.
+
+        Raises:
+            InputError: no such name, scope, time or bench.
+        """
+        return self._write(lambda orm: tokens.add(orm, name, scopes, days, bench), of_team=True)
+
+    def revoke_token(self, token_id: str, reason: str) -> Token:
+        """Record that a token is refused from now on, and why.
+
+        Raises:
+            InputError: no reason, or revoked already. NotFoundError: no such token.
+        """
+        return self._write(lambda orm: tokens.revoke(orm, token_id, reason))
+
+    def tokens(self) -> tuple[Token, ...]:
+        """All tokens, in the order in which they were made, revoked and expired ones too."""
+        return self._read(tokens.all_tokens)
+
+    def has_tokens(self) -> bool:
+        """Whether there is any token, good or not."""
+        return self._read(tokens.any_token)
+
+    def authentic(self, presented: str) -> Token | None:
+        """The token that somebody presented, the hour of its use kept; None for one that is malformed,
+        unknown, expired or revoked, without saying which.
+
+        Raises:
+            StoreError: its record was changed by something else.
+        """
+        token = self._read(lambda orm: tokens.authentic(orm, presented))
+        if token is not None and not self._read(lambda orm: tokens.is_used_in_this_hour(orm, token)):
+            try:
+                self._database.write(lambda orm: tokens.used_now(orm, token.id))
+            except StoreError as error:  # it is as good without
+                log.warning("the last use of token %s was not kept: %s", token.id, error)
+        return token
+
+    def audit(self, after: int = 0, most: int | None = None) -> tuple[AuditEntry, ...]:
+        """The rows of the audit chain behind number ``after``, in order, at most so many."""
+        return self._read(lambda orm: chain.entries_after(orm, after, most))
+
+    def last_audit(self, most: int) -> tuple[AuditEntry, ...]:
+        """The last rows of the audit chain, at most so many, in order."""
+        return self._read(lambda orm: chain.last_entries(orm, most))
+
+    def audit_of(self, keys: Sequence[str]) -> dict[str, AuditEntry]:
+        """By the keys of objects: the row of the audit chain that tells that each came in, where there is
+        one.
+        """
+        return self._read(lambda orm: chain.of_objects(orm, keys))
+
+    def audit_faults(self, held: Iterable[Receipt] = ()) -> tuple[ChainFault, ...]:
+        """What is wrong with the audit chain: edited, removed and reordered rows by itself, one that was cut
+        off or written anew by receipts that others hold.
+        """
+        return self._read(lambda orm: chain.faults(chain.entries(orm), held))
+
+    def keep_receipts(self, given: Sequence[Receipt]) -> None:
+        """Keep what a server acknowledged; what is kept already changes nothing."""
+        self._write(lambda orm: receipts.add(orm, given))
+
+    def receipts(self, server: str | None = None) -> tuple[Receipt, ...]:
+        """What a server, or any, acknowledged, in the order in which it was kept."""
+        return self._read(lambda orm: receipts.receipts(orm, server))
+
+    def stage_blob(self, sha256: str, content: bytes) -> bool:
+        """Keep bytes until an object names them; whether they are new here.
+
+        Raises:
+            InputError: they do not hash to their name.
+        """
+        token = None if self._actor is None else self._actor.token
+        return self._write(lambda orm: receipts.stage(orm, sha256, content, token))
+
+    def staged_blob(self, sha256: str) -> bytes | None:
+        """Bytes that wait; None where there are none of this name."""
+        return self._read(lambda orm: receipts.staged_blob(orm, sha256))
+
+    def staged_bytes(self, token: str | None = None) -> int:
+        """How many bytes wait, of a token or of all."""
+        return self._read(lambda orm: receipts.staged_bytes(orm, token))
+
+    def drop_staged(self, names: Sequence[str]) -> None:
+        """Let go of blobs that are objects by now."""
+        self._write(lambda orm: receipts.drop_staged(orm, names))
+
+    def drop_staged_before(self, days: float) -> int:
+        """Let go of blobs that wait longer than so many days; how many there were."""
+        return self._write(lambda orm: receipts.drop_staged_before(orm, days))
