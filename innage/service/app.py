@@ -13,18 +13,20 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from dataset.errors import InnageError, StoreBusyError, StoreError
+from dataset.records import Actor, KnownBy
 from innage.service import logs
 from innage.service.door import Door, Settings
 from innage.service.middleware import Guard, Log
 from innage.service.problems import Problem, problem_of
 from innage.service.rate import Rate
 from innage.service.rights import Authorise, authorise_by
-from innage.service.routes import health
+from innage.service.routes import audit, health, tokens
 
 if TYPE_CHECKING:
     from dataset.store import Store
 
-ROUTES = (health,)
+ROUTES = (health, tokens, audit)
+NOBODY = Actor("the door", KnownBy.USER, scopes=frozenset())  # who writes by a route that says nobody
 _MOST_ERRORS = 20  # of a request that are named
 
 
@@ -37,7 +39,12 @@ def make_app(store: Store, settings: Settings | None = None, authorise: Authoris
         authorise: who is at the door, by the Authorization header; None goes by the store's tokens.
     """
     chosen = settings or Settings()
-    door = Door(store, chosen, authorise or authorise_by(store), Rate(chosen.per_second, chosen.at_once))
+    door = Door(
+        store.acting_as(NOBODY),
+        chosen,
+        authorise or authorise_by(store),
+        Rate(chosen.per_second, chosen.at_once),
+    )
     app = FastAPI(
         title="innage",
         version="1.0",

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 
 from fastapi import Depends, Request
 
+from dataset.store import Store
 from innage.service.rights import Actor, Authorise
 
 if TYPE_CHECKING:
-    from dataset.store import Store
     from innage.service.rate import Rate
 
 
@@ -39,7 +39,9 @@ class Settings:
 
 @dataclass(frozen=True)
 class Door:
-    """A door that is open."""
+    """A door that is open. Through its ``store`` itself nothing can be written: a route that writes takes
+    :data:`StoreOf`.
+    """
 
     store: Store
     settings: Settings
@@ -59,5 +61,10 @@ def _actor(request: Request) -> Actor:
     return actor
 
 
+def _store(request: Request) -> Store:
+    return _door(request).store.acting_as(_actor(request).acting)
+
+
 DoorOf = Annotated[Door, Depends(_door)]
 ActorOf = Annotated[Actor, Depends(_actor)]  # who has the scope that the route asks for
+StoreOf = Annotated[Store, Depends(_store)]  # as that one works on it: audited, and within their rights

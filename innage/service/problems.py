@@ -12,7 +12,14 @@ from typing import Any, NamedTuple
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse
 
-from dataset.errors import InnageError, InputError, NotFoundError, StoreBusyError, StoreError
+from dataset.errors import (
+    InnageError,
+    InputError,
+    NotAllowedError,
+    NotFoundError,
+    StoreBusyError,
+    StoreError,
+)
 
 MEDIA_TYPE = "application/problem+json"
 PREFIX = "/problems/"
@@ -94,17 +101,40 @@ def problem_of(error: Exception) -> Problem:
     """What is said of an error; of one of the store's own nothing that shows where it lies."""
     if isinstance(error, Problem):
         return error
-    if isinstance(error, StoreBusyError):
-        return busy()
-    if isinstance(error, StoreError):
-        return Problem("store", "the store cannot be used; its log says why")
     if isinstance(error, InnageError):
-        kind = "not-found" if isinstance(error, NotFoundError) else "refused"
-        return Problem(kind, str(error), **parts_of(error))
+        return _of_innage(error)
     if isinstance(error, HTTPException):
         known = _OF_STATUS.get(error.status_code, "unexpected")
         return Problem(known, str(error.detail), error.headers)
     return Problem("unexpected", "the log says what")
+
+
+def _of_innage(error: InnageError) -> Problem:
+    if isinstance(error, StoreBusyError):
+        return busy()
+    if isinstance(error, NotAllowedError):
+        return unauthorised(given=True) if error.token_ended else not_allowed(str(error), error.scope)
+    if isinstance(error, StoreError):
+        return Problem("store", "the store cannot be used; its log says why")
+    kind = "not-found" if isinstance(error, NotFoundError) else "refused"
+    return Problem(kind, str(error), **parts_of(error))
+
+
+def unauthorised(*, given: bool) -> Problem:
+    """Nobody who may anything (RFC 6750, 3.1: invalid_token)."""
+    error = ', error="invalid_token"' if given else ""
+    detail = "the token is not one that is good here" if given else "give a token: Authorization: Bearer ..."
+    return Problem("unauthorised", detail, {"WWW-Authenticate": f'Bearer realm="innage"{error}'})
+
+
+def not_allowed(detail: str, scope: str | None) -> Problem:
+    """Somebody who may something else (RFC 6750, 3.1: insufficient_scope): another scope is needed, or a
+    token for another bench.
+    """
+    needed = "" if scope is None else f', scope="{scope}"'
+    challenge = f'Bearer realm="innage", error="insufficient_scope"{needed}'
+    members = {} if scope is None else {"scope": str(scope)}
+    return Problem("not-allowed", detail, {"WWW-Authenticate": challenge}, **members)
 
 
 def busy() -> Problem:

@@ -4,26 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from enum import Enum, StrEnum
+from enum import Enum
 from typing import TYPE_CHECKING
 
-from innage.service.problems import Problem
+from dataset import records
+from dataset.exchange.objects import KINDS
+from dataset.exchange.scopes import SCOPES
+from dataset.records import KnownBy, Scope
+from innage.service.problems import Problem, not_allowed, unauthorised
 
 if TYPE_CHECKING:
     from dataset.store import Store
 
-
-class Scope(StrEnum):
-    """What a token may be good for. None of them includes another."""
-
-    READ = "read"  # lists and documents
-    PULL = "pull"  # frames and bundles
-    PUSH = "push"
-    AMEND = "amend"  # amendments and voids
-    SIGN = "sign"
-    RUN = "run"
-    RELEASE = "release"  # channels, and withdrawing
-    ADMIN = "admin"  # tokens, and the audit
+__all__ = [
+    "ALSO",
+    "ON_LOOPBACK",
+    "RULES",
+    "Actor",
+    "Authorise",
+    "Free",
+    "Rule",
+    "Scope",
+    "any_tokens",
+    "authorise_by",
+    "unauthorised",
+]
 
 
 class Free(Enum):
@@ -41,15 +46,15 @@ RULES: Mapping[tuple[str, str], Rule] = {
     ("GET", "/readyz"): Free.PUBLIC,
     ("GET", "/v1"): Free.ANY,
     ("GET", "/v1/openapi.json"): Free.ANY,
+    ("GET", "/v1/tokens"): Scope.ADMIN,
+    ("POST", "/v1/tokens"): Scope.ADMIN,
+    ("DELETE", "/v1/tokens/{token_id}"): Scope.ADMIN,
+    ("GET", "/v1/audit"): Scope.ADMIN,
 }
 
 # What a group of objects asks for beside 'push', by the kinds in it.
 ALSO: Mapping[str, Scope] = {
-    "void": Scope.AMEND,
-    "amendment": Scope.AMEND,
-    "mark revision": Scope.AMEND,
-    "retirement": Scope.AMEND,
-    "sign-off": Scope.SIGN,
+    kind: scopes[0] for kind, scopes in SCOPES.items() if kind in KINDS and Scope.PUSH not in scopes
 }
 
 
@@ -69,6 +74,12 @@ class Actor:
     token: str | None = None
     bench: str | None = None
 
+    @property
+    def acting(self) -> records.Actor:
+        """Who the store's audit names."""
+        known_by = KnownBy.USER if self.token is None else KnownBy.TOKEN
+        return records.Actor(self.name, known_by, self.token, self.bench, self.scopes)
+
     def must_have(self, wanted: Iterable[Rule]) -> None:
         """Problem 'not-allowed' for the first scope that is wanted and not there."""
         for rule in wanted:
@@ -77,13 +88,7 @@ class Actor:
                     raise Problem(
                         "not-allowed", "the store holds no token yet: it can be read, and nothing written"
                     )
-                challenge = f'Bearer realm="innage", error="insufficient_scope", scope="{rule}"'
-                raise Problem(
-                    "not-allowed",
-                    f"the token has not the scope {rule}",
-                    {"WWW-Authenticate": challenge},
-                    scope=str(rule),
-                )
+                raise not_allowed(f"the token has not the scope {rule}", rule)
 
 
 ON_LOOPBACK = Actor("loopback", frozenset({Scope.READ, Scope.PULL}))
@@ -92,7 +97,7 @@ Authorise = Callable[[str | None], Actor]  # of the Authorization header
 
 def any_tokens(store: Store) -> bool:
     """Whether the store holds a token, of whatever state."""
-    return False
+    return store.has_tokens()
 
 
 def authorise_by(store: Store) -> Authorise:
@@ -103,15 +108,14 @@ def authorise_by(store: Store) -> Authorise:
     """
 
     def authorise(header: str | None) -> Actor:
-        if header is None and not any_tokens(store):
-            return ON_LOOPBACK
-        raise unauthorised(given=header is not None)
+        if header is None:
+            if not any_tokens(store):
+                return ON_LOOPBACK
+            raise unauthorised(given=False)
+        scheme, _, presented = header.partition(" ")
+        token = store.authentic(presented.strip()) if scheme.casefold() == "bearer" else None
+        if token is None:
+            raise unauthorised(given=True)
+        return Actor(token.name, frozenset(token.scopes), token.id, token.bench)
 
     return authorise
-
-
-def unauthorised(*, given: bool) -> Problem:
-    """Nobody who may anything."""
-    error = ', error="invalid_token"' if given else ""
-    detail = "the token is not one that is good here" if given else "give a token: Authorization: Bearer ..."
-    return Problem("unauthorised", detail, {"WWW-Authenticate": f'Bearer realm="innage"{error}'})

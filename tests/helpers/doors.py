@@ -15,7 +15,7 @@ from innage.service.app import make_app
 from innage.service.door import Settings
 from innage.service.rights import Actor, Authorise, Scope
 
-EVERYTHING = Actor("tester", frozenset(Scope), "test")
+EVERYTHING = Actor("tester", frozenset(Scope))
 
 
 def anybody(_header: str | None) -> Actor:

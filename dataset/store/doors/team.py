@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable, Sequence
 
-from dataset.errors import StoreError
+from dataset.errors import NotAllowedError, StoreError
 from dataset.records import AuditEntry, Receipt, Scope, Token
 from dataset.store.doors.transactions import Transactions
 from dataset.store.team import chain, receipts, tokens
@@ -32,8 +32,15 @@ class TeamDoor(Transactions):
             The record, and the token itself, which cannot be had again.
 
         Raises:
-            InputError: no such name, scope, time or bench.
+            InputError: no such name, scope, time or bench. NotAllowedError: whoever acts has not all of these
+                scopes.
         """
+        own = None if self._actor is None else self._actor.scopes
+        for scope in scopes:
+            if own is not None and scope not in own:
+                raise NotAllowedError(
+                    "the token", f"does not allow {scope} itself", "scopes that it has", scope=scope.value
+                )
         return self._write(lambda orm: tokens.add(orm, name, scopes, days, bench), of_team=True)
 
     def revoke_token(self, token_id: str, reason: str) -> Token:

@@ -17,7 +17,8 @@ from sqlalchemy.orm import InstrumentedAttribute
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.errors import NotAllowedError
-from dataset.records import ID_DIGITS, Actor, KnownBy, Scope
+from dataset.exchange.scopes import SCOPES
+from dataset.records import ID_DIGITS, Actor, KnownBy
 from dataset.store import tables
 from dataset.store.exchange import offering
 from dataset.store.team import chain, tokens
@@ -32,7 +33,6 @@ class Audited:
 
     Attributes:
         rows: its table.
-        scopes: one of these must be a token's.
         bench: of which bench it is; None where it is of none, and a token for one bench may not write it.
         shared: it is of no bench, and such a token may write it, since sessions stand on it.
         joins: what leads from the table to these columns.
@@ -43,7 +43,6 @@ class Audited:
     """
 
     rows: type[tables.Base]
-    scopes: tuple[Scope, ...]
     bench: Column | None = None
     shared: bool = False
     joins: tuple[Any, ...] = ()
@@ -64,31 +63,27 @@ class _Written:
     """An object that was written, of which kind and bench it is."""
 
     act: chain.Act
-    told: Audited
+    kind: str
     bench: str | None
 
 
 _OF_SESSION = func.coalesce(tables.SessionRow.bench, tables.BenchRow.identity)
 _TO_BENCH = (tables.SessionRow.unit, tables.UnitRow.bench)
-_PUSH, _AMEND, _SIGN, _ADMIN = ((scope,) for scope in (Scope.PUSH, Scope.AMEND, Scope.SIGN, Scope.ADMIN))
-_MADE = (Scope.PUSH, Scope.RUN)  # results, which a job on the server makes too
 
 
 def _of_bench(rows: type[tables.Base]) -> Audited:
-    return Audited(rows, _PUSH, rows.__table__.c.bench)
+    return Audited(rows, rows.__table__.c.bench)
 
 
 def _shared(rows: type[tables.Base]) -> Audited:
-    return Audited(rows, _PUSH, shared=True)
+    return Audited(rows, shared=True)
 
 
-def _of_session(
-    rows: Any, scopes: tuple[Scope, ...], reason: Column | None, undoes: tuple[Column, str] | None = None
-) -> Audited:
+def _of_session(rows: Any, reason: Column | None, undoes: tuple[Column, str] | None = None) -> Audited:
     """Said of a session, and so of its bench."""
     joins = (rows.session, *_TO_BENCH)
     return Audited(
-        rows, scopes, _OF_SESSION, joins=joins, about=tables.SessionRow.sha256, reason=reason, undoes=undoes
+        rows, _OF_SESSION, joins=joins, about=tables.SessionRow.sha256, reason=reason, undoes=undoes
     )
 
 
@@ -99,7 +94,7 @@ def _taken_back(rows: Any) -> tuple[Column, str]:
 AUDITED: Mapping[str, Audited] = {
     "bench": _shared(tables.BenchRow),
     "operator": _shared(tables.OperatorRow),
-    "unit": Audited(tables.UnitRow, _PUSH, tables.BenchRow.identity, joins=(tables.UnitRow.bench,)),
+    "unit": Audited(tables.UnitRow, tables.BenchRow.identity, joins=(tables.UnitRow.bench,)),
     "tank": _shared(tables.TankRow),
     "liquid": _shared(tables.LiquidRow),
     "sensor": _shared(tables.SensorRow),
@@ -108,68 +103,57 @@ AUDITED: Mapping[str, Audited] = {
     "check standard": _of_bench(tables.CheckStandardRow),
     "check measurement": Audited(
         tables.CheckMeasurementRow,
-        _PUSH,
         tables.CheckStandardRow.bench,
         joins=(tables.CheckMeasurementRow.standard,),
     ),
-    "budget": Audited(tables.BudgetRow, _PUSH),
+    "budget": Audited(tables.BudgetRow),
     "mapping": _shared(tables.MappingRow),
-    "limits": Audited(tables.LimitsRow, _PUSH),
-    "sign-off": Audited(tables.LimitsRow, _SIGN, reason=tables.LimitsRow.signer),
+    "limits": Audited(tables.LimitsRow),
+    "sign-off": Audited(tables.LimitsRow, reason=tables.LimitsRow.signer),
     "retirement": Audited(
         tables.RetirementRow,
-        _AMEND,
         about=tables.RetirementRow.object_sha256,
         reason=tables.RetirementRow.reason,
         undoes=_taken_back(tables.RetirementRow),
     ),
-    "session": Audited(tables.SessionRow, _PUSH, _OF_SESSION, joins=_TO_BENCH),
-    "void": _of_session(tables.VoidRow, _AMEND, tables.VoidRow.reason, _taken_back(tables.VoidRow)),
-    "tag": _of_session(tables.TagRow, _PUSH, tables.TagRow.tag, (tables.TagRow.removes, "removed")),
-    "amendment": _of_session(tables.AmendmentRow, _AMEND, tables.AmendmentRow.reason),
-    "mark revision": _of_session(tables.MarkRevisionRow, _AMEND, tables.MarkRevisionRow.reason),
+    "session": Audited(tables.SessionRow, _OF_SESSION, joins=_TO_BENCH),
+    "void": _of_session(tables.VoidRow, tables.VoidRow.reason, _taken_back(tables.VoidRow)),
+    "tag": _of_session(tables.TagRow, tables.TagRow.tag, (tables.TagRow.removes, "removed")),
+    "amendment": _of_session(tables.AmendmentRow, tables.AmendmentRow.reason),
+    "mark revision": _of_session(tables.MarkRevisionRow, tables.MarkRevisionRow.reason),
     "trim": Audited(
         tables.TrimRow,
-        _PUSH,
         tables.BenchRow.identity,
         joins=(tables.TrimRow.unit, tables.UnitRow.bench),
     ),
     "unit assignment": Audited(
-        tables.UnitAssignmentRow, _PUSH, shared=True, about=tables.UnitAssignmentRow.object_sha256
+        tables.UnitAssignmentRow, shared=True, about=tables.UnitAssignmentRow.object_sha256
     ),
     "unit union": Audited(
         tables.UnitUnionRow,
-        _AMEND,
         about=tables.UnitUnionRow.identity,
         reason=tables.UnitUnionRow.reason,
         undoes=_taken_back(tables.UnitUnionRow),
     ),
-    "frozen set": Audited(tables.FrozenSetRow, _MADE, reason=tables.FrozenSetRow.even_if_warned),
-    "opening": Audited(tables.ProveOpeningRow, _MADE, reason=tables.ProveOpeningRow.purpose),
-    "model": Audited(tables.ModelRow, _MADE),
-    "status": Audited(tables.StatusRow, _AMEND, reason=tables.StatusRow.reason),
-    "bundle": Audited(tables.ExportRow, _MADE, about=tables.ExportRow.bundle_sha256),
-    "board measurement": Audited(tables.BoardMeasurementRow, _MADE),
+    "frozen set": Audited(tables.FrozenSetRow, reason=tables.FrozenSetRow.even_if_warned),
+    "opening": Audited(tables.ProveOpeningRow, reason=tables.ProveOpeningRow.purpose),
+    "model": Audited(tables.ModelRow),
+    "status": Audited(tables.StatusRow, reason=tables.StatusRow.reason),
+    "bundle": Audited(tables.ExportRow, about=tables.ExportRow.bundle_sha256),
+    "board measurement": Audited(tables.BoardMeasurementRow),
     "token": Audited(
         tables.TokenRow,
-        _ADMIN,
         key=tables.TokenRow.record_sha256,
         reason=tables.TokenRow.public_id + literal(" ") + tables.TokenRow.name,
     ),
     "revocation": Audited(
         tables.TokenRevocationRow,
-        _ADMIN,
         key=tables.TokenRevocationRow.record_sha256,
         joins=(tables.TokenRevocationRow.token,),
         about=tables.TokenRow.record_sha256,
         reason=tables.TokenRevocationRow.reason,
     ),
 }
-
-
-def scopes_for(kind: str) -> tuple[Scope, ...]:
-    """The scopes of which a token must have one to write an object of a kind."""
-    return AUDITED[kind].scopes
 
 
 def is_team(orm: OrmSession) -> bool:
@@ -253,7 +237,7 @@ def _written(orm: OrmSession, before: Mapping[type[tables.Base], int]) -> Iterat
                     continue  # such as limits, which are signed or not
                 called = f"{kind} {told.undoes[1]}" if told.undoes is not None and undoes else kind
                 act = chain.Act(called, str(key if keys is None else keys[number]), about, reason)
-                yield _Written(act, told, bench)
+                yield _Written(act, kind, bench)
 
 
 def _facts(told: Audited, last: int) -> Select[Any]:
@@ -278,18 +262,18 @@ def _refuse_ended(orm: OrmSession, actor: Actor) -> None:
 
 
 def _refuse(actor: Actor, written: _Written) -> None:
-    told = written.told
+    scopes = SCOPES[written.kind]
     what = f"{written.act.kind} {written.act.object_sha256[:ID_DIGITS]}"
-    if actor.scopes is not None and not actor.scopes.intersection(told.scopes):
-        needed = " or ".join(told.scopes)
+    if actor.scopes is not None and not actor.scopes.intersection(scopes):
+        needed = " or ".join(scopes)
         raise NotAllowedError(
             what,
             "the token does not allow it",
             f"one with the scope {needed}",
             "nothing was written",
-            scope=told.scopes[0],
+            scope=scopes[0],
         )
-    if actor.token is not None and actor.bench is not None and not told.shared:
+    if actor.token is not None and actor.bench is not None and not AUDITED[written.kind].shared:
         if written.bench == actor.bench:
             return
         of = "of no bench" if written.bench is None else f"of bench {written.bench[:ID_DIGITS]}"

@@ -151,7 +151,7 @@ def test_what_nobody_expected_says_nothing_of_itself(
         raise ZeroDivisionError("secret")
 
     monkeypatch.setattr(Store, "is_newest", broken)
-    with open_door(store) as url, caplog.at_level(logging.INFO):
+    with caplog.at_level(logging.INFO), open_door(store) as url:
         answer = httpx.get(f"{url}/readyz?token=hidden", headers={"authorization": "Bearer hidden"})
     is_problem(answer, "unexpected")
     assert "secret" not in answer.text

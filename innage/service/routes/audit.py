@@ -1,0 +1,49 @@
+"""The audit chain: who did what."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Annotated
+
+from fastapi import FastAPI, Query, Response
+
+from innage.service.door import DoorOf
+from innage.service.wire import Answer
+
+MOST = 500  # rows of one answer
+
+
+class AuditAnswer(Answer):
+    """A row of the chain; a row's hash covers all of it and the hash of the row before."""
+
+    number: int
+    at: str
+    who: str
+    known_by: str
+    token: str | None
+    bench: str | None
+    kind: str
+    object_sha256: str
+    about: str | None
+    reason: str | None
+    previous: str
+    sha256: str
+
+
+def register(app: FastAPI) -> None:
+    """Add the route."""
+    app.add_api_route("/v1/audit", rows, methods=["GET"])
+
+
+def rows(
+    door: DoorOf,
+    response: Response,
+    after: Annotated[int, Query(ge=0, le=1 << 53)] = 0,
+    limit: Annotated[int, Query(ge=1, le=MOST)] = MOST,
+) -> list[AuditAnswer]:
+    """The rows behind the number ``after``, in order; ``Link`` leads to the next."""
+    found = door.store.audit(after, limit + 1)
+    if len(found) > limit:
+        url = f"/v1/audit?after={found[limit - 1].number}&limit={limit}"
+        response.headers["Link"] = f'<{url}>; rel="next"'
+    return [AuditAnswer(**asdict(row)) for row in found[:limit]]
