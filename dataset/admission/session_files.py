@@ -17,8 +17,10 @@ from dataset.admission.rules import TOP_COUNT, check_period
 from dataset.admission.starts import Start, start_of
 from dataset.counts import scale_for, too_fine, whole_steps
 from dataset.errors import InputError, quoted
+from dataset.files.delimited import DELIMITERS
 from dataset.files.headings import unit_in
-from dataset.files.sheets import DELIMITERS, STANDARD_INPUT, Sheet, is_number, read_content, sheet_of
+from dataset.files.sheet_files import STANDARD_INPUT, is_number, read_content, sheet_of
+from dataset.files.sheets import Sheet
 from dataset.labels.instruments import NOTHING_USED, Calibrations, Used, used_at
 from dataset.labels.marking import Labelling, Method, level_of, marks_of_readings
 from dataset.labels.ramps import Stream
@@ -107,7 +109,7 @@ def read_file(
     """Read one capture session.
 
     Args:
-        path: delimited text in UTF-8 or a Parquet file, as in :mod:`dataset.files.sheets`.
+        path: delimited text in UTF-8 or a Parquet file, as in :mod:`dataset.files.sheet_files`.
         mapping: which column holds what.
         sensor: gives channels, count width and period.
         tank: gives the span that levels lie within, and the profile that turns volumes into levels.

@@ -15,8 +15,9 @@ import pytest
 
 from building import ON_ONE_PAD, one_pad_bench
 from dataset.errors import MOST_QUOTED, InputError, quoted
+from dataset.files.delimited import MOST_LINE, MOST_LINES, TextSheet
 from dataset.files.disk import read_at_most
-from dataset.files.sheets import MOST_COLUMNS, MOST_LINE, MOST_LINES, TextSheet
+from dataset.files.sheets import MOST_COLUMNS
 from dataset.store import Store
 
 MEMORY_BYTES = 2 << 30

@@ -54,7 +54,7 @@ def show_batch(batch: Path, lines: Sequence[LoggedLine], json: bool) -> None:
 
 def _facts(session: Session, file: ParsedFile) -> dict[str, Any]:
     """What was logged, ready for JSON."""
-    from dataset.files.sheets import DELIMITERS
+    from dataset.files.delimited import DELIMITERS
 
     return {
         "id": session.id,

@@ -14,10 +14,10 @@ import pyarrow as arrow
 import pytest
 from pyarrow import parquet
 
-import dataset.files.sheets
+import dataset.files.parquet
 from dataset.admission.session_files import ParsedFile, read_file
 from dataset.errors import InputError
-from dataset.files.sheets import sheet_of
+from dataset.files.sheet_files import sheet_of
 from dataset.records import ColumnMapping, CountLaw, Mark, Pad, Sensor, Tank
 
 TANK = Tank("can", 1, 100.0)
@@ -140,7 +140,7 @@ def test_rows_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
     many = arrow.table(
         {"t": np.arange(1000) * 100, "a": np.zeros(1000, np.uint16), "b": np.zeros(1000, np.uint16)}
     )
-    monkeypatch.setattr(dataset.files.sheets, "MOST_ROWS", 999)
+    monkeypatch.setattr(dataset.files.parquet, "MOST_ROWS", 999)
     with pytest.raises(InputError, match="1000 rows; expected at most 999"):
         read(tmp_path, many, ColumnMapping("m", ("a", "b"), "t"))
 
