@@ -42,8 +42,9 @@ from export.report.html_page import page
 from export.report.plots import response_plot
 from innage.cli import app
 from innage.jobs.models.judging import Comparison
-from innage.jobs.models.reporting import comparison_page, frozen_page, session_page
+from innage.jobs.models.reporting import comparison_page, frozen_page
 from innage.jobs.sessions.session_facts import mark_summary, session_facts
+from innage.jobs.sessions.session_page import session_page
 from innage.pictures.figures import ink_on
 from innage.pictures.heatmap import most_of, pieces
 from training.judging.figures import (
