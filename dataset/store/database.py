@@ -274,20 +274,20 @@ def translated(path: Path, timeout_s: float) -> Iterator[None]:
 
 
 class Database:
-    """An open store: short reading and writing transactions, each on a connection of its own, or on the only
-    one to a store in memory.
+    """An open store: short reading and writing transactions, each on a connection of its own, or on ``only``:
+    that to a store in memory, or one for as long as a file is read from end to end.
     """
 
     def __init__(
-        self, path: Path, timeout_s: float = TIMEOUT_S, memory: sqlite3.Connection | None = None
+        self, path: Path, timeout_s: float = TIMEOUT_S, only: sqlite3.Connection | None = None
     ) -> None:
         self.place, self.timeout_s = path, timeout_s
         self._reader: Engine = (
             _engine(poolclass=NullPool, creator=lambda: open_file(path, timeout_s))
-            if memory is None
-            else _engine(poolclass=StaticPool, creator=lambda: memory)
+            if only is None
+            else _engine(poolclass=StaticPool, creator=lambda: only)
         )
-        if memory is not None or not only_readable(path):
+        if not only_readable(path):
             event.listen(self._reader, "connect", _configure)
         event.listen(self._reader, "begin", _begin)
         self._writer = self._reader.execution_options(innage_writes=True)
@@ -341,7 +341,7 @@ def in_memory() -> Database:
         upgrade(file)
         with closing(sqlite3.connect(file)) as source:
             source.backup(memory)
-    return Database(Path(":memory:"), memory=memory)
+    return Database(Path(":memory:"), only=memory)
 
 
 def _configure(driver_connection: Any, _record: object) -> None:

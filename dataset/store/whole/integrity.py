@@ -151,7 +151,8 @@ def _check(
 ) -> IntegrityReport:
     if revision_of(where, timeout_s, HISTORY) != HISTORY.head:
         prepare(where, timeout_s=timeout_s)
-    return _look(Database(where, timeout_s), digest_of, progress)
+    with translated(where, timeout_s), closing(connect(where, timeout_s)) as only:
+        return _look(Database(where, timeout_s, only), digest_of, progress)
 
 
 def _look(
