@@ -102,7 +102,7 @@ def trace(
     given |= _split({s.name: s.interval for s in program.states}, state)
     given |= _split(program.prepared_intervals, prepared)
     values = given | _evaluate(program.step, given)
-    named = {name: np.broadcast_to(values[name], (streams, values[name].shape[1])) for name in names}
+    named = {name: _of_rows(values[name], streams) for name in names}
     return _columns([values[s.next] for s in program.states], streams), named
 
 
@@ -138,7 +138,7 @@ def _evaluate(nodes: Iterable[Node], known: dict[str, Array]) -> dict[str, Array
     values = dict(known)
     for node in nodes:
         result = OPS[node.op].evaluate([values[i] for i in node.inputs], node.attributes)
-        if result.size and ((result < node.interval.low).any() or (result > node.interval.high).any()):
+        if not node.interval.holds(result):
             raise ProgramError(
                 f"node '{node.name}' ({node.op})",
                 "a value outside its declared range",
@@ -157,10 +157,9 @@ def check_inputs(program: Program, given: dict[str, Array]) -> None:
 def _inside(name: str, values: Array, declared: Interval) -> None:
     if values.ndim != 2 or values.shape[1] != declared.size:
         raise InputError(name, f"shape {values.shape}", f"(rows, {declared.size})")
-    low, high = np.asarray(declared.low), np.asarray(declared.high)
-    outside = (values < low) | (values > high)
-    if outside.any():
-        row, column = (int(v) for v in np.argwhere(outside)[0])
+    if not declared.holds(values):
+        low, high = np.asarray(declared.low), np.asarray(declared.high)
+        row, column = (int(v) for v in np.argwhere((values < low) | (values > high))[0])
         raise InputError(
             f"{name}, row {row}, column {column}",
             str(values[row, column]),
@@ -180,4 +179,8 @@ def _split(intervals: dict[str, Interval], packed: Array) -> dict[str, Array]:
 def _columns(parts: list[Array], rows: int) -> Array:
     if not parts:
         return np.zeros((rows, 0), dtype=np.int64)
-    return np.concatenate([np.broadcast_to(p, (rows, p.shape[1])) for p in parts], axis=1)
+    return np.concatenate([_of_rows(part, rows) for part in parts], axis=1)
+
+
+def _of_rows(value: Array, rows: int) -> Array:
+    return value if len(value) == rows else np.broadcast_to(value, (rows, value.shape[1]))

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import ClassVar
 
 import numpy as np
@@ -41,6 +42,18 @@ class Interval:
     def at(self, index: int) -> tuple[int, int]:
         """Bounds of element ``index``, or of the only element when broadcast."""
         return (self.low[0], self.high[0]) if self.size == 1 else (self.low[index], self.high[index])
+
+    @cached_property
+    def _low_and_reach(self) -> tuple[Array, NDArray[np.uint64]]:
+        low, high = np.asarray(self.low, np.int64), np.asarray(self.high, np.int64)
+        return low, (high - low).view(np.uint64)
+
+    def holds(self, values: Array) -> bool:
+        """Whether all ``values`` (rows, size) are inside."""
+        low, reach = self._low_and_reach
+        # one comparison for both bounds: what is below wraps round to above
+        above = np.subtract(values, low, dtype=np.int64).view(np.uint64)
+        return not np.count_nonzero(above > reach)
 
 
 def scalar(attributes: Attributes, name: str) -> int:

@@ -159,3 +159,19 @@ def test_intervals_hold_for_random_inputs(data: st.DataObject) -> None:
     values = [np.array([[data.draw(st.integers(low, high))]], dtype=np.int64) for low, high in pairs]
     result = int(OPS[op].evaluate(values, attributes)[0, 0])
     assert found.low[0] <= result <= found.high[0]
+
+
+def test_an_interval_holds_its_ends_and_nothing_beyond() -> None:
+    """Each value held against both bounds by itself, up to the ends of int64; one outside is enough."""
+    ends = (INT32_MIN, INT32_MIN + 1, -1, 0, 1, INT32_MAX - 1, INT32_MAX)
+    far = np.iinfo(np.int64)
+    values = sorted({far.min, far.max, *(end + off for end in ends for off in (-1, 0, 1))})
+    for low in ends:
+        for high in (end for end in ends if end >= low):
+            interval = Interval((low,), (high,))
+            for value in values:
+                assert interval.holds(np.array([[value]])) == (low <= value <= high), (low, value, high)
+    two = Interval((0, -5), (10, 5))
+    assert two.holds(np.array([[0, -5], [10, 5]]))
+    assert not two.holds(np.array([[0, -5], [5, 10]]))
+    assert two.holds(np.zeros((0, 2), np.int64))
