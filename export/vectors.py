@@ -101,18 +101,17 @@ def to_csv(vectors: Vectors) -> str:
     starts = np.concatenate([vectors.trim, _each_frame(vectors), vectors.prepared], axis=1)[
         :: vectors.stream_frames
     ]
-    each = _each_frame(vectors)
-    text = io.StringIO(newline="\n")
-    text.write(f"# stream_frames={vectors.stream_frames}\n")
-    for heading in _headings(
+    rows = [f"0,{row}" for row in _with_commas(_each_frame(vectors))]
+    rows[:: vectors.stream_frames] = [f"1,{row}" for row in _with_commas(starts)]
+    headings = _headings(
         vectors.trim.shape[1], vectors.counts.shape[1], vectors.state.shape[1], vectors.prepared.shape[1]
-    ):
-        text.write(f"{heading}\n")
-    for k, row in enumerate(each.tolist()):
-        first = k % vectors.stream_frames == 0
-        values = starts[k // vectors.stream_frames].tolist() if first else row
-        text.write(f"{int(first)},{','.join(map(str, values))}\n")
-    return text.getvalue()
+    )
+    return "\n".join([f"# stream_frames={vectors.stream_frames}", *headings, *rows, ""])
+
+
+def _with_commas(table: Array) -> list[str]:
+    """The numbers of each row: the text of all at once takes less than half the time of each by itself."""
+    return str(table.tolist())[2:-2].replace(" ", "").split("],[") if len(table) else []
 
 
 def _each_frame(vectors: Vectors) -> Array:
