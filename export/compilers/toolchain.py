@@ -13,7 +13,6 @@ import json
 import os
 import platform
 import subprocess
-import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib.metadata import version
@@ -491,14 +490,16 @@ def _zig(root: Path, *arguments: str) -> None:
 
 def _zig_says(root: Path, *arguments: str) -> tuple[int, str]:
     """Exit code and messages of one run of the compiler."""
-    if importlib.util.find_spec("ziglang") is None:
+    package = importlib.util.find_spec("ziglang")
+    if package is None or package.origin is None:
         raise ToolError(
             "the C compiler",
             "the package 'ziglang' is not installed",
             "",
             "install innage with its dependencies",
         )
-    command: Sequence[str] = [sys.executable, "-P", "-m", "ziglang", *arguments]
+    # as "python -m ziglang" does, without the start of Python, which takes as long as a small build
+    command: Sequence[str] = [str(Path(package.origin).with_name("zig")), *arguments]
     try:
         done = subprocess.run(
             command, cwd=root, env=_environment(), capture_output=True, timeout=_TIMEOUT_S, check=False
