@@ -2,12 +2,14 @@
 begin last.
 """
 
+import gc
 import importlib.util
 import os
 import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from functools import cache
 from html import escape
 from pathlib import Path
 from types import ModuleType
@@ -38,23 +40,28 @@ ZIG_SAYS = toolchain._zig_says
 
 @pytest.fixture(scope="session", autouse=True)
 def _new_stores_are_copied(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """A new store is the same file each time, so that the migrations make one a session and the others are
-    copies; running them took more time than what most tests of stores do. ``migrating`` undoes it.
+    """A new store of a bench is the same file each time, so that the migrations make one a session and the
+    others are copies; running them took more time than what most tests of stores do. ``migrating`` undoes it.
     """
-    template = tmp_path_factory.mktemp("new") / "store.db"
-    database.upgrade(template, bench=BENCH)
+    folder = tmp_path_factory.mktemp("new")
+
+    @cache
+    def new_store(bench: str) -> bytes:
+        template = folder / f"{bench}.db"
+        UPGRADE(template, bench=bench)
+        return template.read_bytes()
 
     def copied(path: Path, *revisions: Any, **named: Any) -> None:
         if (
             revisions
             or {*named} - {"timeout_s", "history", "bench"}
-            or named.get("bench")
             or named.get("history", HISTORY) is not HISTORY
         ):
             return UPGRADE(path, *revisions, **named)
+        content = new_store(named.get("bench") or BENCH)
         try:
             with path.open("xb") as new:  # as the driver makes it: what cannot be written is its to say
-                new.write(template.read_bytes())
+                new.write(content)
         except OSError:
             UPGRADE(path, *revisions, **named)
 
@@ -218,6 +225,14 @@ UNMEASURED = (
     "training/models/test_two_frequencies.py::test_a_model_of_two_frequencies",
     "training/search/test_real_readings.py::",
 )
+
+
+def pytest_collection_finish() -> None:
+    """What was imported by now stays to the end: the collector of garbage, which looked at it all each time,
+    took a tenth of the time of the tests.
+    """
+    gc.collect()
+    gc.freeze()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
