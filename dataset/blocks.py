@@ -18,6 +18,7 @@ Lossless for every input.
 
 from __future__ import annotations
 
+import threading
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -39,6 +40,7 @@ PIECE_FRAMES = 128
 _LONG = 4096  # frames of a block, from which on its arrays are no short ones
 LEVEL = 1  # of zstd; what is left are the low bytes of noise, which no level makes smaller
 
+_of_thread = threading.local()
 Words = NDArray[np.unsignedinteger]
 
 
@@ -284,9 +286,17 @@ def _plain(packed: bytes, size: int, where: str) -> bytes:
     """What zstd packed, which is ``size`` bytes."""
     _check_size(packed, size, where)
     try:
-        return zstandard.ZstdDecompressor().decompress(packed)
+        return _decompressor().decompress(packed)
     except zstandard.ZstdError as error:
         raise _damaged(where, error) from error
+
+
+def _decompressor() -> zstandard.ZstdDecompressor:
+    """This thread's own: to make one takes longer than to unpack a short block."""
+    own: zstandard.ZstdDecompressor | None = getattr(_of_thread, "decompressor", None)
+    if own is None:
+        own = _of_thread.decompressor = zstandard.ZstdDecompressor()
+    return own
 
 
 def _fold(steps: Words) -> Words:

@@ -12,10 +12,11 @@ from __future__ import annotations
 import hashlib
 import json
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from math import isfinite
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +57,8 @@ MODEL_FORMAT = 1
 AMENDMENT_FORMAT = 1
 OPENING_FORMAT = 1
 SENSOR_KEY_FORMAT = 2
+T = TypeVar("T")
+_TIMES, _COUNTS, _DEGREES = np.dtype("<i8"), np.dtype("<u4"), np.dtype("<f8")
 _LONG = 1 << 14  # frames, whose columns take longer to hash than threads to start
 TELLING_FRAMES = 50  # with more that differ, equal counts are one recording and no coincidence
 
@@ -75,11 +78,12 @@ def sha256(content: Any) -> str:
 
 @dataclass(frozen=True)
 class ReadingsHashes:
-    """What is hashed of frames, each value once: ``columns`` as :func:`columns_content` gives them, and of
-    them ``readings`` and ``counts`` as :func:`readings_sha256` and :func:`counts_sha256` do.
+    """What is hashed of frames, each value once: ``columns`` is the canonical JSON of what
+    :func:`columns_content` gives, ``readings`` and ``counts`` are what :func:`readings_sha256` and
+    :func:`counts_sha256` give.
     """
 
-    columns: list[dict[str, object]]
+    columns: str
     readings: str
     counts: str | None
 
@@ -103,10 +107,8 @@ class ReadingsHasher:
     """
 
     def __init__(self, channels: int, warm: bool) -> None:
-        kinds = [("t_ms", "<i8"), *((f"counts.{k}", "<u4") for k in range(channels))]
-        self._columns = [
-            (name, kind, hashlib.sha256()) for name, kind in kinds + [("temperature_c", "<f8")] * warm
-        ]
+        kinds: list[np.dtype[Any]] = [_TIMES, *[_COUNTS] * channels, *[_DEGREES] * warm]
+        self._channels, self._columns = channels, [(kind, hashlib.sha256()) for kind in kinds]
         self._rows, self._distinct = 0, set[bytes]()
         self._tells = False
 
@@ -114,11 +116,10 @@ class ReadingsHasher:
         """Hash the next frames; ``threads`` as of :func:`dataset.threads.each`."""
         values: list[NDArray[Any]] = [part.t_ms, *part.counts.T]
         if part.temperature_c is not None:
-            # one NaN and one zero, whatever their bits were
-            values.append(np.where(np.isnan(part.temperature_c), np.nan, part.temperature_c + 0.0))
+            values.append(_one_nan(part.temperature_c))
 
         def add(place: int) -> None:
-            _, kind, digest = self._columns[place]
+            kind, digest = self._columns[place]
             digest.update(np.ascontiguousarray(values[place], kind).data)
 
         each(add, range(len(self._columns)), threads)
@@ -127,12 +128,10 @@ class ReadingsHasher:
 
     def hashes(self) -> ReadingsHashes:
         """Those of what was added."""
-        columns: list[dict[str, object]] = [
-            {"name": name, "type": kind, "rows": self._rows, "sha256": digest.hexdigest()}
-            for name, kind, digest in self._columns
-        ]
-        counts = [column for column in columns if str(column["name"]).startswith("counts.")]
-        return ReadingsHashes(columns, sha256(columns), sha256(counts) if self._tells else None)
+        digests = [digest.hexdigest() for _, digest in self._columns]
+        columns = _columns_text(digests, self._channels, self._rows)
+        counts = _counts_template(self._channels, self._rows) % tuple(digests[1 : 1 + self._channels])
+        return ReadingsHashes(columns, _text_sha256(columns), _text_sha256(counts) if self._tells else None)
 
 
 def readings_sha256(frames: Recording) -> str:
@@ -172,21 +171,23 @@ def session_sha256(
     if isinstance(session, Session) and session.as_sealed is not None:
         session = session.as_sealed
     sealed = session.sealed_marks if isinstance(session, Session) else None
-    content: dict[str, object] = {
-        "format": SESSION_FORMAT,
-        "unit": unit_content(_sealed_unit(session)),
-        "liquid": _liquid(session.liquid),
-        "marks": marks_content(session.marks if sealed is None else sealed),
-        "note": session.note,
-        "columns": columns_content(frames) if hashes is None else hashes.columns,
+    texts = {
+        "format": str(SESSION_FORMAT),
+        "liquid": _text_of(session.liquid, _liquid),
+        "mounting": _text_of(session.mounting, _mounting),
+        "marks": _marks_text(session.marks if sealed is None else sealed),
+        "columns": _columns_text_of(frames) if hashes is None else hashes.columns,
     }
     if session.stretches:
-        content["stretches"] = [_stretch(stretch) for stretch in session.stretches]
+        texts["stretches"] = _list_text(
+            [f"[{s.start},{s.stop},{_text_of(s.conditions, conditions_content)}]" for s in session.stretches]
+        )
     if session.simulated:
-        content["simulated"] = True
+        texts["simulated"] = "true"
+    facts: dict[str, object] = {"unit": unit_content(_sealed_unit(session)), "note": session.note}
     if session.instruments:
-        content["instruments"] = list(session.instruments)
-    return _sha256_on(session.mounting, content | occasion_content(session.occasion))
+        facts["instruments"] = list(session.instruments)
+    return _sha256_with(facts | occasion_content(session.occasion), texts)
 
 
 def occasion_content(occasion: Occasion) -> dict[str, str]:
@@ -296,16 +297,22 @@ def frozen_sha256(
     """The hash of a frozen set's content: its sessions, their labels, the groups and roles, the trims, the
     edges of its bands; not its name or seed. ``named_by_content``: the group of each session too.
     """
-    content = {
-        "format": FROZEN_FORMAT,
+    facts: dict[str, object] = {
         "group_by": group_by.value,
         "roles": {group: role.value for group, role in roles.items()},
-        "sessions": [
-            _frozen_session(s, group_by, named_by_content) for s in sorted(sessions, key=lambda s: s.sha256)
-        ],
     }
-    edges = {"edges_c": [_real(edge) for edge in edges_c]} if edges_c else {}
-    return sha256(content | edges | ({"trims": sorted(trim.sha256 for trim in trims)} if trims else {}))
+    if edges_c:
+        facts["edges_c"] = [_real(edge) for edge in edges_c]
+    if trims:
+        facts["trims"] = sorted(trim.sha256 for trim in trims)
+    in_order = sorted(sessions, key=lambda s: s.sha256)
+    return _sha256_with(
+        facts,
+        {
+            "format": str(FROZEN_FORMAT),
+            "sessions": _list_text([_frozen_session(s, group_by, named_by_content) for s in in_order]),
+        },
+    )
 
 
 def limits_sha256(limits: Limits) -> str:
@@ -349,17 +356,60 @@ def opening_sha256(
     return sha256(facts if number is None else facts | {"number": number})
 
 
-def _frozen_session(session: Session, group_by: GroupBy, named: bool) -> dict[str, object]:
-    content: dict[str, object] = {"sha256": session.sha256, "marks": marks_content(session.marks)}
+def _frozen_session(session: Session, group_by: GroupBy, named: bool) -> str:
+    """What a frozen set's hash covers of a session, as canonical JSON."""
+    facts: dict[str, object] = {"sha256": session.sha256}
     if named:
-        content["group"] = session.unit.name if group_by is GroupBy.UNIT else session.tank_group
+        facts["group"] = session.unit.name if group_by is GroupBy.UNIT else session.tank_group
     later = {"mark_revision": session.mark_revision, "amendment": session.amendment}
-    return content | {what: digest for what, digest in later.items() if digest is not None}
+    facts |= {what: digest for what, digest in later.items() if digest is not None}
+    return _object_text(facts, {"marks": _marks_text(session.marks)})
 
 
 def columns_content(frames: Recording) -> list[dict[str, object]]:
     """Frames as JSON: of each column its name, type, length and the hash of its values."""
-    return ReadingsHashes.of(frames).columns
+    content: list[dict[str, object]] = json.loads(ReadingsHashes.of(frames).columns)
+    return content
+
+
+def _columns_text_of(frames: Recording) -> str:
+    """The canonical JSON of :func:`columns_content`; of few frames all channels at once, which are then in
+    memory twice.
+    """
+    if len(frames) >= _LONG or hasattr(frames, "hashes"):
+        return ReadingsHashes.of(frames).columns
+    columns = [np.ascontiguousarray(frames.t_ms, _TIMES), *np.ascontiguousarray(frames.counts.T, _COUNTS)]
+    if frames.temperature_c is not None:
+        columns.append(np.ascontiguousarray(_one_nan(frames.temperature_c), _DEGREES))
+    digests = [hashlib.sha256(column.data).hexdigest() for column in columns]
+    return _columns_text(digests, frames.counts.shape[1], len(frames))
+
+
+def _one_nan(degrees: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The same temperatures with one NaN and one zero, whatever their bits were."""
+    return np.where(np.isnan(degrees), np.nan, degrees + 0.0)
+
+
+def _columns_text(digests: Sequence[str], channels: int, rows: int) -> str:
+    """The canonical JSON of columns with these hashes."""
+    return _columns_template(channels, rows, len(digests) > 1 + channels) % tuple(digests)
+
+
+@lru_cache(256)  # sessions of a bench are often of one length
+def _columns_template(channels: int, rows: int, warm: bool) -> str:
+    """The canonical JSON of :func:`columns_content`, with %s for each hash."""
+    counts = _counts_template(channels, rows)[1:-1]
+    later = [_column_template("temperature_c", rows, _DEGREES)] if warm else []
+    return _list_text([_column_template("t_ms", rows, _TIMES), *([counts] if counts else []), *later])
+
+
+@lru_cache(256)
+def _counts_template(channels: int, rows: int) -> str:
+    return _list_text([_column_template(f"counts.{k}", rows, _COUNTS) for k in range(channels)])
+
+
+def _column_template(name: str, rows: int, kind: np.dtype[Any]) -> str:
+    return f'{{"name":"{name}","rows":{rows},"sha256":"%s","type":"{kind.str}"}}'
 
 
 def _bytes_sha256(content: bytes) -> str:
@@ -371,6 +421,25 @@ def marks_content(marks: Sequence[Mark]) -> list[list[object]]:
     any.
     """
     return [[m.start, m.stop, _real(m.level_mm), _real(m.u_mm), *_further(m)] for m in marks]
+
+
+def _marks_text(marks: Sequence[Mark]) -> str:
+    """The canonical JSON of :func:`marks_content`."""
+    return _list_text(
+        [f"[{m.start},{m.stop},{_number(m.level_mm)},{_number(m.u_mm)}{_further_text(m)}]" for m in marks]
+    )
+
+
+def _further_text(mark: Mark) -> str:
+    common, last, method = mark.u_common_mm, mark.level_stop_mm, mark.method
+    if common is None and last is None and method is None:
+        return ""
+    facts = (
+        None if last is None else f'"level_stop_mm":{_number(last)}',
+        None if method is None else f'"method":{canonical_json(method)}',
+        None if common is None else f'"u_common_mm":{_number(common)}',
+    )
+    return f",{{{','.join([fact for fact in facts if fact is not None])}}}"
 
 
 def marks_from(content: Sequence[Sequence[Any]]) -> tuple[Mark, ...]:
@@ -391,22 +460,37 @@ def _further(mark: Mark) -> list[dict[str, object]]:
 def trim_sha256(trim: Trim) -> str:
     """The hash of a trim's content."""
     facts = {
-        "format": TRIM_FORMAT,
         "unit": unit_content(trim.sealed_unit or trim.unit),
         "kind": trim.kind.value,
         "date": trim.date,
         "stage": trim.stage,
-        "temperature_c": _real(trim.temperature_c),
-        "session": trim.session,
         "note": trim.note,
+        "session": trim.session,
+    } | _later_of_trim(trim)
+    texts = {
+        "format": str(TRIM_FORMAT),
+        "mounting": _text_of(trim.mounting, _mounting),
+        "temperature_c": _number(trim.temperature_c),
+        "counts": canonical_json(list(trim.counts)),
+        "frames": "null" if trim.frames is None else canonical_json(list(trim.frames)),
+        "refused": canonical_json(list(trim.refused)) if trim.refused else "[]",
+        "spread": _list_text(list(map(_number, trim.spread))),
+        "level_mm": _number(trim.level_mm),
+        "transfer": _list_text(list(map(_number, trim.transfer))),
+        "transfer_spread": _list_text(list(map(_number, trim.transfer_spread))),
     }
-    return _sha256_on(trim.mounting, facts | trim_content(trim))
+    return _sha256_with(facts, texts)
+
+
+def _later_of_trim(trim: Trim) -> dict[str, str]:
+    """What trims of before do not say, whose hashes stay."""
+    later = {"dry_because": trim.dry_because or None, "amendment": trim.amendment}
+    return {what: fact for what, fact in later.items() if fact is not None}
 
 
 def trim_content(trim: Trim) -> dict[str, object]:
     """What a trim's kind and source add to it, as JSON."""
-    later = {"dry_because": trim.dry_because or None, "amendment": trim.amendment}
-    return {what: fact for what, fact in later.items() if fact is not None} | {
+    return _later_of_trim(trim) | {
         "counts": list(trim.counts),
         "frames": None if trim.frames is None else list(trim.frames),
         "refused": list(trim.refused),
@@ -523,30 +607,54 @@ def _mounting(mounting: Mounting) -> dict[str, object]:
     return {"name": mounting.name, "tank": _tank(mounting.tank), "sensor": _sensor(mounting.sensor), **facts}
 
 
-def _sha256_on(mounting: Mounting, content: Mapping[str, object]) -> str:
-    """SHA-256 of the canonical JSON of ``content`` with its mounting, whose text is made once for all that
-    refers to the same record; ``content`` has keys before 'mounting' and behind it.
+def _sha256_with(facts: Mapping[str, object], texts: Mapping[str, str]) -> str:
+    """SHA-256 of :func:`_object_text`."""
+    return _text_sha256(_object_text(facts, texts))
+
+
+def _object_text(facts: Mapping[str, object], texts: Mapping[str, str]) -> str:
+    """The canonical JSON of an object of ``facts``, and of what is canonical JSON already: a session says
+    much that thousands of others say too, and making the same text again would take most of its time.
     """
-    before = canonical_json({key: fact for key, fact in content.items() if key < _MOUNTING})
-    behind = canonical_json({key: fact for key, fact in content.items() if key > _MOUNTING})
-    text = f'{before[:-1]},"{_MOUNTING}":{_mounting_text(mounting)},{behind[1:]}'
+    parts = dict(texts)
+    parts.update((key, "null" if fact is None else canonical_json(fact)) for key, fact in facts.items())
+    entries = [f'"{key}":{parts[key]}' for key in sorted(parts)]
+    return f"{{{','.join(entries)}}}"
+
+
+def _list_text(texts: Sequence[str]) -> str:
+    """The canonical JSON of a list of what is canonical JSON already."""
+    return f"[{','.join(texts)}]"
+
+
+def _text_sha256(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-_MOUNTING = "mounting"
-_MOST_TEXTS = 64
-_texts: dict[int, tuple[Mounting, str]] = {}  # by identity: equal records may say 100 and 100.0
+_MOST_TEXTS = 1024
+_texts: dict[int, tuple[object, str]] = {}  # by identity: equal records may say 100 and 100.0
 
 
-def _mounting_text(mounting: Mounting) -> str:
-    known = _texts.get(id(mounting))
-    if known is not None and known[0] is mounting:
+def _text_of(record: T, content: Callable[[T], object]) -> str:
+    """The canonical JSON of a record's content, made once for all that refers to the same record."""
+    known = _texts.get(id(record))
+    if known is not None and known[0] is record:
         return known[1]
     if len(_texts) >= _MOST_TEXTS:
         _texts.clear()
-    text = canonical_json(_mounting(mounting))
-    _texts[id(mounting)] = mounting, text
+    text = canonical_json(content(record))
+    _texts[id(record)] = record, text
     return text
+
+
+def _number(value: float | None) -> str:
+    """The canonical JSON of what :func:`_real` gives."""
+    if value is None:
+        return "null"
+    real = float(value) + 0.0
+    if not isfinite(real):
+        raise ValueError(f"{real} is no number of JSON")
+    return repr(real)
 
 
 def _real(value: float | None) -> float | None:

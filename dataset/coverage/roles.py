@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -355,46 +356,116 @@ def assemble(
     """The labelled frames of ``frozen``; ``frames`` are those of its sessions, in their order, ``bands``
     those that its marks lie in.
     """
+    every = _joined(frames)
+    before = np.cumsum([0, *map(len, frames)])  # frames of the sessions before each
     index = {group: k for k, (group, _) in enumerate(frozen.roles)}
-    conditions = _distinct(frozen.sessions)
-    place = {stated: k for k, stated in enumerate(conditions)}
-    total = sum(m.stop - m.start for session in frozen.sessions for m in session.marks)
-    data = FrozenData(
+    marks = [(number, mark) for number, session in enumerate(frozen.sessions) for mark in session.marks]
+    groups = [
+        index[name] for session in frozen.sessions for name in names_of(session, frozen.group_by, bands)
+    ]
+    session = np.asarray([number for number, _ in marks], np.int64)
+    starts = np.asarray([mark.start for _, mark in marks], np.int64)
+    lengths = np.asarray([mark.stop - mark.start for _, mark in marks], np.int64)
+
+    def of_rows(of_marks: NDArray[Any]) -> NDArray[Any]:
+        return np.repeat(of_marks, lengths)
+
+    frame = np.arange(lengths.sum()) - of_rows(np.cumsum(lengths) - lengths - starts)
+    place = frame + of_rows(before[session])
+    taken = slice(None) if np.array_equal(place, np.arange(before[-1])) else place
+    t_ms = np.array(every.t_ms[taken], np.int64)
+    conditions, condition = _stated(frozen.sessions, before.tolist())
+    warm = every.temperature_c
+    return FrozenData(
         frozen=frozen,
-        counts=np.empty((total, frames[0].counts.shape[1] if frames else 0), np.int64),
-        t_ms=np.empty(total, np.int64),
-        level_mm=np.empty(total, np.float64),
-        u_mm=np.empty(total, np.float64),
-        temperature_c=np.full(total, np.nan),
-        session=np.empty(total, np.int64),
-        group=np.empty(total, np.int64),
-        frame=np.empty(total, np.int64),
-        condition=np.empty(total, np.int64),
+        counts=every.counts[taken].astype(np.int64),
+        t_ms=t_ms,
+        level_mm=_levels([mark for _, mark in marks], lengths, t_ms),
+        u_mm=of_rows(np.asarray([_uncertainty(mark) for _, mark in marks], np.float64)),
+        temperature_c=np.full(len(frame), np.nan) if warm is None else np.array(warm[taken]),
+        session=of_rows(session),
+        group=of_rows(np.asarray(groups, np.int64)),
+        frame=frame,
+        condition=np.array(condition[taken]),
         conditions=conditions,
-        frames=tuple(frames),
+        frames=tuple(
+            Frames(
+                every.t_ms[start:stop],
+                every.counts[start:stop],
+                None if warm is None or own.temperature_c is None else warm[start:stop],
+            )
+            for own, start, stop in zip(frames, before.tolist(), before[1:].tolist(), strict=False)
+        ),
     )
-    at = 0
-    for number, (session, recorded) in enumerate(zip(frozen.sessions, frames, strict=True)):
-        stated = np.zeros(len(recorded), np.int64)
+
+
+def _joined(frames: Sequence[Frames]) -> Frames:
+    """The frames of all sessions, one after the other, each one's counts side by side in memory, NaN for
+    temperatures that were not measured; None where none was.
+    """
+    if not frames:
+        return Frames(np.empty(0, np.int64), np.empty((0, 0), np.uint32))
+    warm = [f.temperature_c for f in frames]
+    measured = any(own is not None for own in warm)
+    return Frames(
+        np.concatenate([f.t_ms for f in frames]),
+        np.concatenate([f.counts for f in frames], out=_empty_counts(frames)),
+        np.concatenate([_not_measured(f) if f.temperature_c is None else f.temperature_c for f in frames])
+        if measured
+        else None,
+    )
+
+
+def _empty_counts(frames: Sequence[Frames]) -> NDArray[np.uint32]:
+    return np.empty((sum(map(len, frames)), frames[0].counts.shape[1]), np.uint32)
+
+
+def _not_measured(frames: Frames) -> NDArray[np.float64]:
+    return np.full(len(frames), np.nan)
+
+
+def _uncertainty(mark: Mark) -> float:
+    return math.nan if mark.u_mm is None else math.hypot(mark.u_mm, mark.u_common_mm or 0.0)
+
+
+def _stated(
+    sessions: Sequence[Session], before: Sequence[int]
+) -> tuple[tuple[Conditions, ...], NDArray[np.int64]]:
+    """The conditions that occur, none stated first, in the order of their text, and for each frame of all
+    sessions its place among them.
+    """
+    every = {id(s.conditions): s.conditions for session in sessions for s in session.stretches}
+    stated = set(every.values()) - {Conditions()}
+    conditions = (Conditions(), *sorted(stated, key=conditions_text))
+    place = {one: k for k, one in enumerate(conditions)}
+    place_of = {key: place[one] for key, one in every.items()}  # thousands of stretches share some objects
+    condition = np.zeros(before[-1], np.int64)
+    for session, start in zip(sessions, before, strict=False):
         for stretch in session.stretches:
-            stated[stretch.start : stretch.stop] = place[stretch.conditions]
-        for mark, group in zip(session.marks, names_of(session, frozen.group_by, bands), strict=True):
-            rows, under = slice(at, at + mark.stop - mark.start), slice(mark.start, mark.stop)
-            data.counts[rows], data.t_ms[rows] = recorded.counts[under], recorded.t_ms[under]
-            data.level_mm[rows] = levels_of(mark, recorded.t_ms)
-            data.u_mm[rows] = np.nan if mark.u_mm is None else math.hypot(mark.u_mm, mark.u_common_mm or 0.0)
-            if recorded.temperature_c is not None:
-                data.temperature_c[rows] = recorded.temperature_c[under]
-            data.session[rows], data.group[rows], data.condition[rows] = number, index[group], stated[under]
-            data.frame[rows] = np.arange(mark.start, mark.stop)
-            at = rows.stop
-    return data
+            last = min(start + stretch.stop, start + session.frames)
+            condition[start + stretch.start : last] = place_of[id(stretch.conditions)]
+    return conditions, condition
 
 
-def _distinct(sessions: Sequence[Session]) -> tuple[Conditions, ...]:
-    """The conditions that occur, none stated first, in the order of their text."""
-    stated = {s.conditions for session in sessions for s in session.stretches} - {Conditions()}
-    return (Conditions(), *sorted(stated, key=conditions_text))
+def _levels(
+    marks: Sequence[Mark], lengths: NDArray[np.int64], t_ms: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """The level of each row of these marks, as :func:`levels_of` gives it; ``t_ms`` are the rows' times."""
+    first = np.asarray([mark.level_mm for mark in marks], np.float64)
+    last = [mark.level_stop_mm for mark in marks]
+    if all(level is None for level in last) or not lengths.all():
+        return np.repeat(first, lengths)
+    ends = np.cumsum(lengths)
+    begun = t_ms[ends - lengths]
+    spans = np.maximum(t_ms[ends - 1] - begun, 1)
+    # the marks one behind the other on one axis of time, a millisecond apart: whole numbers, so that no
+    # difference is another than on the mark's own
+    offsets = np.cumsum(spans + 1) - (spans + 1)
+    times = t_ms + np.repeat(offsets - begun, lengths)
+    knots = np.column_stack([offsets, offsets + spans]).ravel()
+    levels = np.column_stack([first, [f if v is None else v for f, v in zip(first, last, strict=True)]])
+    levels_mm: NDArray[np.float64] = np.interp(times, knots, levels.ravel())
+    return levels_mm
 
 
 def levels_of(mark: Mark, t_ms: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -36,19 +36,23 @@ def tank_names(tanks: Iterable[Tank]) -> dict[str, str]:
     return _told_apart(by_content, lambda tank: tank.name, lambda tank: (tank_content_sha256(tank)[:DIGITS],))
 
 
-def renamed(records: Iterable[R], names: Mapping[tuple[str, str], str]) -> tuple[R, ...]:
+def renamed(records: Sequence[R], names: Mapping[tuple[str, str], str]) -> tuple[R, ...]:
     """The records with their units called by ``names``; other units keep their names."""
-    return tuple(
-        replace(
-            record,
-            unit=replace(
-                record.unit,
-                name=names.get(record.unit.key, record.unit.name),
-                given_name=record.unit.origin_name,
-            ),
-        )
-        for record in records
-    )
+    return called(records, [names.get(record.unit.key, record.unit.name) for record in records])
+
+
+def called(records: Sequence[R], names: Sequence[str]) -> tuple[R, ...]:
+    """The records, the unit of each called by the name in its place."""
+    units: dict[tuple[int, str], Unit] = {}
+    with_names: list[R] = []
+    for record, name in zip(records, names, strict=True):
+        unit, key = record.unit, (id(record.unit), name)
+        if key not in units:
+            units[key] = replace(unit, name=name, given_name=unit.origin_name)
+        other = object.__new__(type(record))  # replace() sets its many fields one by one
+        other.__dict__.update(record.__dict__, unit=units[key])
+        with_names.append(other)
+    return tuple(with_names)
 
 
 def with_tank_groups(sessions: Sequence[Session]) -> tuple[Session, ...]:

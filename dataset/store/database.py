@@ -24,6 +24,7 @@ from dataset.errors import StoreBusyError, StoreError
 from dataset.files.scratch import scratch_folder
 from dataset.store.reachable import APPLICATION_ID, only_readable
 from dataset.store.reachable import connect as open_file
+from dataset.store.reading.rows import Rows
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -291,12 +292,27 @@ class Database:
             event.listen(self._reader, "connect", _configure)
         event.listen(self._reader, "begin", _begin)
         self._writer = self._reader.execution_options(innage_writes=True)
+        self._only = only
 
     @contextmanager
     def reading(self) -> Iterator[OrmSession]:
         """One consistent view; nothing is written."""
         with translated(self.place, self.timeout_s), OrmSession(self._reader) as session, session.begin():
             yield session
+
+    @contextmanager
+    def rows(self) -> Iterator[Rows]:
+        """One consistent view without the mapper; nothing is written."""
+        if self._only is not None:
+            with self.reading():
+                yield Rows(self._only)
+            return
+        with (
+            translated(self.place, self.timeout_s),
+            closing(open_file(self.place, self.timeout_s)) as connection,
+        ):
+            connection.execute("BEGIN")
+            yield Rows(connection)
 
     @contextmanager
     def writing(self) -> Iterator[OrmSession]:

@@ -3,67 +3,36 @@
 from __future__ import annotations
 
 import json
-from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, cast
+from typing import NoReturn
 
-from sqlalchemy import bindparam, func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset import blocks
 from dataset.canonical import canonical_json, frozen_sha256, opening_sha256
-from dataset.coverage.roles import Group, assemble, check_choice, groups_of, refuse_mixture, refuse_warned
+from dataset.coverage.roles import Group, check_choice, groups_of, refuse_mixture, refuse_warned
 from dataset.coverage.set_names import group_names, renamed, unit_names, with_tank_groups
 from dataset.coverage.temperature_bands import TemperatureBands, check_edges
 from dataset.errors import InputError
-from dataset.records import Frames, FrozenData, FrozenSet, GroupBy, Role, Session, Trim
-from dataset.store.events.voiding import is_void
-from dataset.store.proof import changed, keep
-from dataset.store.reading import sessions as sessions_read
+from dataset.records import FrozenData, FrozenSet, GroupBy, Role, Session, Trim
+from dataset.store.proof import keep
+from dataset.store.reading import frozen_data
 from dataset.store.reading.rows import Rows
 from dataset.store.reading.sessions import to_session
 from dataset.store.reading.sets import sealed_as, to_frozen_set, to_trim
 from dataset.store.registry import named, unit_ids
 from dataset.store.sessions import mark_temperatures, rows_named, temperatures
 from dataset.store.tables import (
-    BlockRow,
     FrozenRoleRow,
     FrozenSessionRow,
     FrozenSetRow,
     FrozenTrimRow,
     ProveOpeningRow,
-    SessionRow,
     TrimRow,
 )
 from dataset.store.trims import refuse_doubtful
 from dataset.values import check_name, check_text
-
-if TYPE_CHECKING:
-    import sqlite3
-
-FEWEST_READ_WHOLE = 20  # sessions of a set
-_ID_OF_SET = select(FrozenSetRow.id, FrozenSetRow.sha256).where(FrozenSetRow.name == bindparam("name"))
-_VOID_IN_SET = (
-    select(FrozenSessionRow.session_id)
-    .join(SessionRow)
-    .where(is_void(), FrozenSessionRow.frozen_set_id == bindparam("set_id"))
-    .limit(1)
-)
-_BLOCKS_OF_SET = (
-    select(
-        SessionRow.sha256,
-        BlockRow.frames,
-        BlockRow.t_ms,
-        BlockRow.counts,
-        BlockRow.temperature_c,
-        BlockRow.format,
-    )
-    .join(FrozenSessionRow, FrozenSessionRow.session_id == SessionRow.id)
-    .join(BlockRow, BlockRow.session_id == SessionRow.id)
-    .where(FrozenSessionRow.frozen_set_id == bindparam("set_id"))
-    .order_by(FrozenSessionRow.position, BlockRow.position)
-)
 
 
 @dataclass(frozen=True)
@@ -157,19 +126,9 @@ def _hides(session: Session, in_set: Mapping[str, str]) -> bool:
     return sealed.serial is not None or in_set[session.unit.name] != sealed.origin_name
 
 
-def frozen_set(orm: OrmSession, name: str) -> FrozenSet:
-    """The frozen set called ``name``; of a file, without the mapper, which would take most of the time.
-    Tables that hold little besides it are read whole, else row by row.
-    """
-    set_id = orm.scalar(select(FrozenSetRow.id).where(FrozenSetRow.name == name))
-    connection = orm.connection()
-    if set_id is None or connection.dialect.name != "sqlite":
-        return to_frozen_set(frozen_set_row(orm, name))
-    held = select(func.count()).select_from(FrozenSessionRow).where(FrozenSessionRow.frozen_set_id == set_id)
-    sessions, all_sessions = orm.scalar(held) or 0, orm.scalar(select(func.count(SessionRow.id))) or 0
-    whole = sessions >= FEWEST_READ_WHOLE and all_sessions <= 2 * sessions
-    rows = Rows(cast("sqlite3.Connection", connection.connection.driver_connection), whole=whole)
-    return to_frozen_set(rows.select("frozen_set", "WHERE id = ?", set_id)[0])
+def frozen_set(rows: Rows, name: str) -> FrozenSet:
+    """The frozen set called ``name``, its hash checked."""
+    return frozen_data.frozen_set(rows, name) or _not_there(name, rows.select("frozen_set", "ORDER BY name"))
 
 
 def frozen_sets(orm: OrmSession) -> tuple[FrozenSet, ...]:
@@ -177,53 +136,15 @@ def frozen_sets(orm: OrmSession) -> tuple[FrozenSet, ...]:
     return tuple(map(to_frozen_set, orm.scalars(select(FrozenSetRow).order_by(FrozenSetRow.name))))
 
 
-def data(orm: OrmSession, frozen: FrozenSet) -> FrozenData:
-    """The labelled frames of a frozen set, every hash checked; InputError when a session is void."""
-    set_id, sha256 = _checked_id(orm, frozen)
-    actual = _content_sha256(frozen)
-    if actual != sha256:
-        raise changed(f"frozen set {frozen.name}", actual, sha256)
-    if orm.scalar(_VOID_IN_SET, {"set_id": set_id}) is not None:
-        _refuse_void(to_frozen_set(frozen_set_row(orm, frozen.name)))
-    frames = _frames(orm, set_id, frozen)
-    for session, stored in zip(frozen.sessions, frames, strict=True):
-        sessions_read.check(session, stored)
-    return assemble(frozen, [blocks.frame_by_frame(f) for f in frames], bands_of(orm, frozen))
-
-
-def _checked_id(orm: OrmSession, frozen: FrozenSet) -> tuple[int, str]:
-    """The id of a set's row and its hash, which is that of the record."""
-    known = orm.execute(_ID_OF_SET, {"name": frozen.name}).one_or_none()
-    if known is None or known.sha256 != frozen.sha256:
-        row = checked_row(orm, frozen)  # which says what is wrong
-        return row.id, row.sha256
-    return known.id, known.sha256
-
-
-def _content_sha256(frozen: FrozenSet) -> str:
-    roles = dict(frozen.roles)
-    return frozen_sha256(
-        frozen.group_by, roles, frozen.sessions, frozen.trims, frozen.edges_c, frozen.named_by_content
-    )
-
-
-def _refuse_void(frozen: FrozenSet) -> None:
-    for session in frozen.sessions:
-        if session.void_reason is not None:
-            raise InputError(
-                f"frozen set {frozen.name}",
-                f"its session {session.id} is void ('{session.void_reason}')",
-                "sessions that can be used",
-                "freeze a new set without it",
-            )
-
-
-def _frames(orm: OrmSession, set_id: int, frozen: FrozenSet) -> list[Frames]:
-    """All frames of each session of a set, past the mapper and in one query."""
-    kept: defaultdict[str, list[blocks.Block]] = defaultdict(list)
-    for b in orm.execute(_BLOCKS_OF_SET, {"set_id": set_id}):
-        kept[b.sha256].append(blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c, b.format))
-    return sessions_read.unpacked(frozen.sessions, [kept[session.sha256] for session in frozen.sessions])
+def data(rows: Rows, frozen: FrozenSet, *, proven: bool = False) -> FrozenData:
+    """The labelled frames of a frozen set, every hash checked; InputError when a session is void. ``proven``
+    says that the hash of the record was checked already.
+    """
+    known = rows.execute("SELECT sha256 FROM frozen_set WHERE name = ?", frozen.name).fetchall()
+    if not known:
+        _not_there(frozen.name, rows.select("frozen_set", "ORDER BY name"))
+    _check_same(frozen, known[0][0])
+    return frozen_data.data(rows, frozen, proven=proven)
 
 
 def _edges(name: str, group_by: GroupBy, edges_c: Sequence[float]) -> tuple[float, ...]:
@@ -271,26 +192,30 @@ def _trims_of(orm: OrmSession, sessions: Sequence[Session]) -> list[Trim]:
 
 def frozen_set_row(orm: OrmSession, name: str) -> FrozenSetRow:
     row = orm.scalar(select(FrozenSetRow).where(FrozenSetRow.name == name))
-    return row or named(
-        "frozen set",
-        name,
-        orm.scalars(select(FrozenSetRow).order_by(FrozenSetRow.name)).all(),
-        "make it with Store.freeze",
-        ("Store.freeze",),
-    )
+    return row or _not_there(name, orm.scalars(select(FrozenSetRow).order_by(FrozenSetRow.name)).all())
+
+
+def _not_there(name: str, rows: Sequence[FrozenSetRow]) -> NoReturn:
+    """The error for a name that no frozen set has; ``rows`` are those there are."""
+    named("frozen set", name, rows, "make it with Store.freeze", ("Store.freeze",))
+    raise AssertionError(name)
 
 
 def checked_row(orm: OrmSession, frozen: FrozenSet) -> FrozenSetRow:
     """The row of a record that was handed in; InputError when the store's set of that name is another."""
     row = frozen_set_row(orm, frozen.name)
-    if row.sha256 != frozen.sha256:
+    _check_same(frozen, row.sha256)
+    return row
+
+
+def _check_same(frozen: FrozenSet, sha256: str) -> None:
+    if sha256 != frozen.sha256:
         raise InputError(
             f"frozen set {frozen.name}",
             f"hash {frozen.sha256[:12]}",
-            f"{row.sha256[:12]}, as the store has it",
+            f"{sha256[:12]}, as the store has it",
             "take it from the store",
         )
-    return row
 
 
 def open_prove(orm: OrmSession, frozen: FrozenSet, purpose: str) -> int:

@@ -15,7 +15,17 @@ import pytest
 from sqlalchemy import select
 
 from building import SENSOR, Bench, put
-from dataset.canonical import canonical_json, frozen_sha256, readings_sha256, sensor_key, session_sha256
+from dataset import canonical
+from dataset.canonical import (
+    ReadingsHashes,
+    canonical_json,
+    columns_content,
+    frozen_sha256,
+    marks_content,
+    readings_sha256,
+    sensor_key,
+    session_sha256,
+)
 from dataset.records import CountLaw, Frames, GroupBy, Mark, NewSession, Pad, PadRole, Role, Sensor
 from dataset.store import Store, admitting
 from dataset.store.tables import BlockRow
@@ -283,3 +293,24 @@ def test_the_key_of_a_sensor_is_what_its_module_says() -> None:
     content = {"format": 2, "count_law": "rises", "count_bits": 16, "period_ms": 100, "pads": pads}
     text = json.dumps(content, sort_keys=True, separators=(",", ":"))
     assert f"{sensor_key(SENSOR):08x}" == hashlib.sha256(text.encode()).hexdigest()[:8]
+
+
+def test_text_made_by_hand_is_canonical_json() -> None:
+    """What a hash covers of marks and columns is the canonical JSON of what documents say of them: whole
+    numbers, both zeros, numbers with exponents, and letters that JSON writes in its own way among it.
+    """
+    marks = (
+        Mark(0, 4, 15, 1),
+        Mark(4, 9, -0.0, None),
+        Mark(9, 10, 1e-7, 1e22, 0.25, 12, 'read "off" é\n'),
+        Mark(10, 20, 0.1, 0.2, None, 5e-324),
+        Mark(20, 21, 1 / 3, 0, 0),
+    )
+    for some in (marks, (), marks[2:3]):
+        assert canonical._marks_text(some) == canonical_json(marks_content(some))
+    warm = np.array([20.5, np.nan, 0.0])
+    for channels, degrees in ((1, None), (3, warm), (0, warm)):
+        frames = Frames(np.arange(3), np.arange(3 * channels, dtype=np.uint32).reshape(3, channels), degrees)
+        assert ReadingsHashes.of(frames).columns == canonical_json(columns_content(frames))
+    with pytest.raises(ValueError, match="nan is no number"):
+        canonical._marks_text((Mark(0, 1, float("nan")),))

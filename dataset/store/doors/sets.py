@@ -130,10 +130,12 @@ class SetsDoor(Transactions):
 
     def frozen_set(self, name: str) -> FrozenSet:
         """The frozen set called ``name``, its hash checked."""
-        return self._kept_sets.get(
+        frozen = self._kept_sets.get(
             name,
-            lambda: self._read(lambda orm: frozen_sets.frozen_set(orm, name)),
+            lambda: self._read_rows(lambda rows: frozen_sets.frozen_set(rows, name)),
         )
+        self._proven[id(frozen)] = frozen
+        return frozen
 
     def frozen_sets(self) -> tuple[FrozenSet, ...]:
         """All frozen sets, by name."""
@@ -144,8 +146,10 @@ class SetsDoor(Transactions):
         voided since. Asked again while the store's file stays as it is, the same arrays, which cannot be
         written to.
         """
+        proven = self._proven.get(id(frozen)) is frozen
         return self._kept_sets.get(
-            (frozen.name, frozen.sha256), lambda: self._read(lambda orm: frozen_sets.data(orm, frozen))
+            (frozen.name, frozen.sha256),
+            lambda: self._read_rows(lambda rows: frozen_sets.data(rows, frozen, proven=proven)),
         )
 
     def groups(self, frozen: FrozenSet) -> tuple[roles.Group, ...]:

@@ -6,12 +6,14 @@ import copy
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Self, TypeVar
+from weakref import WeakValueDictionary
 
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.records import Actor
+from dataset.records import Actor, FrozenSet
 from dataset.store.database import Database
 from dataset.store.kept_sets import KeptSets
+from dataset.store.reading.rows import Rows
 from dataset.store.team import auditing
 
 if TYPE_CHECKING:
@@ -27,6 +29,8 @@ class Transactions:
         self._database = database
         self._actor: Actor | None = None
         place = database.place
+        # sets that this store gave, whose hash it checked then, by what they are in memory
+        self._proven: WeakValueDictionary[int, FrozenSet] = WeakValueDictionary()
         self._kept_sets = KeptSets(place if isinstance(place, Path) and place.is_absolute() else None)
 
     def acting_as(self, actor: Actor) -> Self:
@@ -52,3 +56,8 @@ class Transactions:
     def _read(self, work: Callable[[OrmSession], T]) -> T:
         with self._database.reading() as orm:
             return work(orm)
+
+    def _read_rows(self, work: Callable[[Rows], T]) -> T:
+        """As :meth:`_read`, without the mapper, which takes long to make many rows."""
+        with self._database.rows() as rows:
+            return work(rows)

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Any, TypeVar
+from collections.abc import Callable, Hashable
+from functools import cache
+from operator import attrgetter
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from dataset.records import (
     Bench,
@@ -34,18 +37,67 @@ if TYPE_CHECKING:
         MountingRow,
         OperatorRow,
         SensorRow,
+        SessionRow,
         TankRow,
+        TrimRow,
         UnitRow,
     )
 
 R = TypeVar("R")
+T = TypeVar("T")
 
 
 def flat(record: type[R], row: Base, **others: object) -> R:
     """The record whose fields are the row's columns of the same names; ``others`` are given as they are."""
-    names = record.__dataclass_fields__  # type: ignore[attr-defined]  # what fields() makes a new tuple of at each call
-    values: dict[str, Any] = {name: getattr(row, name) for name in names if name not in others}
-    return record(**values, **others)
+    names, values = _columns(cast(Hashable, record), tuple(others))
+    return made(record, dict(zip(names, values(row), strict=True)) | others)
+
+
+def made(record: type[R], values: dict[str, Any]) -> R:
+    """The record of these values, by its fields; those that are not there have their defaults. The record's
+    own way sets field by field, which takes most of the time that it takes to read many.
+    """
+    one = object.__new__(record)
+    one.__dict__.update(values)
+    return one
+
+
+@cache
+def _columns(record: Hashable, others: tuple[str, ...]) -> tuple[tuple[str, ...], Callable[[Any], Any]]:
+    """The names of a record's fields but for some, and what takes a row's columns of these names."""
+    fields: dict[str, Any] = record.__dataclass_fields__  # type: ignore[attr-defined]  # of a kind of record
+    names = tuple(name for name in fields if name not in others)
+    return names, attrgetter(*names) if len(names) > 1 else lambda row: (getattr(row, names[0]),)
+
+
+class Shared:
+    """Records that many rows of one store lead to, each made once."""
+
+    def __init__(self) -> None:
+        self._made: dict[tuple[str, int], Any] = {}
+
+    def mounting(self, row: SessionRow | TrimRow) -> Mounting:
+        """The mounting that a row names."""
+        return self._one("mounting", row.mounting_id, lambda: to_mounting(row.mounting))
+
+    def liquid(self, row: SessionRow) -> Liquid:
+        """The liquid that a row names."""
+        return self._one("liquid", row.liquid_id, lambda: to_liquid(row.liquid))
+
+    def unit(self, row: SessionRow | TrimRow) -> Unit:
+        """The unit that a row names, as this store shows it."""
+        return self._one("unit", row.unit_id, lambda: to_unit(row.unit))
+
+    def sealed_unit(self, row: SessionRow | TrimRow) -> Unit | None:
+        """The unit that a row's hash names, where it is another than the one which is shown."""
+        return self._one("sealed unit", row.unit_id, lambda: sealed_unit(row.unit))
+
+    def _one(self, what: str, row_id: int, make: Callable[[], T]) -> T:
+        key = what, row_id
+        if key not in self._made:
+            self._made[key] = make()
+        record: T = self._made[key]
+        return record
 
 
 def to_tank(row: TankRow) -> Tank:

@@ -1,5 +1,5 @@
-"""Rows of a store's SQLite file without the mapper, with the same attributes that its rows have: for commands
-that end before the mapper is loaded.
+"""Rows of a store without the mapper, with the same attributes that its rows have: for commands that end
+before the mapper is loaded, and for many rows, which it takes long to make.
 
 What a row leads to is said here again (:data:`ONE`, :data:`MANY`), and which columns are no plain values
 (:data:`MADE`); a test holds all of it equal to the mapped tables. Nothing is written.
@@ -7,11 +7,14 @@ What a row leads to is said here again (:data:`ONE`, :data:`MANY`), and which co
 
 from __future__ import annotations
 
-import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections import defaultdict, namedtuple
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from functools import cache
+from operator import attrgetter
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, Protocol
 
+from dataset.errors import StoreError
 from dataset.words import CountLaw, GroupBy, PadRole, Role
 
 # What a row leads to by an attribute: the column of its own that says so, the other table and its column.
@@ -80,6 +83,7 @@ MADE: Mapping[str, Mapping[str, Callable[[Any], Any]]] = {
     "tag_event": {"removes": bool},
     "void_event": {"takes_back": bool},
 }
+AT_ONCE = 500  # values of a statement
 _EVERYWHERE: Mapping[str, Callable[[Any], Any]] = {"hashed_by_upgrade": bool}
 
 
@@ -90,34 +94,41 @@ WHERE b.temperature_c IS NOT NULL ORDER BY b.session_id, b.position
 """
 
 
+class Connected(Protocol):
+    """What reads rows: a connection of SQLite's driver, or one to a server that takes questions as that."""
+
+    def execute(self, query: str, values: Sequence[Any] = (), /) -> Any:
+        """A cursor over the rows of a query, whose values stand for its question marks."""
+
+
 class Row:
-    """A row of :class:`Rows`: its columns, and what it leads to, looked up when it is first asked for."""
+    """A row of :class:`Rows`: its columns, and what it leads to, looked up when it is first asked for, at
+    once for all that were selected with it.
+    """
 
     __tablename__ = ""
     read_by: Any  # what its hash is worked out by, as of ``dataset.store.proof``
     _rows: Rows
+    _selected: list[Row]
 
     def __getattr__(self, name: str) -> Any:
-        one, many = ONE.get(self.__tablename__, {}), MANY.get(self.__tablename__, {})
-        if name in one:
-            column, table, key = one[name]
-            value: Any = self._rows.one(table, key, getattr(self, column))
-        elif name in many:
-            value = self._rows.many(*many[name], self.id)
-        elif name == "read_by":
+        if name == "read_by":
             return self._rows.proving
+        if name in ONE.get(self.__tablename__, {}):
+            self._rows.lead_to_one(self._selected, name)
+        elif name in MANY.get(self.__tablename__, {}):
+            self._rows.lead_to_many(self._selected, name)
         else:
             raise AttributeError(f"a row of {self.__tablename__} has no {name!r}")
-        self.__dict__[name] = value
-        return value
+        return self.__dict__[name]
 
 
 class Rows:
     """The rows of one reading transaction; each stands there once. With ``whole`` a table is read at once
-    when a row of it is first asked for, else row by row.
+    when a row of it is first asked for, else those that are asked for.
     """
 
-    def __init__(self, connection: sqlite3.Connection, *, whole: bool) -> None:
+    def __init__(self, connection: Connected, *, whole: bool = False) -> None:
         self._connection, self._whole = connection, whole
         self._kinds: dict[str, type[Row]] = {}
         self._known: dict[tuple[str, str], dict[Any, Row]] = {}
@@ -126,51 +137,81 @@ class Rows:
             exec_driver_sql=self._for_a_hash, dialect=SimpleNamespace(paramstyle="qmark", name="sqlite")
         )
 
+    def execute(self, query: str, *values: Any) -> Any:
+        """A cursor over the rows of a query, whose values stand for its question marks."""
+        return self._connection.execute(query, values)
+
     def select(self, table: str, rest: str = "", *values: Any) -> list[Any]:
         """The rows of a table, with what stands behind FROM; those that were given before are made anew. They
         go for the mapped rows that records are made of.
         """
+        return self._select(table, rest, values, [])
+
+    def _select(self, table: str, rest: str, values: Sequence[Any], into: list[Row]) -> list[Any]:
+        """As :meth:`select`; the rows are added to ``into``, which are those that are looked up together."""
         cursor = self._connection.execute(f"SELECT * FROM {table} {rest}", values)  # noqa: S608 - names and conditions of ours
-        columns = [name for name, *_ in cursor.description]
+        columns = tuple(name for name, *_ in cursor.description)
+        if table not in ONE and table not in MANY and table not in MADE and "record_sha256" not in columns:
+            into.extend(map(_leaf(columns)._make, cursor))
+            return into
         made = {**_EVERYWHERE, **MADE.get(table, {})}
         conversions = [(name, made[name]) for name in columns if name in made]
         kind = self._kinds.setdefault(table, type("Row", (Row,), {"__tablename__": table, "_rows": self}))
-        rows = []
         for cells in cursor:
             row = kind()
-            values_of = row.__dict__
-            values_of.update(zip(columns, cells, strict=True))
+            row.__dict__ = values_of = dict(zip(columns, cells, strict=True))
+            values_of["_selected"] = into
             for name, make in conversions:
                 if values_of[name] is not None:
                     values_of[name] = make(values_of[name])
-            rows.append(row)
-        return rows
-
-    def one(self, table: str, key: str, value: Any) -> Row | None:
-        """The row of a table whose column ``key`` has this value; None where the value is."""
-        if value is None:
-            return None
-        known = self._known.get((table, key))
-        if known is None:
-            whole = self.select(table) if self._whole else []
-            known = self._known[(table, key)] = {getattr(row, key): row for row in whole}
-        if value not in known:
-            (known[value],) = self.select(table, f"WHERE {key} = ?", value)
-        return known[value]
+            into.append(row)
+        return into
 
     def keep(self, table: str, key: str, rows: Iterable[Row]) -> None:
         """Let rows that were selected stand for themselves wherever others lead to them."""
         self._known[(table, key)] = {getattr(row, key): row for row in rows}
 
-    def many(self, table: str, parent: str, order: str, value: Any) -> list[Any]:
-        """The rows of a table whose column ``parent`` has this value, in order."""
-        if not self._whole:
-            return self.select(table, f"WHERE {parent} = ? ORDER BY {order}", value)
-        if (table, parent) not in self._children:
-            gathered = self._children[(table, parent)] = dict[Any, list[Row]]()
-            for row in self.select(table, f"ORDER BY {parent}, {order}"):
-                gathered.setdefault(getattr(row, parent), []).append(row)
-        return self._children[(table, parent)].get(value, [])
+    def lead_to_one(self, rows: Sequence[Row], name: str) -> None:
+        """Let each of these rows of one table have the row that it leads to by ``name``, or None."""
+        column, table, key = ONE[rows[0].__tablename__][name]
+        values = [getattr(row, column) for row in rows]
+        known = self._known.get((table, key))
+        if known is None:
+            whole = self.select(table) if self._whole else []
+            known = self._known[(table, key)] = {getattr(row, key): row for row in whole}
+        lacking = list(dict.fromkeys(v for v in values if v is not None and v not in known))
+        known.update((getattr(row, key), row) for row in self._with(table, key, lacking))
+        for row, value in zip(rows, values, strict=True):
+            if value is not None and value not in known:
+                raise StoreError(
+                    f"{row.__tablename__} {row.__dict__.get('id', '')}".strip(),
+                    f"refers to a row of {table} that is not there",
+                    "",
+                    "use a copy of the store",
+                )
+            row.__dict__[name] = None if value is None else known[value]
+
+    def lead_to_many(self, rows: Sequence[Any], name: str) -> None:
+        """Let each of these rows of one table have the rows that belong to it by ``name``, in order."""
+        table, parent, order = MANY[rows[0].__tablename__][name]
+        if self._whole and (table, parent) not in self._children:
+            self._children[(table, parent)] = _by(parent, self.select(table, f"ORDER BY {parent}, {order}"))
+        gathered = (
+            self._children[(table, parent)]
+            if self._whole
+            else _by(parent, self._with(table, parent, [row.id for row in rows], f"ORDER BY {order}"))
+        )
+        for row in rows:
+            row.__dict__[name] = gathered.get(row.id, [])
+
+    def _with(self, table: str, column: str, values: Sequence[Any], order: str = "") -> list[Any]:
+        """The rows of a table whose ``column`` has one of these values."""
+        rows: list[Any] = []
+        for start in range(0, len(values), AT_ONCE):
+            some = values[start : start + AT_ONCE]
+            marks = ",".join("?" * len(some))
+            self._select(table, f"WHERE {column} IN ({marks}) {order}", some, rows)
+        return rows
 
     def temperatures(self) -> Iterator[tuple[str, int, bytes | None, int]]:
         """Every block with a column of temperature, session after session: the session's hash, how many
@@ -181,6 +222,21 @@ class Rows:
     def _for_a_hash(self, query: str, values: tuple[Any, ...]) -> _Answer:
         cursor = self._connection.execute(query, values)
         return _Answer([name for name, *_ in cursor.description], cursor.fetchall())
+
+
+def _by(column: str, rows: Iterable[Row]) -> dict[Any, list[Row]]:
+    """The rows by what they have in a column, in their order."""
+    gathered: defaultdict[Any, list[Row]] = defaultdict(list)
+    key_of = attrgetter(column)
+    for row in rows:
+        gathered[key_of(row)].append(row)
+    return gathered
+
+
+@cache
+def _leaf(columns: tuple[str, ...]) -> Any:
+    """The kind of a row of these columns that leads nowhere: there are the most of them."""
+    return namedtuple("Leaf", columns)
 
 
 class _Answer:

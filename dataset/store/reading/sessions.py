@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from dataset import blocks
 from dataset.canonical import conditions_from, mark_revision_sha256, marks_from, session_sha256
@@ -18,7 +18,6 @@ from dataset.records import (
     Frames,
     Mark,
     MarkRevision,
-    Mounting,
     Occasion,
     Session,
     Source,
@@ -27,7 +26,7 @@ from dataset.records import (
 )
 from dataset.store.proof import changed
 from dataset.store.reading import amendments
-from dataset.store.reading.registry import flat, sealed_unit, to_liquid, to_mounting, to_unit
+from dataset.store.reading.registry import Shared, flat, made
 from dataset.store.reading.tagging import tags_of
 from dataset.store.reading.voiding import void_reason
 
@@ -38,48 +37,52 @@ NEWEST = "newest"
 
 
 def to_sessions(rows: Iterable[SessionRow]) -> tuple[Session, ...]:
-    """The records of many rows; a mounting that many of them share is made once."""
-    mountings: dict[int, Mounting] = {}
-    return tuple(to_session(row, mountings=mountings) for row in rows)
+    """The records of many rows; what many of them share is made once."""
+    shared = Shared()
+    return tuple(to_session(row, shared=shared) for row in rows)
 
 
 def to_session(
     row: SessionRow,
     revision: str | None = NEWEST,
-    mountings: dict[int, Mounting] | None = None,
     amendment: str | None = NEWEST,
+    shared: Shared | None = None,
 ) -> Session:
     """What a session says: with the marks of ``revision`` (a hash), of the newest one, or (None) as they were
     sealed, and with what ``amendment`` states (a hash), the one in use, or (None) as it was sealed.
 
-    ``mountings`` keeps by row id what was made already.
+    ``shared`` are the records that rows of the same store have led to.
     """
-    mountings = {} if mountings is None else mountings
-    if row.mounting_id not in mountings:
-        mountings[row.mounting_id] = to_mounting(row.mounting)
-    sealed = tuple(flat(Mark, mark) for mark in row.marks)
+    shared = shared or Shared()
+    sealed = tuple([flat(Mark, mark) for mark in row.marks])
     revised = _revision(row, revision)
-    session = Session(
-        id=row.sha256[:ID_DIGITS],
-        sha256=row.sha256,
-        unit=to_unit(row.unit),
-        liquid=to_liquid(row.liquid),
-        mounting=mountings[row.mounting_id],
-        frames=row.frames,
-        marks=sealed if revised is None else revised.marks,
-        source=Source(row.source_file, row.source_sha256),
-        note=row.note,
-        void_reason=void_reason(row),
-        stretches=tuple(Stretch(s.start, s.stop, _conditions(s.body)) for s in row.stretches),
-        mark_revision=None if revised is None else revised.sha256,
-        sealed_marks=None if revised is None else sealed,
-        warnings=tuple(DoorWarning(w.check_name, w.sentence) for w in row.warnings),
-        simulated=bool(row.simulated),
-        occasion=Occasion(row.operator, row.bench, row.started, row.firmware),
-        tags=tags_of(row),
-        instruments=() if row.instruments is None else tuple(json.loads(row.instruments)),
-        sealed_unit=sealed_unit(row.unit),
-    )
+    facts: dict[str, Any] = {
+        "id": row.sha256[:ID_DIGITS],
+        "sha256": row.sha256,
+        "unit": shared.unit(row),
+        "liquid": shared.liquid(row),
+        "mounting": shared.mounting(row),
+        "frames": row.frames,
+        "marks": sealed if revised is None else revised.marks,
+        "source": Source(row.source_file, row.source_sha256),
+        "note": row.note,
+        "void_reason": void_reason(row),
+        "stretches": tuple(
+            [
+                made(Stretch, {"start": s.start, "stop": s.stop, "conditions": _conditions(s.body)})
+                for s in row.stretches
+            ]
+        ),
+        "mark_revision": None if revised is None else revised.sha256,
+        "sealed_marks": None if revised is None else sealed,
+        "warnings": tuple([DoorWarning(w.check_name, w.sentence) for w in row.warnings]),
+        "simulated": bool(row.simulated),
+        "occasion": Occasion(row.operator, row.bench, row.started, row.firmware),
+        "tags": tags_of(row),
+        "instruments": () if row.instruments is None else tuple(json.loads(row.instruments)),
+        "sealed_unit": shared.sealed_unit(row),
+    }
+    session = made(Session, facts)
     if amendment is None or (amendment == NEWEST and not row.amendments):
         return session
     amended_by = amendments.in_use(row) if amendment == NEWEST else amendments.of_hash(row, amendment)

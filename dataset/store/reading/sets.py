@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 from dataset.canonical import frozen_sha256, trim_sha256
-from dataset.coverage.set_names import renamed, unit_names
-from dataset.records import FrozenSet, GroupBy, Mounting, Session, Trim, TrimKind, Unit
+from dataset.coverage.set_names import called, renamed, unit_names
+from dataset.records import FrozenSet, GroupBy, Session, Trim, TrimKind, Unit
 from dataset.store.proof import changed
-from dataset.store.reading.registry import sealed_unit, to_mounting, to_unit
+from dataset.store.reading.registry import Shared
 from dataset.store.reading.sessions import to_session
 
 if TYPE_CHECKING:
     from dataset.store.tables import FrozenSetRow, TrimRow
-
-R = TypeVar("R", Session, Trim)
 
 
 def to_frozen_set(row: FrozenSetRow, known: FrozenSet | None = None) -> FrozenSet:
@@ -52,12 +50,12 @@ def _named(row: FrozenSetRow) -> tuple[tuple[Session, ...], tuple[Trim, ...]]:
     """Sessions and trims, their units and tanks called as they were when the set was frozen where these are
     its groups, else as their content says.
     """
-    mountings: dict[int, Mounting] = {}
+    shared = Shared()
     sessions = tuple(
-        to_session(member.session, member.mark_revision_sha256, mountings, member.amendment_sha256)
+        to_session(member.session, member.mark_revision_sha256, member.amendment_sha256, shared)
         for member in row.sessions
     )
-    trims = tuple(to_trim(member.trim, mountings) for member in row.trims)
+    trims = tuple(to_trim(member.trim, shared) for member in row.trims)
     pinned = [member.group_name for member in row.sessions]
     if row.group_by is GroupBy.TANK:
         sessions = tuple(replace(s, tank_group=name) for s, name in zip(sessions, pinned, strict=True))
@@ -72,30 +70,27 @@ def _named(row: FrozenSetRow) -> tuple[tuple[Session, ...], tuple[Trim, ...]]:
     }
     by_unit = {session.unit.key: by_sealed[sealed_as(session).key] for session in sessions}
     return (
-        tuple(_called(session, by_sealed[sealed_as(session).key]) for session in sessions),
-        tuple(
-            _called(t, by_sealed.get(sealed_as(t).key, by_unit.get(t.unit.key, t.unit.name))) for t in trims
+        called(sessions, [by_sealed[sealed_as(session).key] for session in sessions]),
+        called(
+            trims,
+            [by_sealed.get(sealed_as(t).key, by_unit.get(t.unit.key, t.unit.name)) for t in trims],
         ),
     )
-
-
-def _called(record: R, name: str) -> R:
-    return renamed([record], {record.unit.key: name})[0]
 
 
 def sealed_as(record: Session | Trim) -> Unit:
     return record.sealed_unit or record.unit
 
 
-def to_trim(row: TrimRow, mountings: dict[int, Mounting] | None = None) -> Trim:
-    """The record, its hash checked again. ``mountings`` keeps by row id what was made already."""
-    mountings = {} if mountings is None else mountings
-    if row.mounting_id not in mountings:
-        mountings[row.mounting_id] = to_mounting(row.mounting)
+def to_trim(row: TrimRow, shared: Shared | None = None) -> Trim:
+    """The record, its hash checked again. ``shared`` are the records that rows of the same store have led
+    to.
+    """
+    shared = shared or Shared()
     body = json.loads(row.body)
     trim = Trim(
-        unit=to_unit(row.unit),
-        mounting=mountings[row.mounting_id],
+        unit=shared.unit(row),
+        mounting=shared.mounting(row),
         kind=TrimKind(row.kind),
         counts=tuple(body["counts"]),
         date=row.date,
@@ -111,7 +106,7 @@ def to_trim(row: TrimRow, mountings: dict[int, Mounting] | None = None) -> Trim:
         note=row.note,
         sha256=row.sha256,
         dry_because=body.get("dry_because", ""),
-        sealed_unit=sealed_unit(row.unit),
+        sealed_unit=shared.sealed_unit(row),
         amendment=body.get("amendment"),
     )
     actual = trim_sha256(trim)

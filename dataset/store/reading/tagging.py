@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
 def tags_of(row: SessionRow) -> tuple[str, ...]:
     """The tags that a session has, each once, in the order of the alphabet."""
+    if not row.tag_events:
+        return ()
     return tuple(sorted({event.tag for event in standing(row)}))
 
 

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
 def void_reason(row: SessionRow) -> str | None:
     """Why a session is void, every standing reason of it; None where it can be used."""
+    if not row.voids:
+        return None
     reasons = sorted({event.reason for event in standing(row)})
     return "; ".join(reasons) if reasons else None
 

@@ -21,8 +21,10 @@ from sqlalchemy.orm import Session as OrmSession
 from dataset.errors import StoreError
 from dataset.store.database import HISTORY, TIMEOUT_S, History, migration_config
 from dataset.store.places import USERS, Address
+from dataset.store.reading.rows import Rows
 from dataset.store.server import schema
 from dataset.store.server.driver import TRY_AGAIN, connect, driver, driver_error, is_lost, state_of, told
+from dataset.store.server.reading import Reader
 
 MOST_TRIES = 5
 PAUSE_S = 0.05  # before the second try, doubled before each further one; up to twice that is drawn
@@ -58,6 +60,12 @@ class ServerDatabase:
         """One consistent view; nothing is written."""
         with told(self.place, self.timeout_s), OrmSession(self._reader) as session, session.begin():
             yield session
+
+    @contextmanager
+    def rows(self) -> Iterator[Rows]:
+        """One consistent view without the mapper; nothing is written."""
+        with self.reading() as orm:
+            yield Rows(Reader(orm.connection().connection.driver_connection))
 
     @contextmanager
     def writing(self) -> Iterator[OrmSession]:

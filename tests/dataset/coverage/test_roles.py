@@ -6,20 +6,26 @@ from collections import Counter
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from dataset.coverage.roles import (
     Group,
+    assemble,
     check_sessions,
     groups_of,
+    levels_of,
     named_roles,
     spread_roles,
 )
 from dataset.errors import InputError
 from dataset.records import (
+    Conditions,
     CountLaw,
+    Frames,
+    FrozenSet,
     GroupBy,
     Liquid,
     Mark,
@@ -29,8 +35,11 @@ from dataset.records import (
     Sensor,
     Session,
     Source,
+    Stretch,
+    Surface,
     Tank,
     Unit,
+    Wall,
 )
 from dataset.values import natural
 
@@ -175,3 +184,43 @@ def test_sensors_must_be_alike(change: dict[str, Any], sentence: str) -> None:
     check_sessions(
         [*SESSIONS, session(9, (Mark(0, 1, 1.0),), sensor=replace(SENSOR, period_tolerance_pct=20))]
     )
+
+
+def test_rows_are_those_of_each_mark() -> None:
+    """All rows at once are what each mark says by itself: frames without a label left out, marks one frame
+    long, a millisecond apart and on ramps, bit for bit; a session without temperatures beside one with.
+    """
+    clean, foam = Conditions(wall=(Wall.CLEAN,)), Conditions(surface=(Surface.FOAM,))
+    marks = (Mark(1, 2, 3.0, 0.4, 0.3, 9.0), Mark(2, 3, 7.0), Mark(3, 7, 0.1, 0.2, None, 0.7))
+    ramps = (Mark(0, 5, 1 / 3, None, None, 17.7), Mark(6, 9, 50.0, 1.0))
+    stretches = (Stretch(0, 4, clean), Stretch(2, 8, foam))
+    one = replace(session(1, marks), frames=8, stretches=stretches)
+    two = replace(session(2, ramps), frames=9, stretches=(Stretch(5, 9, clean),))
+    t_ms = np.array([*range(1_700_000_000_000, 1_700_000_000_004), *range(10**13, 10**13 + 4)])
+    frames = (
+        Frames(t_ms, np.arange(16, dtype=np.uint32).reshape(8, 2), np.arange(8) / 3),
+        Frames(np.arange(9) * 97, np.asfortranarray(np.arange(18, dtype=np.uint32).reshape(9, 2)), None),
+    )
+    roles = ((one.id, Role.FIT), (two.id, Role.PROVE))
+    frozen = FrozenSet("set", "", GroupBy.SESSION, roles, (one, two))
+    data = assemble(frozen, frames)
+    at = 0
+    for number, (said, recorded) in enumerate(zip((one, two), frames, strict=True)):
+        np.testing.assert_array_equal(data.frames[number].counts, recorded.counts)
+        assert data.frames[number].counts.flags.c_contiguous
+        for mark in said.marks:
+            rows, under = slice(at, at + mark.stop - mark.start), slice(mark.start, mark.stop)
+            np.testing.assert_array_equal(data.counts[rows], recorded.counts[under])
+            np.testing.assert_array_equal(data.t_ms[rows], recorded.t_ms[under])
+            np.testing.assert_array_equal(data.level_mm[rows], levels_of(mark, recorded.t_ms))
+            np.testing.assert_array_equal(data.frame[rows], np.arange(mark.start, mark.stop))
+            warm = recorded.temperature_c
+            np.testing.assert_array_equal(data.temperature_c[rows], np.nan if warm is None else warm[under])
+            u_mm = np.nan if mark.u_mm is None else np.hypot(mark.u_mm, mark.u_common_mm or 0)
+            np.testing.assert_array_equal(data.u_mm[rows], u_mm)
+            assert set(data.session[rows]) == set(data.group[rows]) == {number}
+            at = rows.stop
+    assert (len(data.counts), data.frames[1].temperature_c) == (at, None)
+    stated = [data.conditions[k] for k in data.condition]
+    assert stated == [clean, *[foam] * 5, *[Conditions()] * 5, *[clean] * 3]
+    assert data.counts.dtype == data.t_ms.dtype == np.int64
