@@ -15,6 +15,7 @@ import numpy as np
 
 from dataset.errors import InputError
 from training.program import OUTPUTS, Array, Program, initial_state, prepare, step
+from training.program.interpreter import not_known
 from training.program.reasons import reasons_of
 
 STREAM_FRAMES = 8  # frames of a stream behind the settling
@@ -29,7 +30,8 @@ class Vectors:
 
     Inputs: ``trim`` (n, trim size, or n, 0 without trim; the same in all rows of a stream), ``counts`` (n,
         channels),
-    ``temperature`` (n,), ``faults`` (n,). Expected: ``prepared`` (n, prepared size), ``readings`` (n, 6) in
+    ``temperature`` (n,), ``faults`` (n,), ``since_pour`` (n,) seconds, None for a program that is not told.
+    Expected: ``prepared`` (n, prepared size), ``readings`` (n, 6) in
     the order of ``OUTPUTS``, ``state`` (n, state size) after the frame. All int64.
     """
 
@@ -41,6 +43,7 @@ class Vectors:
     prepared: Array
     readings: Array
     state: Array
+    since_pour: Array | None = None
 
     def __len__(self) -> int:
         return len(self.counts)
@@ -51,32 +54,50 @@ class Vectors:
 
     def rows(self, start: int, stop: int) -> Vectors:
         """Rows ``start`` to ``stop``, whole streams."""
-        parts = (
-            self.trim,
-            self.counts,
-            self.temperature,
-            self.faults,
-            self.prepared,
-            self.readings,
-            self.state,
+        at, pours = slice(start, stop), self.since_pour
+        return Vectors(
+            self.stream_frames,
+            self.trim[at],
+            self.counts[at],
+            self.temperature[at],
+            self.faults[at],
+            self.prepared[at],
+            self.readings[at],
+            self.state[at],
+            None if pours is None else pours[at],
         )
-        return Vectors(self.stream_frames, *(part[start:stop] for part in parts))
+
+    @property
+    def inputs(self) -> Array:
+        """What each frame is given beside trim and state, (n, channels and what else there is): counts,
+        temperature, faults, and the seconds since the last pour where the program is told.
+        """
+        told = () if self.since_pour is None else (self.since_pour,)
+        return np.column_stack([self.counts, self.temperature, self.faults, *told])
 
 
 def expect(
-    program: Program, frames: int, trim: Array, counts: Array, temperature: Array, faults: Array
+    program: Program,
+    frames: int,
+    trim: Array,
+    counts: Array,
+    temperature: Array,
+    faults: Array,
+    since_pour: Array | None = None,
 ) -> Vectors:
-    """Vectors from counts (streams, frames, channels), temperature and faults (streams, frames, or with a
-    last axis of 1) and trim (streams, trim size).
+    """Vectors from counts (streams, frames, channels), temperature, faults and seconds since the last pour
+    (streams, frames, or with a last axis of 1; None: not known) and trim (streams, trim size).
     """
     temperature, faults = (part.reshape(part.shape[:2]) for part in (temperature, faults))
     streams = len(counts)
+    pours = not_known(since_pour, streams * frames).reshape(streams, frames)
     prepared = np.broadcast_to(
         prepare(program, trim if program.trim is not None else None), (streams, program.prepared_size)
     )
     state, readings, states = initial_state(program, streams), [], []
     for k in range(frames):
-        reading, state = step(program, counts[:, k], temperature[:, k], faults[:, k], state, prepared)
+        given = (counts[:, k], temperature[:, k], faults[:, k], state, prepared, pours[:, k])
+        reading, state = step(program, *given)
         readings.append(reading.table())
         states.append(state)
     n = streams * frames
@@ -89,6 +110,7 @@ def expect(
         np.repeat(prepared, frames, axis=0),
         np.stack(readings, axis=1).reshape(n, len(OUTPUTS)),
         np.stack(states, axis=1).reshape(n, program.state_size),
+        pours.reshape(n) if program.longest_pour_s else None,
     )
 
 
@@ -103,9 +125,8 @@ def to_csv(vectors: Vectors) -> str:
     ]
     rows = [f"0,{row}" for row in _with_commas(_each_frame(vectors))]
     rows[:: vectors.stream_frames] = [f"1,{row}" for row in _with_commas(starts)]
-    headings = _headings(
-        vectors.trim.shape[1], vectors.counts.shape[1], vectors.state.shape[1], vectors.prepared.shape[1]
-    )
+    sizes = [part.shape[1] for part in (vectors.trim, vectors.counts, vectors.state, vectors.prepared)]
+    headings = _headings(*sizes, told=vectors.since_pour is not None)
     return "\n".join([f"# stream_frames={vectors.stream_frames}", *headings, *rows, ""])
 
 
@@ -116,15 +137,17 @@ def _with_commas(table: Array) -> list[str]:
 
 def _each_frame(vectors: Vectors) -> Array:
     """What every line holds."""
-    inputs = (vectors.counts, vectors.temperature[:, None], vectors.faults[:, None])
-    return np.concatenate([*inputs, vectors.readings, vectors.state], axis=1)
+    return np.concatenate([vectors.inputs, vectors.readings, vectors.state], axis=1)
 
 
 def _headings(
-    trims: int, channels: int, states: int, prepared: int, outputs: int = len(OUTPUTS)
+    trims: int, channels: int, states: int, prepared: int, outputs: int = len(OUTPUTS), *, told: bool = False
 ) -> tuple[str, str]:
-    """The columns of the lines that start a stream, and of the others."""
-    each = [f"count{k}" for k in range(channels)] + ["temperature", "faults", *OUTPUTS[:outputs]]
+    """The columns of the lines that start a stream, and of the others; ``told``: the program is told of
+    pours.
+    """
+    each = [f"count{k}" for k in range(channels)] + ["temperature", "faults"]
+    each += [*(["since_pour"] if told else []), *OUTPUTS[:outputs]]
     each += [f"state{k}" for k in range(states)]
     ends = [f"prepared{k}" for k in range(prepared)]
     starts = ["first", *(f"trim{k}" for k in range(trims)), *each, *ends]
@@ -158,7 +181,9 @@ def _from_two_widths(program: Program, text: str, length: int, where: str) -> Ve
     """Vectors whose lines that start a stream are longer than the others."""
     _, starting, going, body = (*text.split("\n", 3), "", "", "")[:4]
     sizes = (program.trim_size, program.channels, program.state_size, program.prepared_size)
-    for number, (heading, expected) in enumerate(zip((starting, going), _headings(*sizes), strict=True), 2):
+    told = int(program.longest_pour_s > 0)
+    columns = _headings(*sizes, told=bool(told))
+    for number, (heading, expected) in enumerate(zip((starting, going), columns, strict=True), 2):
         if heading != expected:
             raise InputError(
                 f"{where}, line {number}", repr(heading[:60]), f"the columns {expected[:60]} ..."
@@ -175,7 +200,7 @@ def _from_two_widths(program: Program, text: str, length: int, where: str) -> Ve
         )
     starts = _numbers(lines[::length], where)
     others = _numbers([line for k, line in enumerate(lines) if k % length], where)
-    each = program.channels + 2 + len(OUTPUTS) + program.state_size
+    each = program.channels + 2 + told + len(OUTPUTS) + program.state_size
     widths = (1 + program.trim_size + each + program.prepared_size, 1 + each)
     for rows, width in ((starts, widths[0]), (others, widths[1])):
         if len(rows) and rows.shape[1] != width:
@@ -184,8 +209,8 @@ def _from_two_widths(program: Program, text: str, length: int, where: str) -> Ve
     whole = np.empty((len(lines), each), np.int64)
     whole[::length] = starts[:, kept]
     whole[np.arange(len(lines)) % length > 0] = others[:, 1:] if len(others) else whole[:0]
-    cuts = np.cumsum((program.channels, 1, 1, len(OUTPUTS)))
-    counts, temperature, faults, readings, state = np.split(whole, cuts, axis=1)
+    cuts = np.cumsum((program.channels, 1, 1, told, len(OUTPUTS)))
+    counts, temperature, faults, since_pour, readings, state = np.split(whole, cuts, axis=1)
     trims, prepared = starts[:, 1 : kept.start], starts[:, kept.stop :]
     return Vectors(
         length,
@@ -196,6 +221,7 @@ def _from_two_widths(program: Program, text: str, length: int, where: str) -> Ve
         np.repeat(prepared, length, axis=0),
         readings,
         state,
+        since_pour[:, 0] if told else None,
     )
 
 

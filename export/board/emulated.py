@@ -76,7 +76,7 @@ def build_board(
     files = {
         f"{prefix}.h": source.header,
         "model.c": source.source,
-        "board.c": fragments(prefix)[f"{prefix}_board.c"],
+        "board.c": fragments(prefix, told=source.told)[f"{prefix}_board.c"],
         "port.c": fill(
             template("board_port.c"), {"prefix": prefix, "PREFIX": prefix.upper(), "port": hex(_PORT)}
         ),

@@ -153,13 +153,14 @@ class Talk:
         readings, states, cycles = bytearray(), bytearray(), list[int]()
         read, kept = layout.reading.size, layout.state.size if layout.state.values else 0
         prepare, frames = 0, vectors.stream_frames
-        kind = "<u2" if count_bytes == 2 else "<u4"
+        kind, pours = "<u2" if count_bytes == 2 else "<u4", vectors.since_pour
         for k in range(len(vectors)):
             try:
                 if k % frames == 0:
                     progress("vectors on the board", k, len(vectors))
                     prepare = max(prepare, self._begin(vectors.trim[k].astype(kind).tobytes(), k))
                 rest = struct.pack("<hI", int(vectors.temperature[k]), int(vectors.faults[k]))
+                rest += b"" if pours is None else struct.pack("<i", int(pours[k]))
                 answer = self._asked(STEP, vectors.counts[k].astype(kind).tobytes() + rest, 4 + read + kept)
             except (RefusedError, NoAnswerError) as error:
                 raise type(error)(f"{error} at vector {k} of {len(vectors)}") from error

@@ -169,7 +169,7 @@ def _c_files(program: Program, prefix: str, written: Written) -> dict[str, bytes
         names["source"]: emitted.source,
         names["header"]: emitted.header,
         names["harness"]: emit_harness(emitted),
-        **fragments(prefix, written.optimise),
+        **fragments(prefix, written.optimise, told=program.longest_pour_s > 0),
     }
     return {name: text.encode() for name, text in files.items()}
 

@@ -329,21 +329,16 @@ def vectors(bundle: Bundle) -> str:
     stated, own = bundle.vectors, bundle.program
     if len(stated) < LEAST_VECTORS and len(bundle.content("vectors")) < ENOUGH_BYTES:
         raise Failed(f"{len(stated)} vectors; at least {LEAST_VECTORS} are needed")
-    given = {
-        tuple(row) for row in np.column_stack([stated.counts, stated.temperature, stated.faults]).tolist()
-    }
-    missing = [row for row in corners(own).tolist() if tuple(row) not in given]
+    rows = {tuple(row) for row in stated.inputs.tolist()}
+    missing = [row for row in corners(own).tolist() if tuple(row) not in rows]
     if missing:
         raise Failed(
-            f"the corner {missing[0]} (counts, temperature, faults) of the input domain is not "
-            "among the vectors"
+            f"the corner {missing[0]} ({', '.join(own.inputs)}) of the input domain is not among the vectors"
         )
     frames = stated.stream_frames
-    shaped = [
-        part.reshape(len(stated) // frames, frames, -1)
-        for part in (stated.counts, stated.temperature, stated.faults)
-    ]
-    again = expect(own, frames, stated.trim[::frames], *shaped)
+    given = streams_of(stated)
+    inputs = (given.counts, given.temperature, given.faults, given.since_pour)
+    again = expect(own, frames, stated.trim[::frames], *inputs)
     equal(own, stated, "the interpreter", again.readings, again.state)
     if not np.array_equal(again.trim, stated.trim):
         raise Failed("the trim changes within a stream")
@@ -377,6 +372,8 @@ def equal(of: Program, stated: Vectors, who: str, readings: Array, state: Array)
     inputs = (
         f"counts {row_text(stated.counts[k])}, temperature {stated.temperature[k]}, faults {stated.faults[k]}"
     )
+    if stated.since_pour is not None:
+        inputs += f", since_pour {stated.since_pour[k]}"
     if stated.trim.shape[1]:
         inputs += f", trim {row_text(stated.trim[k])}"
     if stated.state.shape[1]:

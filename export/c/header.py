@@ -26,6 +26,7 @@ from training.program import (
     FLAG_BITS,
     LEVEL_UNITS_PER_MM,
     NO_LEVEL,
+    NO_POUR,
     NO_TEMPERATURE,
     REASON_NAMES,
     TEMPERATURE_RANGE,
@@ -116,6 +117,7 @@ def header_gaps(
         "temperature_low": str(TEMPERATURE_RANGE[0]),
         "temperature_high": str(TEMPERATURE_RANGE[1]),
         "no_temperature": str(NO_TEMPERATURE),
+        **_pour_gaps(program, prefix.upper()),
         "units": str(LEVEL_UNITS_PER_MM),
         "span": str(program.span),
         "no_level": str(NO_LEVEL),
@@ -148,6 +150,43 @@ def header_gaps(
         "volume_api": "" if volume is None else _volume_api(volume, prefix),
         **_record_gaps(program),
     }
+
+
+def _pour_gaps(program: Program, macros: str) -> dict[str, str]:
+    """What the header says of the seconds since the last pour; nothing for a program that is not told."""
+    if not program.longest_pour_s:
+        return dict.fromkeys(("pour_macros", "pour_meaning", "since_pour"), "")
+    return {
+        "since_pour": since_pour_parameter(program),
+        "pour_macros": (
+            f"#define {macros}_LONGEST_POUR_S {program.longest_pour_s} "
+            "/* what is longer ago counts as this long */\n"
+            f"#define {macros}_NO_POUR ({NO_POUR}) /* pass this while the appliance does not know */\n"
+        ),
+        "pour_meaning": _meaning("since_pour", fill(_POUR_MEANING, {"PREFIX": macros})),
+    }
+
+
+def since_pour_parameter(program: Program) -> str:
+    """The parameter of step for the seconds since the last pour, between two others; empty where the program
+    is not told.
+    """
+    return " int32_t since_pour," if program.longest_pour_s else ""
+
+
+_POUR_MEANING = (
+    "whole seconds since liquid last came in, 0 while it does: a clock that the inlet sets to 0 and nothing "
+    "stops; or @PREFIX@_NO_POUR, as from power-on to the first pour, or where nobody knows; what is below "
+    "that is outside the domain. The scores of foam and film alone are told by it, and through them which "
+    "level counts and how much doubt is let pass. With @PREFIX@_NO_POUR the model answers as it was trained "
+    "to on frames of which it was not told."
+)
+
+
+def _meaning(name: str, text: str) -> str:
+    """Lines of a comment on a parameter, its name beside them."""
+    lines = comment_block(text, " *" + 17 * " ").split("\n")
+    return f" *   {name:<14}{lines[0][19:]}\n" + "".join(f"{line}\n" for line in lines[1:])
 
 
 def _record_gaps(program: Program) -> dict[str, str]:

@@ -13,7 +13,7 @@ from export.c.header import count_type
 from export.c.layout import Table, Tables
 from export.c.memory import MemoryLayout
 from export.c.text import TYPE_BYTES, comment_block, fill
-from export.evidence.known_answer import KnownAnswer
+from export.evidence.known_answer import FIRST_POUR, KnownAnswer
 from export.identity import Stamp, identity_bytes
 from export.volume import VolumeTable
 from training.program import Program
@@ -107,7 +107,7 @@ _KNOWN = """
         const uint32_t row = @row@;
         if ((piece & 1U) != 0U) {
             (void)@prefix@_step(&test->state, &test->prepared, test->scratch, @counts@, @temperature@,
-                                (frame == @last@U) ? 1U : 0U, &test->reading);
+                                (frame == @last@U) ? 1U : 0U,@since_pour@ &test->reading);
 @keeps@        } else {
             /* The CRC goes on where the tables ended: counts, reading, state, and what the last layers gave. */
 @crcs@
@@ -242,6 +242,7 @@ def selftest(
         "last": str(frames - 1),
         "row": f"(frame > {known.lead}U) ? (frame - {known.lead}U) : 0U" if known.lead else "frame",
         "temperature": str(known.temperature),
+        "since_pour": f" (int32_t)frame + ({FIRST_POUR})," if program.longest_pour_s else "",
         "answer": f"0x{answer:08X}",
         "trim": trim if known.trim else "NULL",
         "trim_crc": f"        {_crc_call(prefix, trim, 0, width * len(known.trim))}\n" if known.trim else "",

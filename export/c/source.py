@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from dataset.errors import ProgramError
 from export.c import blocks, interface, trims
 from export.c.extras import PLAIN_EXTRAS, Extras
-from export.c.header import count_type, header_gaps, identity, layer_lines
+from export.c.header import count_type, header_gaps, identity, layer_lines, since_pour_parameter
 from export.c.kernels import Kernels
 from export.c.layout import POOLS, Tables, Value, atom
 from export.c.memory import READING, SUM_WORD, MemoryLayout, member_type, memory_layout
@@ -23,7 +23,17 @@ from export.c.text import TYPE_BYTES, WIDTH, fill, literal, span_text, template
 from export.evidence.known_answer import known_answer
 from export.identity import PLAIN_STAMP, Stamp
 from export.volume import VolumeTable
-from training.program import OPS, OUTPUTS, TEMPERATURE_RANGE, Interval, Node, Program, analyse, model_id
+from training.program import (
+    NO_POUR,
+    OPS,
+    OUTPUTS,
+    TEMPERATURE_RANGE,
+    Interval,
+    Node,
+    Program,
+    analyse,
+    model_id,
+)
 
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
 
@@ -31,13 +41,14 @@ _NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
 @dataclass(frozen=True)
 class CSource:
     """A model in C99: ``header`` is the text of ``<prefix>.h``, ``source`` that of ``<prefix>.c``, ``layout``
-    where their numbers lie.
+    where their numbers lie. ``told``: step takes the seconds since the last pour.
     """
 
     prefix: str
     header: str
     source: str
     layout: MemoryLayout
+    told: bool = False
 
 
 def emit_c(
@@ -87,6 +98,7 @@ def emit_c(
         "stages": _stages(step, prefix),
         "layers": layer_lines(written),
         "trim_check": trims.trim_check(program, prefix),
+        "since_pour": since_pour_parameter(program),
         "volume": "" if volume is None else interface.volume_function(volume, prefix, tables),
     }
     taking = trims.trim_helpers(program, prefix, tables)
@@ -109,7 +121,7 @@ def emit_c(
     header_texts = header_gaps(program, prefix, layout, tables, volume, unproven)
     header_texts |= interface.slice_gaps(interface.kept_bytes(parts), extras)
     header = fill(template("model.h"), gaps | header_texts)
-    return CSource(prefix, header, fill(template("model.c"), gaps), layout)
+    return CSource(prefix, header, fill(template("model.c"), gaps), layout, program.longest_pour_s > 0)
 
 
 def _check(program: Program) -> None:
@@ -257,6 +269,8 @@ def _step(
     known: dict[str, Value] = {"counts": _counts("counts", program)}
     known["temperature"] = Value("temperature", True, ctype="int16_t")
     known["faults"] = Value("faults", True, ctype="uint32_t")
+    if program.longest_pour_s:
+        known["since_pour"] = Value("since_pour", True, ctype="int32_t")
     intervals = program.inputs | program.prepared_intervals | {s.name: s.interval for s in program.states}
     known |= {n: _place("prepared", n, i) for n, i in program.prepared_intervals.items()}
     known |= {s.name: _member("state", s.name, s.interval) for s in program.states}
@@ -365,6 +379,7 @@ _STAGE_PARAMETERS = (
     ("counts", r"\bcounts\[", "const @prefix@_count_t *"),
     ("temperature", r"\)temperature\b", "int16_t"),
     ("faults", r"\)faults\b", "uint32_t"),
+    ("since_pour", r"\bsince_pour\b", "int32_t"),
     ("frame", r"\bframe->", "@prefix@_frame_t *"),
     ("reading", r"\breading->", "@prefix@_reading_t *"),
 )
@@ -393,6 +408,8 @@ def _domain(program: Program, prefix: str, *, checked: bool) -> list[str]:
     if checked and memory_check.keeps(program):
         tests += f"{prefix}_memory_whole(state, prepared) && "
     tests += f"(temperature >= {literal(low)}) && (temperature <= {high}) && (faults <= {faults}U)"
+    if program.longest_pour_s:
+        tests += f" && (since_pour >= {literal(NO_POUR)})"
     if program.count_bits == 16:
         return _folded(f"const bool inside = {tests};")
     if program.channels == 1:

@@ -20,7 +20,7 @@ from export.c.source import emit_c
 from export.compilers.toolchain import HostProgram, kept_host, run_rows
 from training.judging.streams import restarts as steps_outside
 from training.program import NO_TEMPERATURE, Array, Program, digest, initial_state, prepare
-from training.program.interpreter import check_inputs, step
+from training.program.interpreter import check_inputs, given_inputs, not_known, step
 from training.program.model import TEMPERATURE_RANGE
 
 AT_ONCE = 4096  # frames that the interpreter takes side by side, which bounds its memory
@@ -41,11 +41,19 @@ class Replayed:
     steps_ms: Array
 
 
-def replay_on_host(program: Program, frames: Frames, trim: NDArray[np.int64] | None = None) -> Replayed:
+def replay_on_host(
+    program: Program,
+    frames: Frames,
+    trim: NDArray[np.int64] | None = None,
+    since_pour: NDArray[np.int64] | None = None,
+) -> Replayed:
     """Readings of ``frames`` from power-on at the first of them; a step in time outside the program's
     tolerance starts anew, as firmware has to.
 
-    ``trim`` int64 (trim size,), None for a program without. Raises InputError for frames outside the declared
+    ``trim`` int64 (trim size,), None for a program without; ``since_pour`` int64 (n,) the seconds since the
+    last pour, None: not known, and of no matter to a program that is not told.
+
+    Raises InputError for frames outside the declared
     domain or a missing trim, ToolError where the C stops or says other than the interpreter.
     """
     restarts = steps_outside(
@@ -53,11 +61,11 @@ def replay_on_host(program: Program, frames: Frames, trim: NDArray[np.int64] | N
     )
     first = np.zeros(len(frames), np.int64)
     first[[0, *restarts] if len(frames) else []] = 1
-    given = _Given(np.asarray(frames.counts, np.int64), _tenths(frames), np.zeros_like(first), first)
-    columns = {"counts": given.counts, "temperature": given.warm[:, None], "faults": given.faults[:, None]}
-    check_inputs(program, columns)
+    pours = not_known(since_pour, len(frames))
+    given = _Given(np.asarray(frames.counts, np.int64), _tenths(frames), np.zeros_like(first), first, pours)
+    check_inputs(program, given_inputs(program, given.counts, given.warm, given.faults, pours))
     prepared = prepare(program, None if trim is None else trim[None])
-    rows = _rows(given, np.zeros(0, np.int64) if program.trim is None or trim is None else trim)
+    rows = _rows(program, given, np.zeros(0, np.int64) if program.trim is None or trim is None else trim)
     readings, states = run_rows(_built(_Keyed(digest(program), program)), rows, len(frames))
     _hold_to_the_interpreter(program, given, prepared, readings, states)
     return Replayed(readings, restarts, np.diff(frames.t_ms)[restarts - 1])
@@ -85,13 +93,14 @@ def forget_compiled() -> None:
 @dataclass(frozen=True)
 class _Given:
     """What the C is given, int64: ``counts`` (n, channels), ``warm`` (n,) tenths of a degree, ``faults`` (n,)
-    and ``first`` (n,), 1 where it starts anew.
+    ``first`` (n,), 1 where it starts anew, and ``pours`` (n,) seconds.
     """
 
     counts: Array
     warm: Array
     faults: Array
     first: Array
+    pours: Array
 
 
 def _hold_to_the_interpreter(
@@ -106,9 +115,8 @@ def _hold_to_the_interpreter(
     for start in range(0, len(readings), AT_ONCE):
         at = slice(start, start + AT_ONCE)
         try:
-            reading, after = step(
-                program, given.counts[at], given.warm[at], given.faults[at], before[at], prepared
-            )
+            inputs = given.counts[at], given.warm[at], given.faults[at]
+            reading, after = step(program, *inputs, before[at], prepared, given.pours[at])
         except (InputError, ProgramError) as error:  # of a state that no program can be in
             raise ToolError("the C on this computer", f"a state that cannot be ({error})") from error
         expected, came = np.hstack([reading.table(), after]), np.hstack([readings[at], states[at]])
@@ -122,10 +130,12 @@ def _hold_to_the_interpreter(
             )
 
 
-def _rows(given: _Given, trim: Array) -> bytes:
+def _rows(program: Program, given: _Given, trim: Array) -> bytes:
     """Rows as the harness reads them: the trim stands where a stream starts."""
     beginning = ",".join(map(str, ["1", *trim.tolist()]))
-    inputs = np.column_stack([given.counts, given.warm, given.faults])
+    inputs = np.column_stack(
+        list(given_inputs(program, given.counts, given.warm, given.faults, given.pours).values())
+    )
     lines = (
         f"{beginning if starts else '0'},{','.join(map(str, row))}"
         for starts, row in zip(given.first.tolist(), inputs.tolist(), strict=True)

@@ -78,7 +78,7 @@ class Image:
     constants between them, ``tables`` its tables and, where the self-test is linked, what its known answer
     is asked with, ``helpers`` what the linker took from the compiler's library (division), all in bytes; they
     add up to ``len(flash)``. ``symbols`` gives addresses (bit 0 cleared), ``functions`` those of functions.
-    Sizes are ``sizeof`` as the core's compiler sees it.
+    Sizes are ``sizeof`` as the core's compiler sees it. ``told``: as of its source.
     """
 
     prefix: str
@@ -99,6 +99,7 @@ class Image:
     trim_counts: int
     layout: MemoryLayout = field(default_factory=MemoryLayout)
     functions: frozenset[int] = frozenset()
+    told: bool = False
 
     def content(self, address: int, size: int) -> bytes:
         """``size`` bytes of the flash at ``address``."""
@@ -332,7 +333,7 @@ def run_host(host: HostProgram, vectors: Vectors) -> tuple[Array, Array]:
 
 def run_rows(host: HostProgram, rows: bytes, frames: int) -> tuple[Array, Array]:
     """As :func:`run_host` on ``frames`` lines of the harness's text: first, trim, counts, temperature,
-    faults.
+    faults, and the seconds since the last pour of a program that is told.
     """
     with scratch_folder() as folder:
         path = folder / "harness"
@@ -352,6 +353,9 @@ def run_rows(host: HostProgram, rows: bytes, frames: int) -> tuple[Array, Array]
     return printed[:, : len(OUTPUTS)], printed[:, len(OUTPUTS) :]
 
 
+_TAKE_POUR = "        const int32_t since_pour = (int32_t)next_number(&text);\n"
+
+
 def emit_harness(source: CSource) -> str:
     """The text of the harness for ``source``: rows of vectors in, readings out, no test in it."""
     prints = []
@@ -366,6 +370,8 @@ def emit_harness(source: CSource) -> str:
         "prefix": source.prefix,
         "PREFIX": source.prefix.upper(),
         "state": "\n".join(prints) or "    (void)state;",
+        "take_pour": _TAKE_POUR if source.told else "",
+        "pour": " since_pour," if source.told else "",
     }
     return fill(template("harness.c"), gaps)
 
@@ -447,6 +453,7 @@ def read_image(elf: bytes, source: CSource, core: Core, kept: Sequence[str] = FU
         tables=tables,
         helpers=helpers,
         layout=source.layout,
+        told=source.told,
         functions=functions,
         **dict(zip(_SIZES, sizes, strict=True)),
     )

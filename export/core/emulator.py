@@ -25,7 +25,7 @@ from export.core.replay_job import driver_code, packed_job
 from export.core.timing import Timing
 from export.cores import Core
 from export.vectors import Vectors
-from training.program import Array
+from training.program import NO_POUR, Array
 
 # Each apart from the others and from flash by its last 16 binary digits: by these the emulator finds pages,
 # and pages that share them push each other out, which costs as much as thirty loads.
@@ -161,13 +161,16 @@ class Machine:
         self._write("trim", self._packed(trim))
         return bool(self.call("prepare", self._objects["prepared"][0], self._objects["trim"][0]) & 0xFF)
 
-    def step(self, counts: Array, temperature: int, faults: int) -> int:
-        """One frame; gives the validity. Reading and state are then in their objects."""
+    def step(self, counts: Array, temperature: int, faults: int, since_pour: int = NO_POUR) -> int:
+        """One frame; gives the validity. Reading and state are then in their objects. ``since_pour`` goes to
+        a model that is told.
+        """
         self._write("counts", self._packed(counts))
         self._write("scratch", bytes([_PAINT]) * self.image.scratch_size)
         at = {name: start for name, (start, _) in self._objects.items()}
-        given = (at["state"], at["prepared"], at["scratch"], at["counts"], temperature, faults, at["reading"])
-        return self.call("step", *given) & 0xFF
+        told = (since_pour,) if self.image.told else ()
+        given = (at["state"], at["prepared"], at["scratch"], at["counts"], temperature, faults, *told)
+        return self.call("step", *given, at["reading"]) & 0xFF
 
     def object(self, name: str) -> bytes:
         """The bytes of 'state', 'prepared', 'scratch' or 'reading' as they are now."""
@@ -197,7 +200,8 @@ class Machine:
             if k % vectors.stream_frames == 0:
                 self._power_on(vectors.trim[k])
             self._trace.enter()
-            self.step(vectors.counts[k], int(vectors.temperature[k]), int(vectors.faults[k]))
+            pour = NO_POUR if vectors.since_pour is None else int(vectors.since_pour[k])
+            self.step(vectors.counts[k], int(vectors.temperature[k]), int(vectors.faults[k]), pour)
             self._trace.leave("step", k)
             readings += self.object("reading")
             states += self.object("state") if width else b""
@@ -290,6 +294,7 @@ class Machine:
             "counts": self._packed(vectors.counts),
             "temperatures": vectors.temperature.astype("<i4").tobytes(),
             "faults": vectors.faults.astype("<u4").tobytes(),
+            "pours": b"" if vectors.since_pour is None else vectors.since_pour.astype("<i4").tobytes(),
         }
         self._start_driver()
         job = self._room(2 * _PAGE + sum(len(part) for part in inputs.values()) + 4 * n * row_words)
@@ -330,7 +335,7 @@ class Machine:
 
     def _start_driver(self) -> None:
         """Put the driver in place, once."""
-        code, uc, unicorn = driver_code(self.image.core), self._uc, _unicorn()
+        code, uc, unicorn = driver_code(self.image.core, told=self.image.told), self._uc, _unicorn()
         if not self._driver:
             uc.mem_map(_DRIVER, pages(len(code)), unicorn.UC_PROT_READ | unicorn.UC_PROT_EXEC)
             uc.mem_write(_DRIVER, code)

@@ -18,7 +18,7 @@ _JOB: Mapping[str, str] = {
     "prepare": "bool (*prepare)(void *prepared, const void *trim)",
     "step": (
         "uint8_t (*step)(void *state, const void *prepared, void *scratch, const void *counts, "
-        "int16_t temperature, uint32_t faults, void *reading)"
+        "int16_t temperature, uint32_t faults,@since_pour@ void *reading)"
     ),
     "state": "void *state",
     "prepared": "void *prepared",
@@ -28,6 +28,7 @@ _JOB: Mapping[str, str] = {
     "counts": "const uint8_t *counts",
     "temperatures": "const int32_t *temperatures",
     "faults": "const uint32_t *faults",
+    "pours": "const int32_t *pours",
     "out": "uint32_t *out",
     "frames": "uint32_t frames",
     "stream_frames": "uint32_t stream_frames",
@@ -48,12 +49,15 @@ def packed_job(values: Mapping[str, int]) -> bytes:
     return struct.pack(f"<{len(_JOB)}I", *(values[name] for name in _JOB))
 
 
-def driver_source() -> str:
-    """The C of the driver."""
-    return fill(template("replay.c"), {"job_members": "\n".join(f"    {text};" for text in _JOB.values())})
+def driver_source(*, told: bool = False) -> str:
+    """The C of the driver; ``told``: of a step that takes the seconds since the last pour."""
+    gaps = {"since_pour": " int32_t since_pour,", "pour": " job->pours[k],"}
+    gaps = gaps if told else dict.fromkeys(gaps, "")
+    members = "\n".join(f"    {text};" for text in _JOB.values())
+    return fill(template("replay.c"), gaps | {"job_members": fill(members, gaps)})
 
 
 @functools.cache
-def driver_code(core: Core) -> bytes:
-    """The driver's machine code, compiled once for each core."""
-    return compile_alone(core, driver_source(), "replay")
+def driver_code(core: Core, *, told: bool = False) -> bytes:
+    """The driver's machine code, compiled once for each core and each kind of step."""
+    return compile_alone(core, driver_source(told=told), "replay")

@@ -31,7 +31,7 @@
  *                 answer: 1 of the self-test, 1 for passed
  *     3 begin     trim counts; begins a stream as a power-on does
  *                 answer: 1 whether the trim was accepted, 4 cycles of prepare
- *     4 step      counts, 2 temperature, 4 faults
+ *     4 step      counts, 2 temperature, 4 faults@pour_on_the_line@
  *                 answer: 4 cycles of step, the reading, the state, both as they lie in memory
  *     5 measured  nothing
  *                 answer: 2 deepest stack of prepare and step in bytes, all that is painted where it was not enough; 4 damaged frames since the hello
@@ -85,7 +85,7 @@ void @prefix@_board_run(void);
 #define PAINT 0xA5A5A5A5U
 #define COUNT_BYTES ((uint32_t)sizeof(@prefix@_count_t))
 #define TRIM_BYTES ((uint32_t)(@PREFIX@_TRIM_COUNTS) * COUNT_BYTES)
-#define FRAME_BYTES (((uint32_t)(@PREFIX@_CHANNELS) * COUNT_BYTES) + 6U)
+#define FRAME_BYTES (((uint32_t)(@PREFIX@_CHANNELS) * COUNT_BYTES) + 6U@pour_bytes@)
 #define PAYLOAD ((TRIM_BYTES > FRAME_BYTES) ? TRIM_BYTES : FRAME_BYTES)
 #define READING_BYTES ((uint32_t)sizeof(@prefix@_reading_t))
 #define STATE_BYTES ((@PREFIX@_STATE_VALUES > 0) ? (uint32_t)sizeof(@prefix@_state_t) : 0U)
@@ -129,7 +129,7 @@ void @prefix@_board_run(void);
 #endif
 
 typedef uint8_t (*step_t)(@prefix@_state_t *state, const @prefix@_prepared_t *prepared, @prefix@_scratch_t *scratch,
-                          const @prefix@_count_t *counts, int16_t temperature, uint32_t faults, @prefix@_reading_t *reading);
+                          const @prefix@_count_t *counts, int16_t temperature, uint32_t faults,@since_pour@ @prefix@_reading_t *reading);
 typedef bool (*prepare_t)(@prefix@_prepared_t *prepared, const @prefix@_count_t *trim);
 
 /* All memory: of the model, whose self-test has its own in the same place, and of the line. */
@@ -309,7 +309,7 @@ static ALWAYS_INLINE void look_at_stack(uintptr_t top, uint32_t above)
 }
 
 static uint8_t idle_step(@prefix@_state_t *state, const @prefix@_prepared_t *prepared, @prefix@_scratch_t *scratch,
-                         const @prefix@_count_t *counts, int16_t temperature, uint32_t faults, @prefix@_reading_t *reading)
+                         const @prefix@_count_t *counts, int16_t temperature, uint32_t faults,@since_pour@ @prefix@_reading_t *reading)
 {
     (void)state;
     (void)prepared;
@@ -317,7 +317,7 @@ static uint8_t idle_step(@prefix@_state_t *state, const @prefix@_prepared_t *pre
     (void)counts;
     (void)temperature;
     (void)faults;
-    (void)reading;
+@spare_pour@    (void)reading;
     return 0U;
 }
 
@@ -336,14 +336,14 @@ static const @prefix@_count_t *sent_counts(void)
 /* Cycles of one call. What is called is not known here, so that the same code calls what does nothing. */
 static APART uint32_t step_cycles(step_t step)
 {
-    const uint32_t counts_end = HEAD + FRAME_BYTES - 6U;
+    const uint32_t counts_end = HEAD + FRAME_BYTES - 6U@minus_pour@;
     const int16_t temperature = (int16_t)(uint16_t)number_at(counts_end, 2U);
     const uint32_t faults = number_at(counts_end + 2U, 4U);
-    uintptr_t top;
+@take_pour@    uintptr_t top;
     STACK_POINTER(top);
     paint(top);
     const uint32_t start = @prefix@_board_cycles();
-    (void)step(&own.of.model.state, &own.of.model.prepared, &own.scratch, sent_counts(), temperature, faults, &own.of.model.reading);
+    (void)step(&own.of.model.state, &own.of.model.prepared, &own.scratch, sent_counts(), temperature, faults,@pour@ &own.of.model.reading);
     const uint32_t stop = @prefix@_board_cycles();
     look_at_stack(top, ARGUMENTS);
     return (stop - start) & @PREFIX@_BOARD_CYCLES_MASK;

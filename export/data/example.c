@@ -11,7 +11,7 @@
 static void read_counts(@prefix@_count_t *counts);
 static uint32_t broken_channels(void); /* those that its own test finds open, shorted or stuck: a model seldom notices one */
 static int16_t board_temperature(void);
-static const uint8_t *stored_trims(void);
+@pour_of_the_board@static const uint8_t *stored_trims(void);
 static const uint8_t *board_serial(void); /* @PREFIX@_SERIAL_LENGTH bytes, or NULL where the board knows none */
 static bool wait_for_frame(void); /* false: a frame was missed or came outside its time */
 static void pump(bool on);
@@ -146,7 +146,7 @@ static bool frame(void)
     if (!is_new(counts)) {
         safe_state();
         @prefix@_init(&state); /* what comes after it begins anew */
-    } else if (@prefix@_step(&state, &prepared, &scratch, counts, board_temperature(), broken_channels(), &reading) == @PREFIX@_WITHHELD) {
+    } else if (@prefix@_step(&state, &prepared, &scratch, counts, board_temperature(), broken_channels(),@poured@ &reading) == @PREFIX@_WITHHELD) {
         safe_state();
     } else {
         go_by(&reading);
@@ -185,7 +185,7 @@ static int16_t board_temperature(void)
 {
     return @PREFIX@_NO_TEMPERATURE;
 }
-
+@pour_in_place@
 static const uint8_t *stored_trims(void)
 {
     static const uint8_t bytes[STORED_KINDS * @PREFIX@_TRIM_LENGTH] = {0xFFU};

@@ -83,14 +83,14 @@ int main(void)
         }
         const int16_t temperature = (int16_t)next_number(&text);
         const uint32_t faults = (uint32_t)next_number(&text);
-        if (first != 0) {
+@take_pour@        if (first != 0) {
             @prefix@_init(&state);
             if (!@prefix@_prepare(&prepared, (@PREFIX@_TRIM_COUNTS > 0) ? trim : NULL)) {
                 (void)fprintf(stderr, "a trim was refused\n");
                 return 2;
             }
         }
-        (void)@prefix@_step(&state, &prepared, &scratch, counts, temperature, faults, &reading);
+        (void)@prefix@_step(&state, &prepared, &scratch, counts, temperature, faults,@pour@ &reading);
         (void)printf("%ld,%ld,%ld,%u,%u,%u", (long)reading.low, (long)reading.level, (long)reading.high, (unsigned int)reading.validity,
                      (unsigned int)reading.flags, (unsigned int)reading.reason);
         print_state(&state);

@@ -88,7 +88,7 @@ typedef char @prefix@_assert_scratch[(sizeof(@prefix@_scratch_t) == @PREFIX@_SCR
 }
 @stages@
 @PREFIX@_CODE_SECTION uint8_t @prefix@_step(@prefix@_state_t *state, const @prefix@_prepared_t *prepared, @prefix@_scratch_t *scratch,
-                                            const @prefix@_count_t *counts, int16_t temperature, uint32_t faults, @prefix@_reading_t *reading)
+                                            const @prefix@_count_t *counts, int16_t temperature, uint32_t faults,@since_pour@ @prefix@_reading_t *reading)
 {
 @step@
 }

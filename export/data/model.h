@@ -73,7 +73,7 @@ extern "C" {
 #define @PREFIX@_TEMPERATURE_MIN (@temperature_low@)
 #define @PREFIX@_TEMPERATURE_MAX @temperature_high@
 #define @PREFIX@_NO_TEMPERATURE (@no_temperature@) /* pass this when there is no thermometer */
-
+@pour_macros@
 /* Levels are integers of 1/@units@ mm above the tank's datum. */
 #define @PREFIX@_UNITS_PER_MM @units@
 #define @PREFIX@_SPAN @span@ /* the level of a full tank */
@@ -252,13 +252,13 @@ void @prefix@_init(@prefix@_state_t *state);
  *   counts        @PREFIX@_CHANNELS counts, in the order of the channels
  *   temperature   tenths of a degree Celsius, or @PREFIX@_NO_TEMPERATURE
  *   faults        bit k set: the application knows channel k to be broken (open, shorted, stuck)
- *
+@pour_meaning@ *
  * A count wider than @PREFIX@_COUNT_BITS bits, a temperature outside @PREFIX@_TEMPERATURE_MIN to @PREFIX@_TEMPERATURE_MAX, or a fault
  * bit of a channel that does not exist gives a withheld reading with @PREFIX@_FLAG_SENSOR_FAULT, and the state stays as it is. So does a
  * state that @prefix@_init(), or prepared values that @prefix@_prepare(), of this model did not set up.
  */
 uint8_t @prefix@_step(@prefix@_state_t *state, const @prefix@_prepared_t *prepared, @prefix@_scratch_t *scratch,
-                      const @prefix@_count_t *counts, int16_t temperature, uint32_t faults, @prefix@_reading_t *reading);
+                      const @prefix@_count_t *counts, int16_t temperature, uint32_t faults,@since_pour@ @prefix@_reading_t *reading);
 @volume_api@
 #ifdef __cplusplus
 }

@@ -36,7 +36,7 @@ uint32_t replay(const job_t *job)
             }
         }
         --left;
-        (void)job->step(job->state, job->prepared, job->scratch, counts, (int16_t)job->temperatures[k], job->faults[k], job->reading);
+        (void)job->step(job->state, job->prepared, job->scratch, counts, (int16_t)job->temperatures[k], job->faults[k],@pour@ job->reading);
         counts += job->counts_bytes;
         out = copied(out, job->reading, job->reading_words);
         out = copied(out, job->state, job->state_words);

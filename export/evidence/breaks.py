@@ -231,7 +231,7 @@ def step_broken(
         "counts": frame.counts[:, 0],
         "temperature": frame.temperature,
         "faults": frame.faults,
-    }
+    } | ({"since_pour": frame.pours} if program.longest_pour_s else {})
     given |= _split({s.name: s.size for s in program.states}, state)
     given |= _split({name: i.size for name, i in program.prepared_intervals.items()}, ready)
     return _nodes(program.step, given, broken)

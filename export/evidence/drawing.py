@@ -12,7 +12,7 @@ import numpy as np
 
 from export.evidence.decisions import Decisions
 from export.evidence.edges import at_edges
-from export.evidence.fills import made_fills
+from export.evidence.fills import drawn_pours, made_fills
 from export.evidence.search import reach
 from export.evidence.streams import Streams, held, joined
 from export.vectors import MOST_SETTLING, STREAM_FRAMES, Vectors, expect
@@ -49,7 +49,8 @@ def make_vectors(
 
 def vectors_of(program: Program, streams: Streams) -> Vectors:
     """Streams with what the interpreter makes of them."""
-    return expect(program, streams.frames, streams.trim, streams.counts, streams.temperature, streams.faults)
+    given = (streams.trim, streams.counts, streams.temperature, streams.faults, streams.since_pour)
+    return expect(program, streams.frames, *given)
 
 
 def stream_frames(program: Program) -> int:
@@ -153,7 +154,8 @@ def _pick(decisions: Decisions, visits: Array, streams: int, before: Array, fram
 
 
 def corners(program: Program) -> Array:
-    """The inputs at the ends of the declared domain, a row each: counts, temperature, faults.
+    """The inputs at the ends of the declared domain, a row each: counts, temperature, faults, and the seconds
+    since the last pour of a program that is told.
 
     With up to 6 channels all corners of the counts, above that all low, all high, and one high among low
     ones.
@@ -165,9 +167,9 @@ def corners(program: Program) -> Array:
     else:
         counts = [(low,) * channels, (high,) * channels]
         counts += [tuple(high if k == hot else low for k in range(channels)) for hot in range(channels)]
-    temperatures = (ends["temperature"].low[0], ends["temperature"].high[0])
-    faults = (0, ends["faults"].high[0])
-    return np.asarray([(*c, t, f) for c in counts for t in temperatures for f in faults], dtype=np.int64)
+    others = [(end.low[0], end.high[0]) for name, end in ends.items() if name != "counts"]
+    rows = [(*c, *other) for c in counts for other in itertools.product(*others)]
+    return np.asarray(rows, dtype=np.int64)
 
 
 def _corner_streams(program: Program, rng: np.random.RandomState, frames: int) -> Streams:
@@ -181,8 +183,8 @@ def _corner_streams(program: Program, rng: np.random.RandomState, frames: int) -
         trim[0], trim[-1] = program.trim.low, program.trim.high
         trim = into_gate(program, trim)
     shape = (streams, frames)
-    counts = rows[:, : program.channels].reshape(*shape, program.channels)
-    return Streams(trim, counts, rows[:, -2].reshape(shape), rows[:, -1].reshape(shape))
+    counts, others = rows[:, : program.channels], rows[:, program.channels :].T.reshape(-1, *shape)
+    return Streams(trim, counts.reshape(*shape, program.channels), *others)
 
 
 def _anywhere(program: Program, rng: np.random.RandomState, streams: int, frames: int) -> Streams:
@@ -192,7 +194,8 @@ def _anywhere(program: Program, rng: np.random.RandomState, streams: int, frames
         trim = into_gate(program, uniform(rng, program.trim, (streams,)))
     counts = _wild(rng, program.inputs["counts"], streams, frames)
     temperature = _wild(rng, program.inputs["temperature"], streams, frames)[:, :, 0]
-    return Streams(trim, counts, temperature, np.zeros((streams, frames), np.int64))
+    pours = drawn_pours(program, rng, streams, frames)
+    return Streams(trim, counts, temperature, np.zeros((streams, frames), np.int64), pours)
 
 
 def uniform(rng: np.random.RandomState, interval: Interval, shape: Sequence[int]) -> Array:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.labels.conditions import conditions_text
+from dataset.labels.pours import seconds_since_pour
 from dataset.records import Frames, Role, Session, Trim
 from export.evidence.streams import Streams, joined
 from training.judging.streams import restarts, tenths
@@ -114,11 +115,16 @@ def stream_of(program: Program, capture: Capture, first: int, frames: int, trim:
     """One stream: a session's frames from ``first`` on, as the chip is given them."""
     now, recorded = slice(first, first + frames), capture.frames
     warm = np.full(frames, np.nan) if recorded.temperature_c is None else recorded.temperature_c[now]
+    pours: Array | None = None
+    if program.longest_pour_s:
+        session = capture.session
+        pours = seconds_since_pour(recorded.t_ms, session.marks, session.stretches)[now][None]
     return Streams(
         np.asarray(trim, np.int64).reshape(1, program.trim_size),
         np.asarray(recorded.counts[now], np.int64)[None],
         tenths(warm)[None],
         np.zeros((1, frames), np.int64),
+        pours,
     )
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from export.evidence.streams import Streams
-from training.program import NO_TEMPERATURE, Array, Program, into_gate
+from training.program import NO_POUR, NO_TEMPERATURE, Array, Program, into_gate
 from training.rows import Floats
 
 _DRAWS = (
@@ -41,7 +41,24 @@ def made_fills(
         (1, frames), np.int64
     )
     temperature[rng.random_sample(streams) < 0.5] = NO_TEMPERATURE
-    return Streams(trim, counts, temperature, np.zeros((streams, frames), np.int64))
+    pours = drawn_pours(program, rng, streams, frames)
+    return Streams(trim, counts, temperature, np.zeros((streams, frames), np.int64), pours)
+
+
+def drawn_pours(program: Program, rng: np.random.RandomState, streams: int, frames: int) -> Array | None:
+    """Seconds since the last pour, (streams, frames), for a program that is told: of a quarter of the streams
+    not known, of a quarter anything at each frame, else a clock that starts anywhere and goes on; None, and
+    nothing drawn, for any other program.
+    """
+    longest = program.longest_pour_s
+    if not longest:
+        return None
+    start = rng.randint(0, longest + 1, (streams, 1))
+    clock = start + np.arange(frames) * program.period_ms // 1000
+    anything = rng.randint(NO_POUR, 2 * longest, (streams, frames))
+    kind = rng.randint(0, 4, (streams, 1))
+    pours = np.where(kind == 0, NO_POUR, np.where(kind == 1, anything, clock))
+    return np.asarray(pours, np.int64)
 
 
 def _trims(program: Program, rng: np.random.RandomState, streams: int) -> Array:

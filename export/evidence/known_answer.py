@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,6 +22,7 @@ from export.evidence.streams import Streams
 from training.program import (
     EMPTY,
     FLAG_BITS,
+    NO_POUR,
     OUTPUTS,
     VALID,
     WITHHELD,
@@ -36,6 +37,7 @@ from training.program import (
 
 MOST_LEAD = 64
 TEMPERATURE = 200  # tenths of a degree Celsius
+FIRST_POUR = NO_POUR  # seconds since the last pour at the first frame; at each that follows a second more
 _UNITS = 8  # units whose trims are tried
 _TRIED = 600  # rows of counts tried for each frame
 _MOST_ASKED = 300
@@ -103,7 +105,13 @@ def sequence(trim: Array, rows: Array, lead: int) -> Streams:
     shape = counts.shape[:2]
     faults = np.zeros(shape, np.int64)
     faults[0, -1] = 1
-    return Streams(trim[None], counts, np.full(shape, TEMPERATURE), faults)
+    pours = np.arange(FIRST_POUR, FIRST_POUR + shape[1], dtype=np.int64)[None]
+    return Streams(trim[None], counts, np.full(shape, TEMPERATURE), faults, pours)
+
+
+def _poured(tried: Streams, frame: int) -> Streams:
+    """The same rows as the sequence's frame of that number, by the seconds since the last pour."""
+    return replace(tried, since_pour=np.full_like(tried.faults, FIRST_POUR + frame))
 
 
 def choose(program: Program) -> tuple[Array, Array]:
@@ -143,7 +151,8 @@ def _rows(program: Program, tried: Streams) -> Array:
     unvisited = np.ones(len(decisions.sides), np.bool_)
     rows: list[Array] = []
     times = np.zeros(len(asked), np.int64)
-    for _ in range(most_rows(program)):
+    for row in range(most_rows(program)):
+        tried = _poured(tried, lead_of(program) + row)
         values = step_broken(program, tried, state, ready, None)
         answers = answers_of(program, values, layers)
         noticed = np.zeros((len(asked), len(tried)), np.bool_)
@@ -171,8 +180,9 @@ def _rows(program: Program, tried: Streams) -> Array:
 def _settled(program: Program, tried: Streams, ready: Array) -> Array:
     """The state after each row was held while the model settles, (rows, state size)."""
     state = initial_state(program, len(tried))
-    for _ in range(lead_of(program)):
-        answers = answers_of(program, step_broken(program, tried, state, ready, None), ())
+    for frame in range(lead_of(program)):
+        values = step_broken(program, _poured(tried, frame), state, ready, None)
+        answers = answers_of(program, values, ())
         state = answers[:, len(OUTPUTS) :]
     return state
 

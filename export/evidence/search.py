@@ -145,4 +145,4 @@ def altered(
         shift = rng.normal(size=trim.shape) * (high - low) * 0.2 * scale
         shift = shift * (rng.random_sample((n, 1)) < 0.3)
         trim = into_gate(program, np.clip(trim + np.rint(shift).astype(np.int64), low, high))
-    return Streams(trim, counts, children.temperature, children.faults)
+    return replace(children, trim=trim, counts=counts)

@@ -2,8 +2,8 @@
 
 Inputs, each with one row per independent stream (the batch axis is never time): ``counts`` (streams,
 channels), ``temperature`` (streams, 1) in tenths of a degree Celsius, ``faults`` (streams, 1) a mask with bit
-k for channel k, ``state`` (streams, state size) when the program has state, ``prepared`` (streams, prepared
-size) when it uses a trim.
+k for channel k, ``since_pour`` (streams, 1) in seconds when the program is told of pours, ``state`` (streams,
+state size) when it has state, ``prepared`` (streams, prepared size) when it uses a trim.
 Outputs: ``low``, ``level``, ``high`` in level units, ``validity``, ``flags`` and ``reason`` as codes,
 each (streams, 1), and ``next_state``. The prepare section is a model of its own, ``trim`` to ``prepared``.
 
@@ -54,6 +54,7 @@ _MEANING = {
     "counts": "raw counts of a frame, a column a channel in channel order",
     "temperature": "tenths of a degree Celsius; -1000 where none is measured",
     "faults": "mask of a frame: bit k set where channel k is out of order",
+    "since_pour": "whole seconds since liquid last came in; -1 where that is not known",
     "state": "the state before the frame, laid out as innage.state_layout; innage.initial_state at power-on",
     "prepared": "what the prepare model makes of the unit's trim, laid out as innage.prepared_layout",
     "trim": "raw counts of the unit's trim, kind after kind, a column a channel",
@@ -372,7 +373,7 @@ def facts_of(program: Program) -> dict[str, str]:
         "innage.model": program.name,
         "innage.model_sha256": digest(program),
         "innage.model_id": f"{model_id(program):08x}",
-        "innage.units": _text(_UNITS),
+        "innage.units": _text(_UNITS | ({"since_pour": "s"} if program.longest_pour_s else {})),
         "innage.level_units_per_mm": str(LEVEL_UNITS_PER_MM),
         "innage.span_level_units": str(program.span),
         "innage.count_max": str(program.count_max),

@@ -123,6 +123,8 @@ def run_step(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Arra
         "state": state_before(program, vectors),
         "prepared": vectors.prepared,
     }
+    if vectors.since_pour is not None:
+        given["since_pour"] = vectors.since_pour[:, None]
     rows = []
     for start in range(0, len(vectors), ROWS):
         part = slice(start, start + ROWS)
@@ -150,6 +152,8 @@ def run_scan(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Arra
         "state": initial_state(program, streams),
         "prepared": np.ascontiguousarray(vectors.prepared[::frames]),
     }
+    if vectors.since_pour is not None:
+        given["since_pour"] = in_time(vectors.since_pour)
     outputs = _with_reason(program, runtime(given))
     with _asking("the model"):
         readings = (

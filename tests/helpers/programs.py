@@ -353,6 +353,27 @@ def wide() -> Program:
     )
 
 
+def told() -> Program:
+    """Two 12-bit channels and the seconds since the last pour: whether they are known, and how recent it was,
+    beside what the channels say; the longest that counts is 90 s.
+    """
+    b = Builder("told", count_bits=12, channels=2, period_ms=500, span=6400, longest_pour_s=90)
+    known = b.node("greater", "since_pour", b.const(-1), name="is_known")
+    seconds = b.node("clip", "since_pour", low=0, high=90)
+    recent = b.node("ratio", b.const(20), b.node("add", seconds, b.const(20)), floor=1, bits=12)
+    recent = b.node("mul", recent, known, name="recent", scale="1/4096")
+    seen = b.node("concat", "counts", recent, b.node("mul", known, b.const(4096)))
+    score = b.node("dense", seen, weights=((-3, 2, 5, -1),), bias=(9000,))
+    foam = b.node("greater", b.node("shift", score, shift=2), b.const(4000), name="foam")
+    b.state("poured", (0,), (0,), (4096,))
+    b.renew("poured", recent)
+    level = b.node("dense", "counts", weights=((1, 1),), bias=(0,))
+    level = b.node("add", level, b.node("where", foam, b.const(-700), b.node("shift", "poured", shift=9)))
+    level = b.node("clip", level, low=0, high=6400, scale="1/64 mm")
+    bad = b.node("greater", "faults", b.const(0))
+    return b.finish(**_level_outputs(b, level, bad, foam, 6400))
+
+
 SAMPLES: dict[str, Callable[[], Program]] = {
     "every_op": every_op,
     "constant": constant,
@@ -364,4 +385,5 @@ PROGRAMS: dict[str, Callable[[], Program]] = {
     "two_nets": two_nets,
     "forest": forest,
     "wide": wide,
+    "told": told,
 }

@@ -18,7 +18,7 @@ from training.judging.chain_faults import FAULTS, MOST_OTHERS, Around, Chain, Fa
 from training.judging.class_figures import upper_bound
 from training.judging.figures import FaultFigures, FaultTable
 from training.judging.scoring import tidy
-from training.judging.streams import Feed, fresh, run_feed, tenths
+from training.judging.streams import Feed, fresh, run_feed, since_pours, tenths
 from training.models.trimming import trim_counts
 from training.program import FAULT, LEVEL_UNITS_PER_MM, WITHHELD, Program, prepared_values
 from training.program import accepted as trims_accepted
@@ -255,6 +255,7 @@ def _run(captures: _Captures, episodes: Sequence[_Episode]) -> list[_Said]:
         np.concatenate([_fresh(captures, episode) for episode in episodes]),
         np.concatenate([[0], np.cumsum(length)[:-1]]),
         length,
+        _since_pours(captures, episodes),
     )
     ready = prepared_values(program, np.where(refused[:, None], own, trims))
     values = run_feed(program, feed, ready, tuple(dict.fromkeys(program.outputs.values())))
@@ -275,6 +276,14 @@ def _run(captures: _Captures, episodes: Sequence[_Episode]) -> list[_Said]:
             )
         )
     return said
+
+
+def _since_pours(captures: _Captures, episodes: Sequence[_Episode]) -> Ints:
+    """The seconds since the last pour in the frames of each episode, one behind the other."""
+    sessions = np.asarray([episode.session for episode in episodes], np.int64)
+    used, where = np.unique(sessions, return_inverse=True)
+    pours = since_pours(captures.program, captures.data, used)
+    return np.concatenate([pours[k][episode.frames] for k, episode in zip(where, episodes, strict=True)])
 
 
 def _chain(captures: _Captures, episode: _Episode) -> Chain:

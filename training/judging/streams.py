@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from dataset.labels.pours import seconds_since_pour
 from dataset.records import FrozenData
-from training.program import NO_TEMPERATURE, Program, initial_state, prepared_values
+from training.program import NO_POUR, NO_TEMPERATURE, Program, initial_state, prepared_values
 from training.program.interpreter import trace
 from training.rows import Floats, Ints, Mask
 
@@ -37,6 +38,29 @@ def restarted(data: FrozenData) -> Mask:
             restarts(data.frames[int(k)].t_ms, sensor.period_ms, sensor.period_tolerance_pct),
         )
     return anew
+
+
+def since_pours(program: Program, data: FrozenData, sessions: Ints) -> list[Ints]:
+    """Of each session the seconds since the last pour, (frames,), as an appliance would tell them; of a
+    program that is not told, that nothing is known.
+    """
+    if not program.longest_pour_s:
+        return [np.full(len(data.frames[int(k)]), NO_POUR, np.int64) for k in sessions]
+    return [
+        seconds_since_pour(data.frames[int(k)].t_ms, session.marks, session.stretches)
+        for k, session in ((k, data.frozen.sessions[int(k)]) for k in sessions)
+    ]
+
+
+def since_pour_at(data: FrozenData, at: Ints) -> Ints:
+    """The seconds since the last pour at the rows ``at`` of the data, (rows,); -1 where it is not known."""
+    pours = np.empty(len(at), np.int64)
+    for k in np.unique(data.session[at]):
+        mine = data.session[at] == k
+        session = data.frozen.sessions[int(k)]
+        of_session = seconds_since_pour(data.frames[int(k)].t_ms, session.marks, session.stretches)
+        pours[mine] = of_session[data.frame[at][mine]]
+    return pours
 
 
 def values_of(
@@ -75,6 +99,7 @@ def values_of(
             initial_state(program, len(at)),
             ready[where],
             names,
+            since_pour_at(data, at) if program.longest_pour_s else None,
         )
         return values
     last = np.asarray([data.frame[at][where == k].max() for k in range(len(used))], np.int64)
@@ -112,6 +137,7 @@ def run_streams(
         np.concatenate([fresh(data.frames[int(s)].t_ms, program) for s in used]),
         first[where] + start,
         length,
+        np.concatenate(since_pours(program, data, used)),
     )
     return run_feed(program, feed, _ready(program, trims, session), names)
 
@@ -120,7 +146,7 @@ def run_streams(
 class Feed:
     """What streams are fed, frames of all sessions one behind the other: ``counts`` int64 (rows, channels),
     ``tenths`` int64 (rows,) the temperatures, ``fresh`` (rows,) frames at which a stream starts anew; of each
-    stream its ``first`` row and its ``length``, int64 (streams,).
+    stream its ``first`` row and its ``length``, int64 (streams,). ``since_pour``: int64 (rows,) seconds.
     """
 
     counts: Ints
@@ -128,6 +154,7 @@ class Feed:
     fresh: Mask
     first: Ints
     length: Ints
+    since_pour: Ints
 
 
 def run_feed(program: Program, feed: Feed, ready: Ints, names: Sequence[str]) -> dict[str, Ints]:
@@ -142,9 +169,9 @@ def run_feed(program: Program, feed: Feed, ready: Ints, names: Sequence[str]) ->
         rows = feed.first[live] + k
         anew = live[feed.fresh[rows]]
         state[anew] = power_on[anew]
-        no_faults = np.zeros(len(live), np.int64)
+        no_faults, pour = np.zeros(len(live), np.int64), feed.since_pour[rows]
         state[live], values = trace(
-            program, feed.counts[rows], feed.tenths[rows], no_faults, state[live], ready[live], names
+            program, feed.counts[rows], feed.tenths[rows], no_faults, state[live], ready[live], names, pour
         )
         for name, value in values.items():
             kept.setdefault(name, np.zeros((longest, len(state), value.shape[1]), np.int64))[k, live] = value

@@ -12,8 +12,6 @@ from training.program.ops import Attribute, Interval, Ints
 from training.program.ranges import analyse, node_interval
 from training.program.reasons import with_reason
 
-_RESERVED = ("counts", "temperature", "faults", "trim")
-
 
 @dataclass
 class Builder:
@@ -21,8 +19,8 @@ class Builder:
 
     ``trim_range``: (low, high) count accepted of every channel's trim, or an interval with bounds for each
         count of each of
-    ``trim_kinds``; None for a program without trim. ``swing`` and the keys of
-    the sensor: see ``Program``.
+    ``trim_kinds``; None for a program without trim. ``swing``, the keys of
+    the sensor and ``longest_pour_s``: see ``Program``.
     """
 
     name: str
@@ -38,6 +36,7 @@ class Builder:
     swing: Interval | None = None
     sensor_key: int = 0
     sensor_key_1: int = 0
+    longest_pour_s: int = 0
     _prepare: list[Node] = field(default_factory=list)
     _prepared: list[str] = field(default_factory=list)
     _step: list[Node] = field(default_factory=list)
@@ -135,4 +134,5 @@ class Builder:
             swing=self.swing,
             sensor_key=self.sensor_key,
             sensor_key_1=self.sensor_key_1,
+            longest_pour_s=self.longest_pour_s,
         )

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dataset.errors import InputError, ProgramError
-from training.program.model import NO_TEMPERATURE, OUTPUTS, Node, Program
+from training.program.model import NO_POUR, NO_TEMPERATURE, OUTPUTS, Node, Program
 from training.program.ops import Array, Interval
 from training.program.ranges import OPS
 from training.program.trims import refuse_swing
@@ -70,17 +70,23 @@ def prepared_values(program: Program, trim: Array) -> Array:
 
 
 def step(
-    program: Program, counts: Array, temperature: Array, faults: Array, state: Array, prepared: Array
+    program: Program,
+    counts: Array,
+    temperature: Array,
+    faults: Array,
+    state: Array,
+    prepared: Array,
+    since_pour: Array | None = None,
 ) -> tuple[Readings, Array]:
     """One frame of each stream: readings and the next state.
 
-    Shapes: counts (streams, channels), temperature and faults (streams,), state (streams, state size),
-        prepared
-    (streams or 1, prepared size). Raises InputError outside the declared domain.
+    Shapes: counts (streams, channels), temperature, faults and since_pour (streams,), state (streams, state
+    size), prepared (streams or 1, prepared size). ``since_pour``: whole seconds since liquid last came in;
+    None: not known. A program that is not told does not look at it. Raises InputError outside the declared
+    domain.
     """
-    after, values = trace(
-        program, counts, temperature, faults, state, prepared, tuple(dict.fromkeys(program.outputs.values()))
-    )
+    names = tuple(dict.fromkeys(program.outputs.values()))
+    after, values = trace(program, counts, temperature, faults, state, prepared, names, since_pour)
     return Readings(**{o: values[n][:, 0] for o, n in program.outputs.items()}), after
 
 
@@ -92,12 +98,13 @@ def trace(
     state: Array,
     prepared: Array,
     names: Sequence[str],
+    since_pour: Array | None = None,
 ) -> tuple[Array, dict[str, Array]]:
     """One frame of each stream, as :func:`step`: the next state, and the named values of the step section,
     each (streams, size).
     """
     streams = len(counts)
-    given = {"counts": counts, "temperature": temperature[:, None], "faults": faults[:, None]}
+    given = given_inputs(program, counts, temperature, faults, since_pour)
     check_inputs(program, given)
     given |= _split({s.name: s.interval for s in program.states}, state)
     given |= _split(program.prepared_intervals, prepared)
@@ -112,23 +119,28 @@ def run(
     temperature: Array | None = None,
     faults: Array | None = None,
     trim: Array | None = None,
+    since_pour: Array | None = None,
 ) -> Readings:
     """Readings of one stream from power-on, state carried from frame to frame.
 
-    ``counts`` has shape (frames, channels); temperature in tenths of a degree and fault mask have shape
-    (frames,); ``trim`` has shape (trim size,). Programs without state are run in one batch.
+    ``counts`` has shape (frames, channels); temperature in tenths of a degree, fault mask and seconds since
+    the last pour have shape (frames,); ``trim`` has shape (trim size,). Programs without state are run in one
+    batch.
     """
     frames = len(counts)
     temperature = np.full(frames, NO_TEMPERATURE, dtype=np.int64) if temperature is None else temperature
     faults = np.zeros(frames, dtype=np.int64) if faults is None else faults
-    check_inputs(program, {"counts": counts, "temperature": temperature[:, None], "faults": faults[:, None]})
+    since_pour = not_known(since_pour, frames)
+    check_inputs(program, given_inputs(program, counts, temperature, faults, since_pour))
     prepared = prepare(program, None if trim is None else trim[None, :])
     if not program.states:
-        return step(program, counts, temperature, faults, initial_state(program, frames), prepared)[0]
+        power_on = initial_state(program, frames)
+        return step(program, counts, temperature, faults, power_on, prepared, since_pour)[0]
     state, rows = initial_state(program), []
     for k in range(frames):
         at = slice(k, k + 1)
-        reading, state = step(program, counts[at], temperature[at], faults[at], state, prepared)
+        told = since_pour[at]
+        reading, state = step(program, counts[at], temperature[at], faults[at], state, prepared, told)
         rows.append(reading.table())
     table = np.concatenate(rows) if rows else np.zeros((0, len(OUTPUTS)), dtype=np.int64)
     return Readings(*table.T)
@@ -146,6 +158,21 @@ def _evaluate(nodes: Iterable[Node], known: dict[str, Array]) -> dict[str, Array
             )
         values[node.name] = result
     return values
+
+
+def not_known(since_pour: Array | None, rows: int) -> Array:
+    """The seconds since the last pour, (rows,): those given, or what says that they are not known."""
+    return np.full(rows, NO_POUR, dtype=np.int64) if since_pour is None else since_pour
+
+
+def given_inputs(
+    program: Program, counts: Array, temperature: Array, faults: Array, since_pour: Array | None
+) -> dict[str, Array]:
+    """What ``program`` is given in frames, by the names of its inputs, each (rows, size)."""
+    given = {"counts": counts, "temperature": temperature[:, None], "faults": faults[:, None]}
+    if program.longest_pour_s:
+        given["since_pour"] = not_known(since_pour, len(counts))[:, None]
+    return given
 
 
 def check_inputs(program: Program, given: dict[str, Array]) -> None:

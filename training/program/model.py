@@ -7,7 +7,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from training.program.ops import Attributes, Interval, Ints
+from training.program.ops import INT32_MAX, Attributes, Interval, Ints
 
 FORMAT = 2
 READABLE = (1, FORMAT)  # a program of format 1 has no reason of its own: see ``reasons``
@@ -15,6 +15,7 @@ LEVEL_UNITS_PER_MM = 64  # levels are integers of 1/64 mm, so that a 0.5 m tank 
 NO_LEVEL = -1  # the level of a withheld reading
 TEMPERATURE_RANGE = (-1000, 2000)  # tenths of a degree Celsius
 NO_TEMPERATURE = -1000  # what a board without a thermometer passes
+NO_POUR = -1  # the seconds since the last pour of an appliance that does not know them
 
 WITHHELD, VALID, EMPTY = 0, 1, 2
 VALIDITY_NAMES = {WITHHELD: "withheld", VALID: "valid", EMPTY: "empty"}
@@ -81,7 +82,9 @@ class Program:
     each channel the count of the second kind less that of the first (None: any). ``span`` is the tank's span
     in level units. ``sensor_key`` is what stored trims of the sensor carry, ``sensor_key_1`` what those of
     format 1 do (see ``dataset.canonical``; 0: none). Counts and trims are whole numbers of steps, of which
-    ``count_scale`` make one count of the board. ``outputs`` names the node
+    ``count_scale`` make one count of the board. ``longest_pour_s``: the program is told how many whole
+    seconds ago liquid last came in, and takes what is longer ago than this as this long; 0: it is not told.
+    ``outputs`` names the node
     behind each of low, level, high, validity, flags and reason. ``format`` is that of the text it was
     read from; it is kept, and so is the digest.
     """
@@ -106,6 +109,7 @@ class Program:
     sensor_key: int = 0
     sensor_key_1: int = 0
     count_scale: int = 1
+    longest_pour_s: int = 0
 
     @property
     def trim_size(self) -> int:
@@ -119,11 +123,13 @@ class Program:
     @property
     def inputs(self) -> dict[str, Interval]:
         """The declared domain of what ``step`` is given each frame, besides prepared values and state."""
-        return {
+        given = {
             "counts": Interval((0,) * self.channels, (self.count_max,) * self.channels),
             "temperature": Interval(TEMPERATURE_RANGE[:1], TEMPERATURE_RANGE[1:]),
             "faults": Interval((0,), ((1 << self.channels) - 1,)),
         }
+        # a clock of seconds that nothing stops must stay inside for as long as an appliance runs
+        return given | ({"since_pour": Interval((NO_POUR,), (INT32_MAX,))} if self.longest_pour_s else {})
 
     @property
     def prepared_intervals(self) -> dict[str, Interval]:

@@ -65,6 +65,7 @@ OPS: Mapping[str, Op] = {op.name: op for op in _ALL}
 _VALIDITY_MAX, _REASON_MAX = 2, 4
 _FLAGS_MAX = {1: 31, 2: 15}  # by format
 MOST_TRIM_KINDS = 3
+MOST_POUR_S = 0x7FFF
 # How large a program may be: far above what fits the chips in question, and little enough that a program from
 # anywhere is analysed, written and run in seconds.
 MOST_WORK = 100_000  # numbers that a section looks at, NODE_WORK of them for each node
@@ -179,6 +180,7 @@ def _check_declarations(program: Program) -> None:
         ("period_tolerance_pct", program.period_tolerance_pct, 0, 100),
         ("settling_frames", program.settling_frames, 0, 65_535),
         ("span", program.span, 1, 2**24),
+        ("longest_pour_s", program.longest_pour_s, 0, MOST_POUR_S),
     ):
         if not low <= value <= high:
             raise ProgramError(what, str(value), f"{low} to {high}")

@@ -52,6 +52,8 @@ def to_json(program: Program) -> str:
         body["swing"] = _bounds_out(program.swing)
     if program.count_scale != 1:
         body["count_scale"] = program.count_scale
+    if program.longest_pour_s:
+        body["longest_pour_s"] = program.longest_pour_s
     body |= {name: f"{key:08x}" for name in _KEYS if (key := getattr(program, name))}
     return json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False) + "\n"
 
@@ -128,7 +130,8 @@ def _program_in(body: Mapping[str, Any]) -> Program:
         swing=_bounds_in(body["swing"]) if "swing" in body and body["format"] > 1 else None,
         sensor_key=_key_in(body, "sensor_key"),
         sensor_key_1=_key_in(body, "sensor_key_1"),
-        count_scale=_scale_in(body),
+        count_scale=_number_in(body, "count_scale", 1),
+        longest_pour_s=_number_in(body, "longest_pour_s", 0),
     )
 
 
@@ -188,10 +191,10 @@ def _key_in(body: Mapping[str, Any], name: str) -> int:
     return int(value, 16)
 
 
-def _scale_in(body: Mapping[str, Any]) -> int:
-    value = body.get("count_scale", 1) if body["format"] > 1 else 1
+def _number_in(body: Mapping[str, Any], name: str, usual: int) -> int:
+    value = body.get(name, usual) if body["format"] > 1 else usual
     if type(value) is not int:
-        raise ProgramError("count_scale", repr(value)[:60], "a whole number")
+        raise ProgramError(name, repr(value)[:60], "a whole number")
     return value
 
 

@@ -83,6 +83,7 @@ def _compared(bundle: Bundle, held: Held, place: Excerpt, stream: Streams, where
     if capture.frames.counts.shape[1] != bundle.program.channels:
         raise Failed(f"{where}: the store's session has {capture.frames.counts.shape[1]} channels")
     theirs = stream_of(bundle.program, capture, place.first, place.frames, counts_of(own))
+    # when liquid came in follows from marks and conditions, which may be others by now
     for what in ("trim", "counts", "temperature", "faults"):
         mine, expected = getattr(stream, what)[0], getattr(theirs, what)[0]
         if mine.shape != expected.shape or (mine != expected).any():

@@ -51,9 +51,11 @@ def agree(run: BoardRun, alone: EmulatedRun, prepare: int, isa: str = "thumb") -
     assert alone.stack - MOST_UNWRITTEN[isa] <= run.stack <= alone.stack
 
 
-@pytest.mark.parametrize("name", ["single_channel", "every_op", "strip"])
+@pytest.mark.parametrize("name", ["single_channel", "every_op", "strip", "told"])
 def test_a_board_measures_what_the_core_does(all_built: dict[str, Any], name: str) -> None:
-    """On the smallest core, behind a pseudo-terminal: programs with and without state and trim."""
+    """On the smallest core, behind a pseudo-terminal: programs with and without state and trim, and one that
+    is told of pours.
+    """
     its = all_built[name]
     vectors = its.vectors.rows(0, FRAMES)
     with on_line(EmulatedBoard(build_board(its.c))) as line:

@@ -34,8 +34,9 @@ def every_model(all_built: dict[str, Any], tmp_path_factory: pytest.TempPathFact
         ):
             (root / f"{prefix}.h").write_text(source.header)
             (root / f"{prefix}.c").write_text(source.source)
-    for name in ("strip_example.c", "strip_board.c"):
-        (root / name).write_text(fragments("strip")[name])
+    for prefix, told in (("strip", False), ("told", True)):
+        for name in (f"{prefix}_example.c", f"{prefix}_board.c"):
+            (root / name).write_text(fragments(prefix, told=told)[name])
     return root
 
 

@@ -20,6 +20,7 @@ from training.program import (
     FLAG_BITS,
     NO_LEVEL,
     NO_TEMPERATURE,
+    VALID,
     WITHHELD,
     initial_state,
     model_id,
@@ -76,6 +77,25 @@ def test_ends_of_the_domain_are_taken(all_built: dict[str, Any]) -> None:
         before = machine.object("state")
         machine.step(np.array(counts), temperature, faults)
         assert machine.object("state") != before
+
+
+def test_a_pour_that_cannot_be_is_withheld(all_built: dict[str, Any]) -> None:
+    """Of a model that is told: seconds below what says that they are not known. Both ends of the domain are
+    taken; the state is how recent the pour was.
+    """
+    its = all_built["told"]
+    machine, counts = ready(its), np.array([900, 900])
+    kept = []
+    for seconds, validity in (
+        (0, VALID),
+        (-2, WITHHELD),
+        (-(2**31), WITHHELD),
+        (2**31 - 1, VALID),
+        (-1, VALID),
+    ):
+        assert machine.step(counts, NO_TEMPERATURE, 0, seconds) == validity
+        kept += its.c.layout.state.table(machine.object("state"))[0].tolist()
+    assert kept == [4096, 4096, 4096, 744, 0]
 
 
 @pytest.mark.parametrize(

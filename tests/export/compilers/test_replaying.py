@@ -11,6 +11,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from programs import told
 
 from dataset.errors import InputError, ToolError
 from dataset.records import Frames
@@ -74,6 +75,18 @@ def test_it_is_what_the_interpreter_says_in_one_run_through_time(
     tenths = np.where(np.arange(60) % 3, 215, -1000)
     expected = run(program, frames.counts.astype(np.int64), tenths, None, trim_of(program)).table()
     assert np.array_equal(replay_on_host(program, frames, trim_of(program)).readings, expected)
+
+
+def test_what_is_told_of_pours_reaches_the_c() -> None:
+    """As the interpreter has it, told and not told."""
+    program = told()
+    frames = frames_of(program, [k * program.period_ms for k in range(40)])
+    seconds = np.where(np.arange(40) < 8, -1, np.arange(40) * 3)
+    counts, tenths = frames.counts.astype(np.int64), np.where(np.arange(40) % 3, 215, -1000)
+    said = [replay_on_host(program, frames, None, pours).readings for pours in (None, seconds)]
+    for readings, pours in zip(said, (None, seconds), strict=True):
+        assert np.array_equal(readings, run(program, counts, tenths, None, None, pours).table())
+    assert not np.array_equal(*said)
 
 
 @pytest.mark.parametrize("changed", ["readings", "states"])

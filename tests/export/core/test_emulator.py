@@ -171,7 +171,8 @@ def by_instruction(its: Any, multiplier: int) -> list[int]:
         if k % vectors.stream_frames == 0:
             machine._power_on(vectors.trim[k])
         executed.clear()
-        machine.step(vectors.counts[k], int(vectors.temperature[k]), int(vectors.faults[k]))
+        told = () if vectors.since_pour is None else (int(vectors.since_pour[k]),)
+        machine.step(vectors.counts[k], int(vectors.temperature[k]), int(vectors.faults[k]), *told)
         total = 0
         for (address, size), (behind, _) in zip(executed, [*executed[1:], (0, 0)], strict=True):
             ((_, _, mnemonic, operands),) = decoder.disasm_lite(

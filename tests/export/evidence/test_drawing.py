@@ -4,13 +4,17 @@ the same streams.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
+from export.evidence.breaks import run_broken
 from export.evidence.drawing import LEAST_EMPTY, LEAST_VALID, LEAST_VISITS, corners, draw, shares, vectors_of
-from export.evidence.streams import Streams
+from export.evidence.known_answer import known_answer, sequence
+from export.evidence.streams import Streams, streams_of
+from export.vectors import from_csv, to_csv
 from training.program import Builder, Program
 
 pytestmark = pytest.mark.usefixtures("drawing")
@@ -96,3 +100,30 @@ def test_sessions_are_half_of_it(all_built: dict[str, Any]) -> None:
     reversed_ones = Streams(given.trim[::-1], given.counts[::-1], given.temperature, given.faults)
     other = draw(program, 1600, 0, reversed_ones)
     assert np.array_equal(other.streams.counts[: other.made_count], drawn.streams.counts[: drawn.made_count])
+
+
+def test_vectors_are_told_of_pours_and_not_told(all_built: dict[str, Any]) -> None:
+    """Every side of it often, a clock that goes on among them, and of other programs nothing."""
+    vectors, program = all_built["told"].vectors, all_built["told"].program
+    pours = streams_of(vectors).pours
+    known = pours >= 0
+    assert LEAST_VISITS < known.sum() < known.size - LEAST_VISITS
+    assert (known & (pours < program.longest_pour_s)).sum() > LEAST_VISITS
+    assert (pours > program.longest_pour_s).sum() > LEAST_VISITS
+    assert (~known).all(axis=1).sum() > len(known) // 10
+    going_on = known[:, :1] & (pours == pours[:, :1] + np.arange(pours.shape[1]) // 2)
+    assert going_on.all(axis=1).any()
+    assert corners(program)[:, -1].tolist()[:2] == [-1, 2**31 - 1]
+    assert all_built["strip"].vectors.since_pour is None
+    assert np.array_equal(streams_of(from_csv(program, to_csv(vectors))).pours, pours)
+
+
+def test_the_known_answer_is_told_of_pours(all_built: dict[str, Any]) -> None:
+    """A chip's self-test notices that a pour counts otherwise."""
+    program = all_built["told"].program
+    known = known_answer(program)
+    streams = sequence(np.asarray(known.trim, np.int64), np.asarray(known.rows), known.lead)
+    assert streams.pours[0, :3].tolist() == [-1, 0, 1]
+    assert run_broken(program, streams, None, known.layers)[0].tolist() == [list(a) for a in known.answers]
+    untold = replace(streams, since_pour=None)
+    assert run_broken(program, untold, None, known.layers)[0].tolist() != [list(a) for a in known.answers]

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from programs import told
 
 from dataset.errors import InputError, ProgramError
 from training.program import (
@@ -154,3 +155,33 @@ def test_a_trim_of_two_kinds_holds_one_count_per_channel_of_each() -> None:
     assert from_json(to_json(program)) == program
     readings = run(program, np.zeros((1, 2), dtype=np.int64), trim=np.asarray([100, 200, 1100, 1500]))
     assert readings.level.tolist() == [1300]
+
+
+def test_the_last_pour_is_not_known_unless_it_is_told() -> None:
+    """The sample's state is how recent the pour was in 1/4096: 20 / (20 + seconds), 90 s at most, worked by
+    hand.
+    """
+    program, zero = told(), np.zeros(5, np.int64)
+    counts, state = np.full((5, 2), 900), initial_state(program, 5)
+    seconds = np.array([-1, 0, 20, 90, 2**31 - 1])
+    given = (program, counts, zero, zero, state, np.zeros((1, 0), np.int64))
+    assert step(*given, seconds)[1][:, 0].tolist() == [0, 4096, 2048, 744, 744]
+    assert (step(*given)[1] == 0).all()
+    levels = [run(program, counts[:1], since_pour=seconds[k : k + 1]).level[0] for k in range(5)]
+    assert levels == step(*given, seconds)[0].level.tolist()
+    assert len(set(levels)) > 1
+    with pytest.raises(InputError, match=r"since_pour, row 1, column 0: -2; expected -1 to 2147483647"):
+        step(*given, np.array([0, -2, 0, 0, 0]))
+
+
+def test_what_a_program_is_told_is_part_of_its_text(smoother: Program) -> None:
+    """Where it is not told, its text says nothing of it."""
+    program = told()
+    assert from_json(to_json(program)) == program
+    assert '"longest_pour_s":90' in to_json(program)
+    assert "pour" not in to_json(smoother)
+    for wrong in ("-1", "32768", '"90"'):
+        with pytest.raises(ProgramError, match=r"longest_pour_s|whole number"):
+            from_json(to_json(program).replace('"longest_pour_s":90', f'"longest_pour_s":{wrong}'))
+    with pytest.raises(ProgramError, match="input 'since_pour' is not defined before it"):
+        from_json(to_json(program).replace('"longest_pour_s":90', '"longest_pour_s":0'))
