@@ -86,7 +86,7 @@ def test_what_is_told_of_pours_reaches_the_c() -> None:
     said = [replay_on_host(program, frames, None, pours).readings for pours in (None, seconds)]
     for readings, pours in zip(said, (None, seconds), strict=True):
         assert np.array_equal(readings, run(program, counts, tenths, None, None, pours).table())
-    assert not np.array_equal(*said)
+    assert not np.array_equal(said[0], said[1])
 
 
 @pytest.mark.parametrize("changed", ["readings", "states"])

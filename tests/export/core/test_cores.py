@@ -123,9 +123,12 @@ def test_same_numbers_and_bounds_on_every_core(all_built: dict[str, Any], core_n
     assert other.stack == max(bounds.stack(what) for what in ("step", "prepare", "init"))
 
 
-def test_replay_goes_on_over_many_streams(all_built: dict[str, Any], monkeypatch: pytest.MonkeyPatch) -> None:
-    """Chunks of a few streams give what one long run gives."""
-    its = all_built["strip"]
+@pytest.mark.parametrize("name", ["strip", "told"])
+def test_replay_goes_on_over_many_streams(
+    all_built: dict[str, Any], monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """Chunks of a few streams give what one long run gives, of a program that is told of pours too."""
+    its = all_built[name]
     monkeypatch.setattr("export.core.emulator._CHUNK", 30)
     readings, state = Machine(its.image).replay(its.vectors)
     assert (readings == its.vectors.readings).all()
