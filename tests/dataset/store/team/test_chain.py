@@ -322,7 +322,7 @@ def writes(team: Store, register: Register) -> dict[str, tuple[Scope, Callable[[
             lambda s: s.amend_session(one.id, Restatement(firmware="2"), "A. B", "read"),
         ),
         "retirement": (Scope.AMEND, lambda store: store.retire("liquid", bench.liquid.name, "gone bad")),
-        "token": (Scope.ADMIN, lambda store: store.add_token("another", [Scope.READ])),
+        "revocation": (Scope.ADMIN, lambda store: store.revoke_token(team.tokens()[0].id, "not needed")),
         "limits": (Scope.PUSH, lambda store: store.add_limits(_limits(None))),
         "sign-off": (Scope.SIGN, lambda store: store.add_limits(_limits("A. Owner"))),
     }
