@@ -86,6 +86,8 @@ SECTIONS: dict[str, dict[str, Entry]] = {
     },
     "With a team": {
         "serve": Entry("serving", "Open the store's door over HTTP, for a team."),
+        "token": Entry("token", "Tokens: who may do what at the store's door."),
+        "audit": Entry("audit", "The audit chain: who did what, and whether it is whole."),
     },
     "Without a bench": {
         "rig": Entry("rig", "The virtual rig: everything made from it is simulated."),

@@ -366,6 +366,7 @@ SPELLED: dict[str, str] = {
     "Store.freeze": "'innage freeze'",
     "Store.frozen_set(...)": "'innage frozen {}'",
     "Store.seal_capture(...)": "'innage capture seal {}'",
+    "Store.receipts()": "'innage audit receipts --json'",
     "Store.sessions()": "'innage sessions'",
     "Store.trims()": "'innage trim list'",
     "Store.void(...)": "'innage void {} --reason ...'",

@@ -8,7 +8,6 @@ import ast
 import json
 import re
 import shutil
-import sqlite3
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -19,11 +18,12 @@ import numpy as np
 import pytest
 from bundles import stand_in_onnx
 from firmware import firmware
+from stores import behind_the_back
 from typer.testing import CliRunner, Result
 
 import innage.commands
 from building import CAN, WATER, bench_store, one_pad
-from dataset.records import Budget, CountLaw, Frames, GroupBy, Limit, Limits, Mark, Model, Role
+from dataset.records import Budget, CountLaw, Frames, GroupBy, Limit, Limits, Mark, Model, Role, Scope
 from dataset.store import Store
 from innage.cli import app
 from innage.jobs.demo import Step
@@ -37,6 +37,8 @@ LEVELS = np.repeat(np.arange(10.0, 100.0, 10.0), 10)
 ANSWERS = {"good": "met", "bad": "not met", "open": "not enough evidence"}
 # Each code of the table with command lines that end with it; '{}' is the folder of the fixture.
 CASES = [
+    ("audit verify", 0, "audit verify"),
+    ("audit verify", 1, "audit verify --store {}/edited.db"),
     ("budget check", 0, "budget check good --budget roomy"),
     ("budget check", 1, "budget check good --budget tight"),
     ("capture boards", 0, "capture boards {}/boards.csv"),
@@ -138,11 +140,15 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "whole.elf").write_bytes(firmware(b"code", zlib.crc32(b"code")))
     (folder / "damaged.elf").write_bytes(firmware(b"cods", zlib.crc32(b"code")))
     shutil.copy(folder / "innage.db", folder / "damaged.db")
-    with sqlite3.connect(folder / "damaged.db") as connection:
-        for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
-            connection.execute(f"DROP TRIGGER {name}")
-        connection.execute("UPDATE model SET metrics = replace(metrics, '1.0', '9.0') WHERE name = 'good'")
-    connection.close()
+    shutil.copy(folder / "contrary.db", folder / "edited.db")
+    with Store.open(folder / "edited.db") as team:
+        team.add_token("somebody", [Scope.READ])
+    edits = {
+        "damaged.db": "UPDATE model SET metrics = replace(metrics, '1.0', '9.0') WHERE name = 'good'",
+        "edited.db": "UPDATE audit SET who = 'another'",
+    }
+    for name, edit in edits.items():
+        behind_the_back(folder / name, edit)
     return folder
 
 

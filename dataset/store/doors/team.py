@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataset.errors import NotAllowedError, StoreError
 from dataset.records import AuditEntry, Receipt, Scope, Token
 from dataset.store.doors.transactions import Transactions
-from dataset.store.team import chain, receipts, tokens
+from dataset.store.team import chain, clock, receipts, tokens
 from dataset.store.team.chain import ChainFault
 
 log = logging.getLogger(__name__)
@@ -59,6 +59,10 @@ class TeamDoor(Transactions):
         """Whether there is any token, good or not."""
         return self._read(tokens.any_token)
 
+    def time_now(self) -> str:
+        """What time it is by the clock that tokens expire by, as in their records."""
+        return self._read(lambda orm: clock.written(clock.now(orm)))
+
     def authentic(self, presented: str) -> Token | None:
         """The token that somebody presented, the hour of its use kept; None for one that is malformed,
         unknown, expired or revoked, without saying which.
@@ -77,6 +81,12 @@ class TeamDoor(Transactions):
     def audit(self, after: int = 0, most: int | None = None) -> tuple[AuditEntry, ...]:
         """The rows of the audit chain behind number ``after``, in order, at most so many."""
         return self._read(lambda orm: chain.entries_after(orm, after, most))
+
+    def audit_about(self, digits: str) -> tuple[AuditEntry, ...]:
+        """The rows of the audit chain whose object, or what it is said of, has a key that begins with these
+        digits, in order.
+        """
+        return self._read(lambda orm: chain.entries_about(orm, digits.lower()))
 
     def last_audit(self, most: int) -> tuple[AuditEntry, ...]:
         """The last rows of the audit chain, at most so many, in order."""

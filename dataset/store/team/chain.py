@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 
-from sqlalchemy import insert, select
+from sqlalchemy import and_, insert, or_, select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical import sha256
@@ -80,6 +80,15 @@ def entries(orm: OrmSession) -> Iterator[AuditEntry]:
 def entries_after(orm: OrmSession, after: int, most: int | None) -> tuple[AuditEntry, ...]:
     """At most so many of the rows behind number ``after``, in order."""
     rows = select(*_COLUMNS).where(AuditRow.number > after).order_by(AuditRow.number).limit(most)
+    return tuple(AuditEntry(*row) for row in orm.execute(rows))
+
+
+def entries_about(orm: OrmSession, digits: str) -> tuple[AuditEntry, ...]:
+    """The rows whose object, or what it is said of, has a key that begins with these digits, in order."""
+    begins = [
+        and_(key >= digits, key < digits + "g") for key in (AuditRow.object_sha256, AuditRow.about)
+    ]  # 'g' sorts behind every digit
+    rows = select(*_COLUMNS).where(or_(*begins)).order_by(AuditRow.number)
     return tuple(AuditEntry(*row) for row in orm.execute(rows))
 
 

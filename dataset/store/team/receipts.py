@@ -5,15 +5,18 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
+from pathlib import Path
 
-from sqlalchemy import delete, func, select
+from sqlalchemy import Connection, delete, func, select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.errors import InputError
 from dataset.records import Receipt
+from dataset.store.database import HISTORY, TIMEOUT_S
 from dataset.store.proof import keep
 from dataset.store.tables import ReceiptRow, StagedBlobRow
 from dataset.store.team import clock
+from dataset.store.whole.other_store import reading_other
 
 _FACTS = tuple(ReceiptRow.__table__.c[name] for name in Receipt.__dataclass_fields__)
 
@@ -26,7 +29,13 @@ def add(orm: OrmSession, receipts: Iterable[Receipt]) -> None:
             keep(orm, ReceiptRow(**facts))
 
 
-def receipts(orm: OrmSession, server: str | None = None) -> tuple[Receipt, ...]:
+def receipts_in(path: Path) -> tuple[Receipt, ...]:
+    """The receipts of another store in a file, which is only read."""
+    with reading_other(path, TIMEOUT_S, HISTORY) as theirs:
+        return receipts(theirs)
+
+
+def receipts(orm: OrmSession | Connection, server: str | None = None) -> tuple[Receipt, ...]:
     """The receipts of a server, or of all, in the order in which they were kept."""
     query = select(*_FACTS).order_by(ReceiptRow.id)
     if server is not None:
