@@ -82,6 +82,10 @@ class InputError(InnageError, ValueError):
     """A file, option or value given by the user cannot be used."""
 
 
+class ChangedMeanwhileError(InputError):
+    """What somebody looked at before they acted is another by now: nothing was done."""
+
+
 class NotFoundError(InnageError, LookupError):
     """A record that was named does not exist in the store."""
 

@@ -23,6 +23,7 @@ _INSTANT = re.compile(
 )
 _OFFSET = re.compile(r"Z|[+-]([0-9]{2}):?([0-9]{2})")
 _NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]*")
+_CHANNEL = re.compile(r"[a-z0-9][a-z0-9._-]*(?:/[a-z0-9][a-z0-9._-]*)*")
 
 
 def plain_float(text: str) -> float:
@@ -49,6 +50,18 @@ def check_name(what: str, name: str) -> None:
             f"{what} name",
             quoted(name),
             f"1 to {MAX_NAME} letters, digits, '-', '_' or '.', the first a letter, digit or '_'",
+        )
+
+
+def check_channel(name: str) -> None:
+    """A channel's name is one or more words of lower-case letters, digits, '.', '_' and '-', parted by '/',
+    each beginning with a letter or digit: what may stand in an address as it is.
+    """
+    if not _CHANNEL.fullmatch(name) or len(name) > MAX_NAME:
+        raise InputError(
+            "channel",
+            quoted(name),
+            f"at most {MAX_NAME} lower-case letters, digits, '.', '_', '-' and '/', such as washer/stable",
         )
 
 

@@ -56,6 +56,13 @@ from dataset.records.models import (
     Model,
     StatusEvent,
 )
+from dataset.records.releases import (
+    BundleFile,
+    BundleSignature,
+    ChannelMove,
+    KnownBundle,
+    WithdrawalEvent,
+)
 from dataset.records.team import Actor, AuditEntry, Receipt, Token
 from dataset.words import (
     CORES,
@@ -95,6 +102,9 @@ __all__ = [
     "Bench",
     "BoardMeasurement",
     "Budget",
+    "BundleFile",
+    "BundleSignature",
+    "ChannelMove",
     "CheckMeasurement",
     "CheckStandard",
     "ColumnMapping",
@@ -110,6 +120,7 @@ __all__ = [
     "GroupBy",
     "Instrument",
     "InstrumentKind",
+    "KnownBundle",
     "KnownBy",
     "LevelUnit",
     "Limit",
@@ -150,6 +161,7 @@ __all__ = [
     "Unit",
     "VoidEvent",
     "Wall",
+    "WithdrawalEvent",
     "hertz",
     "newest_amendment",
 ]

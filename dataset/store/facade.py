@@ -23,6 +23,7 @@ from dataset.store.doors.bench_tools import BenchDoor
 from dataset.store.doors.captures import CapturesDoor
 from dataset.store.doors.exchange import ExchangeDoor
 from dataset.store.doors.registry import RegistryDoor
+from dataset.store.doors.releases import ReleasesDoor
 from dataset.store.doors.results import ResultsDoor
 from dataset.store.doors.sessions import SessionsDoor
 from dataset.store.doors.sets import SetsDoor
@@ -38,7 +39,15 @@ from dataset.text.read import read_text
 
 
 class Store(
-    RegistryDoor, BenchDoor, SessionsDoor, CapturesDoor, SetsDoor, ResultsDoor, ExchangeDoor, TeamDoor
+    RegistryDoor,
+    BenchDoor,
+    SessionsDoor,
+    CapturesDoor,
+    SetsDoor,
+    ResultsDoor,
+    ReleasesDoor,
+    ExchangeDoor,
+    TeamDoor,
 ):
     """An open store. Use :meth:`open`; as a context manager it closes itself."""
 

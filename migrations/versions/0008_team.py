@@ -1,4 +1,5 @@
-"""A store for a team: tokens, the audit chain, receipts of what a server took, blobs on their way in.
+"""A store for a team: tokens, the audit chain, receipts of what a server took, blobs on their way in, and
+what is let out: channels, withdrawals, the files of bundles and what is signed of them.
 
 All of it is new, so nothing is hashed anew. It runs on a file and on a server.
 
@@ -82,10 +83,56 @@ def upgrade() -> None:
         sa.Column("content", sa.LargeBinary(), nullable=False),
         unique=("sha256",),
     )
-    for table in ("token", "token_revocation", "receipt"):
+    _releases()
+    for table in (
+        "token",
+        "token_revocation",
+        "receipt",
+        "channel_move",
+        "withdrawal_event",
+        "bundle_signature",
+    ):
         _guard(table, HAS_HASH)
-    _guard("audit")
+    for table in ("audit", "bundle_content"):
+        _guard(table)
     _guard("staged_blob", HAS_HASH, can_go=True)
+
+
+def _releases() -> None:
+    """What is let out."""
+    _table(
+        "channel_move",
+        _text("channel", 60),
+        _text("bundle_sha256", 64),
+        _text("parent_sha256", 64, nullable=True),
+        _text("author"),
+        _text("reason"),
+        _text("moved_at", 40),
+        _text("concessions"),
+        _text("judged_by", 40),
+    )
+    _table(
+        "withdrawal_event",
+        _text("bundle_sha256", 64),
+        _text("reason"),
+        _text("author"),
+        _text("said_at", 40),
+        _text("parent_sha256", 64, nullable=True),
+        sa.Column("takes_back", sa.Boolean(), nullable=True),
+    )
+    _table("bundle_signature", _text("bundle_sha256", 64), _text("keyid"), _text("signature"))
+    op.create_table(
+        "bundle_content",
+        _number("id"),
+        _text("sha256", 64),
+        _number("size"),
+        sa.Column("packed", sa.LargeBinary(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_bundle_content"),
+        sa.UniqueConstraint("sha256", name="uq_bundle_content_sha256"),
+    )
+    op.create_index("ix_channel_move_channel", "channel_move", ["channel"])
+    for table in ("channel_move", "withdrawal_event", "bundle_signature"):
+        op.create_index(f"ix_{table}_bundle_sha256", table, ["bundle_sha256"])
 
 
 def downgrade() -> None:

@@ -14,10 +14,12 @@ _HASHED = (
     *("check_standard", "check_measurement", "unit_assignment", "unit_union", "void_event", "tag_event"),
     *("retirement_event", "status_event", "model", "export", "board_measurement"),
     *("token", "token_revocation", "receipt", "staged_blob"),
+    *("channel_move", "withdrawal_event", "bundle_signature"),
 )
 _ALWAYS = (
     "amendment",
     "audit",
+    "bundle_content",
     "exported_file",
     "limit_row",
     "mark_revision",

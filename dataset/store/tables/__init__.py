@@ -24,6 +24,12 @@ from dataset.store.tables.registry import (
     UnitRow,
     UnitUnionRow,
 )
+from dataset.store.tables.releases import (
+    BundleContentRow,
+    BundleSignatureRow,
+    ChannelMoveRow,
+    WithdrawalRow,
+)
 from dataset.store.tables.results import BoardMeasurementRow, ExportedFileRow, ExportRow, ModelRow, StatusRow
 from dataset.store.tables.sessions import (
     AmendmentRow,
@@ -61,6 +67,9 @@ __all__ = [
     "BlockRow",
     "BoardMeasurementRow",
     "BudgetRow",
+    "BundleContentRow",
+    "BundleSignatureRow",
+    "ChannelMoveRow",
     "CheckMeasurementRow",
     "CheckStandardRow",
     "Covered",
@@ -103,4 +112,5 @@ __all__ = [
     "UnitUnionRow",
     "VoidRow",
     "WarningRow",
+    "WithdrawalRow",
 ]

@@ -141,6 +141,29 @@ AUDITED: Mapping[str, Audited] = {
     "status": Audited(tables.StatusRow, reason=tables.StatusRow.reason),
     "bundle": Audited(tables.ExportRow, about=tables.ExportRow.bundle_sha256),
     "board measurement": Audited(tables.BoardMeasurementRow),
+    "bundle signature": Audited(
+        tables.BundleSignatureRow,
+        key=tables.BundleSignatureRow.record_sha256,
+        about=tables.BundleSignatureRow.bundle_sha256,
+        reason=tables.BundleSignatureRow.keyid,
+    ),
+    "channel move": Audited(
+        tables.ChannelMoveRow,
+        key=tables.ChannelMoveRow.record_sha256,
+        about=tables.ChannelMoveRow.bundle_sha256,
+        reason=tables.ChannelMoveRow.channel
+        + literal(": ")
+        + tables.ChannelMoveRow.reason
+        + literal(" ")
+        + tables.ChannelMoveRow.concessions,
+    ),
+    "withdrawal": Audited(
+        tables.WithdrawalRow,
+        key=tables.WithdrawalRow.record_sha256,
+        about=tables.WithdrawalRow.bundle_sha256,
+        reason=tables.WithdrawalRow.reason,
+        undoes=_taken_back(tables.WithdrawalRow),
+    ),
     "token": Audited(
         tables.TokenRow,
         key=tables.TokenRow.record_sha256,

@@ -36,6 +36,7 @@ from dataset.store.database import (
     revision_of,
     translated,
 )
+from dataset.store.events import channels, withdrawals
 from dataset.store.events.voiding import is_void
 from dataset.store.frozen_sets import prove_openings
 from dataset.store.places import Address, place_of
@@ -44,6 +45,7 @@ from dataset.store.reachable import connect
 from dataset.store.reading import results as results_read
 from dataset.store.reading.results import to_model
 from dataset.store.reading.sessions import to_session
+from dataset.store.results import bundles
 from dataset.store.team import chain, receipts, tokens
 from dataset.store.whole import schema
 from dataset.store.whole.each import (
@@ -324,6 +326,7 @@ class _Checking:
             self._keys("board measurement", tables.BoardMeasurementRow, "id", "bundle_sha256"),
             reader(tables.BoardMeasurementRow, results_read.to_measurement),
         )
+        self._releases()
         self._each(
             "open capture",
             self._keys("open capture", tables.OpenCaptureRow, "id", "name"),
@@ -350,6 +353,18 @@ class _Checking:
         for fault in chain.faults(chain.entries(orm)):
             self.faults.append(Fault(fault.where, fault.sentence))
         self.checked["audit row"] = orm.scalar(select(func.count()).select_from(tables.AuditRow)) or 0
+
+    def _releases(self) -> None:
+        """What was let out: files of bundles, what was signed of them, channels and withdrawals."""
+        content, signature = tables.BundleContentRow, tables.BundleSignatureRow
+        files = self._keys("bundle file", content, "id", "sha256")
+        self._each("bundle file", files, reader(content, bundles.plain))
+        signed = self._keys("bundle signature", signature, "id", "bundle_sha256")
+        self._each("bundle signature", signed, reader(signature, bundles.to_signature))
+        moved = self._keys("channel move", tables.ChannelMoveRow, "id", "channel")
+        self._each("channel move", moved, channels.check_move)
+        withdrawn = self._keys("withdrawal", tables.WithdrawalRow, "id", "bundle_sha256")
+        self._each("withdrawal", withdrawn, withdrawals.check_withdrawal)
 
     def _duplicates(self, orm: OrmSession) -> None:
         """Sessions that hold the same counts, which are refused by now where they come in."""

@@ -9,6 +9,7 @@ import sqlite3
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +25,7 @@ from dataset.errors import InnageError, NotFoundError, StoreError
 from dataset.records import (
     BoardMeasurement,
     Budget,
+    BundleSignature,
     CheckMeasurement,
     CheckStandard,
     ColumnMapping,
@@ -52,6 +54,7 @@ from dataset.records import (
     Unit,
 )
 from dataset.store import Store, admitting
+from dataset.store.events.channels import NewMove
 from dataset.store.reading.quick import open_reading
 from dataset.store.reading.rows import MADE, MANY, ONE
 from dataset.store.tables import Base
@@ -147,8 +150,27 @@ def fill(store: Store, bench: Bench) -> None:
     block = store.add_check_standard(CheckStandard("block", StandardKind.BLOCK, bench.sensor, "of glass"))
     store.add_check_measurement(CheckMeasurement(block, "2026-01-11", (41.5, 42.0), 21.5, 100, "ab", "first"))
     _team(store, first.sha256)
+    _releases(store, model)
     capture = store.begin_capture("monday", bench.unit, bench.liquid, bench.mounting, {"period": 1})
     store.append_to_capture(capture, noise(4), [{"at": 1}, {"at": 2}])
+
+
+def _releases(store: Store, model: Model) -> None:
+    """What was let out."""
+    files = {name: name.encode() for name in ("manifest.json", "model.c")}
+    signed = [BundleSignature("a key", "c2lnbmVk"), BundleSignature("another", "YWdhaW4")]
+    for k, bundle in enumerate(("e" * 64, "f" * 64)):
+        store.keep_bundle(model, bundle, files | {"model.h": bytes([k])}, "9" * 64, signed)
+    when = datetime(2026, 3, 2, 9, 15, tzinfo=UTC)
+    before = None
+    for bundle in ("e" * 64, "f" * 64, "e" * 64):
+        said = store.said_of("m")
+        wish = NewMove(
+            "washer/stable", bundle, "A. Owner", "to be sold", when, before, said, ("anyway",), "innage 1"
+        )
+        before = store.move_channel(wish).sha256
+    store.withdraw("e" * 64, "A. Owner", "reads foam as liquid", when)
+    store.take_back_withdrawal("e" * 64, "A. Owner", "it was the trim", when)
 
 
 def _team(store: Store, session: str) -> None:

@@ -34,7 +34,10 @@ from servers import Server, programs
 Register = Callable[[Store], Bench]
 NEWEST = Path(__file__).parents[3] / "data" / "stores" / f"{HISTORY.head}.db"
 # what revision 0008 makes, each before what it refers to
-TEAM = ("token_use", "token_revocation", "token", "audit", "receipt", "staged_blob")
+TEAM = (
+    *("token_use", "token_revocation", "token", "audit", "receipt", "staged_blob"),
+    *("channel_move", "withdrawal_event", "bundle_signature", "bundle_content"),
+)
 MIGRATION = """
 import sqlalchemy as sa
 from alembic import op
