@@ -72,6 +72,8 @@ SECTIONS: dict[str, dict[str, Entry]] = {
     "Handing over": {
         "export": Entry("exporting", "Check limits and budget, then write the bundle."),
         "verify": Entry("exporting", "Check that a bundle is whole and that its parts agree."),
+        "sign": Entry("signing", "Sign a bundle with a key of the team's."),
+        "channel": Entry("channel", "Channels: names that point at released bundles."),
         "crc": Entry("code_crc", "Work out the CRC of a model's code in a linked firmware."),
         "changes": Entry("changing", "Show what changed from one bundle to the next."),
         "trace": Entry("tracing", "Walk from an exported file back to the readings behind it."),

@@ -5,6 +5,7 @@ spelling of fields in errors.
 from __future__ import annotations
 
 import re
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -48,6 +49,16 @@ ComparedStoreOption = Annotated[
     ),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
+EvenIfVoidOption = Annotated[
+    bool, typer.Option("--even-if-void", help="Although sessions behind it are void.")
+]
+EvenIfAmendedOption = Annotated[
+    bool, typer.Option("--even-if-amended", help="Although sessions behind it were amended since.")
+]
+SignedByOption = Annotated[
+    Path | None,
+    typer.Option("--signed-by", help="A public key by which the bundle has to be signed (Ed25519)."),
+]
 StrictOption = Annotated[
     bool,
     typer.Option("--strict", help="Exit 1 where a limit is not met, 3 without enough evidence or limits."),
@@ -355,6 +366,7 @@ SPELLED: dict[str, str] = {
     "Store.add_mapping": "'innage log ... --save-mapping NAME'",
     "Store.add_tank(...)": "'innage tank add {} --help'",
     "Store.add_trim(...)": "'innage trim add --kind {}'",
+    "Store.move_channel": "'innage channel move'",
     "Store.amend_marks": "'innage mark'",
     "Store.amend_session": "'innage amend'",
     "Store.take_back_check_void": "'innage standard void NAME DATE --take-back --reason ...'",

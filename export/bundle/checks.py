@@ -20,6 +20,7 @@ from export.bundle.build import generate
 from export.bundle.manifest import (
     FIRST_FORMAT,
     MANIFEST,
+    SIGNATURES,
     Manifest,
     c_facts,
     contradiction,
@@ -225,7 +226,7 @@ def manifest(bundle: Bundle) -> str:
 
 def files(bundle: Bundle) -> str:
     """Every file is there with its hash, and no other file."""
-    listed, present = bundle.manifest.files, set(bundle.files) - {MANIFEST}
+    listed, present = bundle.manifest.files, set(bundle.files) - {MANIFEST, SIGNATURES}
     names = known_files(bundle.manifest.prefix)
     spared = {"prepare_onnx"} | ({"linker", "board"} if bundle.manifest.format == FIRST_FORMAT else set())
     needed = {name for role, name in names.items() if role not in spared}

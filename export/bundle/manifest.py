@@ -35,6 +35,7 @@ from training.program import LEVEL_UNITS_PER_MM, Program, digest, model_id
 from training.search.metrics import read_metrics
 
 MANIFEST = "manifest.json"
+SIGNATURES = "signatures.json"  # beside the files of a bundle that was signed, and none of them
 MANIFEST_FORMAT = 3  # raised when a manifest of the old form would be read wrongly
 FIRST_FORMAT = 2  # of the bundles that innage 0.1 wrote, whose C is written otherwise
 READABLE = (FIRST_FORMAT, MANIFEST_FORMAT)

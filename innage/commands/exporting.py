@@ -17,6 +17,7 @@ from innage.options import (
     DEFAULT_STORE,
     ComparedStoreOption,
     JsonOption,
+    SignedByOption,
     StoreOption,
     UsesOption,
     open_existing,
@@ -230,6 +231,7 @@ def verify(
     board: Annotated[
         str, typer.Option("--board", help="What the board is; kept in --store with what it measures.")
     ] = "",
+    signed_by: SignedByOption = None,
     json: JsonOption = False,
     store: ComparedStoreOption = None,
 ) -> None:
@@ -246,7 +248,9 @@ def verify(
         raise InputError("--board", f"{board!r} without a port", "the port of a board", "name it with --port")
     at = None if port is None else BoardPort(port, baud, board)
     with nullcontext() if store is None else open_existing(store) as opened, progress("verifying") as shown:
-        report = verify_bundle(bundle, opened, every_core=every_core, port=at, progress=shown)
+        report = verify_bundle(
+            bundle, opened, every_core=every_core, port=at, signed_by=signed_by, progress=shown
+        )
         scored = score_bundle(bundle, progress=shown) if score and report.passed else None
         kept = None if opened is None else record_measured(opened, bundle, report, board)
     if json:

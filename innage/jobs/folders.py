@@ -15,11 +15,11 @@ from dataset.files.disk import sync_folder
 from innage.outputs import cannot_be_written, write_new
 
 
-def check_target(out: Path, model_sha256: str) -> None:
-    """Raise InputError unless ``out`` is new, empty, or a bundle of the same model with nothing
-    else in it.
+def check_target(out: Path, model_sha256: str | None) -> None:
+    """Raise InputError unless ``out`` is new, empty, or a bundle of the same model (None: of any) with
+    nothing else in it.
     """
-    from export.bundle.manifest import MANIFEST, read_manifest
+    from export.bundle.manifest import MANIFEST, SIGNATURES, read_manifest
 
     if not out.exists() and not out.is_symlink():
         return
@@ -44,7 +44,7 @@ def check_target(out: Path, model_sha256: str) -> None:
             fields=("out",),
         )
     manifest = read_manifest((out / MANIFEST).read_bytes(), str(out / MANIFEST))
-    if manifest.model_sha256 != model_sha256:
+    if model_sha256 not in (None, manifest.model_sha256):
         raise InputError(
             str(out),
             "holds the bundle of another model",
@@ -52,7 +52,7 @@ def check_target(out: Path, model_sha256: str) -> None:
             hint,
             fields=("out",),
         )
-    other = sorted(present - {MANIFEST, *manifest.files})
+    other = sorted(present - {MANIFEST, SIGNATURES, *manifest.files})
     if other:
         raise InputError(
             str(out),
@@ -126,7 +126,9 @@ def _exchange(one: Path, other: Path) -> bool:
 
 
 def _holds(out: Path, files: Mapping[str, bytes]) -> bool:
-    """Whether ``out`` already holds exactly ``files``."""
-    if not out.is_dir() or {entry.name for entry in out.iterdir()} != set(files):
+    """Whether ``out`` already holds exactly ``files``, and signatures over them at most."""
+    from export.bundle.manifest import SIGNATURES
+
+    if not out.is_dir() or {entry.name for entry in out.iterdir()} - {SIGNATURES} != set(files):
         return False
     return all((out / name).read_bytes() == content for name, content in files.items())

@@ -15,6 +15,7 @@ import typer.testing
 from typer.testing import CliRunner
 
 from innage.cli import app, main
+from released import Released, make
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -51,6 +52,12 @@ def _json_is_as_documented() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(CliRunner, "invoke", checked)
         yield
+
+
+@pytest.fixture(scope="session")
+def released(tmp_path_factory: pytest.TempPathFactory) -> Released:
+    """A store with models that could be let out, and their bundles."""
+    return make(tmp_path_factory.mktemp("released"))
 
 
 @pytest.fixture

@@ -43,6 +43,9 @@ CASES = [
     ("budget check", 1, "budget check good --budget tight"),
     ("capture boards", 0, "capture boards {}/boards.csv"),
     ("capture boards", 1, "capture boards {}/boards.csv"),
+    ("channel move", 0, "channel move one/stable {}/bundle --author x --reason y"),
+    ("channel move", 1, "channel move two/stable {}/edited --author x --reason y"),
+    ("channel move", 3, "channel move two/stable {}/lacking --author x --reason y"),
     ("check", 0, "check"),
     ("check", 1, "check --store {}/damaged.db"),
     ("compare", 0, "compare bad good"),
@@ -128,6 +131,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("INNAGE_STORE", str(folder / "innage.db"))
         assert run("export", "good", "--budget", "roomy", "--out", f"{folder}/bundle").exit_code == 0
+        lacking = ("--out", f"{folder}/lacking", "--even-if-unproven")
+        assert run("export", "open", "--budget", "roomy", *lacking).exit_code == 0
         assert run("store", "export", f"{folder}/open").exit_code == 0
     with Store.open(folder / "contrary.db") as contrary:
         contrary.add_budget(Budget("tight", "cortex-m0plus", 1, 101, 128, 256, 10))

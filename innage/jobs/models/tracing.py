@@ -64,7 +64,7 @@ def _trace_folder(store: Store, folder: Path) -> Traced:
     """Walk back from the manifest of a bundle's folder; files beside it that are other than exported are
     named.
     """
-    from export.bundle.manifest import MANIFEST
+    from export.bundle.manifest import MANIFEST, SIGNATURES
 
     manifest = folder / MANIFEST
     if not manifest.is_file():
@@ -75,7 +75,7 @@ def _trace_folder(store: Store, folder: Path) -> Traced:
     if not traced.exports:
         return replace(traced, file=folder.name)
     bundles = {export["bundle_sha256"] for export in traced.exports}
-    beside = sorted(path for path in folder.iterdir() if path.is_file())
+    beside = sorted(path for path in folder.iterdir() if path.is_file() and path.name != SIGNATURES)
     strange = [path.name for path in beside if not _written_in(store, path, bundles)]
     return replace(traced, file=folder.name, strangers=tuple(strange))
 

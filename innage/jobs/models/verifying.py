@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -34,6 +34,7 @@ def verify_bundle(
     *,
     every_core: bool = False,
     port: BoardPort | None = None,
+    signed_by: Path | str | None = None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> VerifyReport:
     """Verify a bundle as ``innage verify`` does. Nothing of the bundle is run: C, and what runs it, are made
@@ -45,38 +46,40 @@ def verify_bundle(
             hold of sessions, are compared with it. Without one they are shown as stated.
         every_core: run the C on every core that innage knows, not only on that of the budget.
         port: where a board is that runs the model too.
+        signed_by: the file of a public key by which the bundle has to be signed.
         progress: called with (what, done, total).
 
     Raises:
-        InputError: there is no bundle to read, or the port cannot be opened.
+        InputError: there is no bundle to read, no such key, or the port cannot be opened.
     """
     from dataset.live.board import SerialSource
     from dataset.store.results.board_measurements import check_board_text
     from export.bundle.build import silent
     from export.bundle.checking.board import BoardChecks
-    from export.bundle.verify import CHECKS, ON_REQUEST
-    from export.bundle.verify import verify_bundle as verify
+    from export.bundle.verify import CHECKS, ON_REQUEST, read_bundle, verify_files
     from innage.jobs.models.vector_sources import held_in
+    from innage.jobs.releasing.signing import check_signature
 
     only, shown = {*CHECKS, *ON_REQUEST} if every_core else None, progress or silent
     if port is not None:
         check_board_text("board", port.board, "board")
+    files = read_bundle(Path(bundle))
+    signature = check_signature(files, signed_by)
     line = None if port is None else SerialSource(port.name, port.baud)
     board = None if line is None else BoardChecks(line, progress=shown)
     try:
-        if store is None:
-            return verify(bundle, only, shown, board=board)
-        return verify(
-            bundle,
+        report = verify_files(
+            files,
             only,
             shown,
-            lambda manifest: recorded_in(store, manifest),
-            lambda manifest: held_in(store, manifest),
+            None if store is None else lambda manifest: recorded_in(store, manifest),
+            None if store is None else lambda manifest: held_in(store, manifest),
             board,
         )
     finally:
         if line is not None:
             line.close()
+    return report if signature is None else replace(report, checks=(*report.checks, signature))
 
 
 def score_bundle(bundle: Path | str, *, progress: Callable[[str, int, int], None] | None = None) -> Score:
@@ -114,7 +117,7 @@ def record_measured(store: Store, bundle: Path | str, report: VerifyReport, boar
     if measured is None or any(check.name not in NAMES for check in report.having(Answer.FAILED)):
         return None
     manifest = read_manifest(read_bundle(Path(bundle))[MANIFEST])
-    model = _model_in(store, manifest)
+    model = model_in(store, manifest)
     if model is None:
         return None
     store.add_board_measurement(
@@ -148,7 +151,7 @@ def recorded_in(store: Store, manifest: Manifest) -> Known | None:
     from export.bundle.manifest import model_facts
     from training.program import from_json
 
-    model = _model_in(store, manifest)
+    model = model_in(store, manifest)
     if model is None:
         return None
     program = from_json(model.program, f"model '{model.name}'")
@@ -165,7 +168,7 @@ def recorded_in(store: Store, manifest: Manifest) -> Known | None:
     return Known(json.loads(json.dumps(known)), model.float_onnx)
 
 
-def _model_in(store: Store, manifest: Manifest) -> Model | None:
+def model_in(store: Store, manifest: Manifest) -> Model | None:
     """The model of a manifest's program in the store, the one of its name where there are several."""
     having = [model for model in store.models() if model.sha256 == manifest.model_sha256]
     named = [model for model in having if model.name == manifest.body["model"]["name"]]
