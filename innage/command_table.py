@@ -87,6 +87,8 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "text": Entry("text", "Registry, limits and marks as plain text that diffs well."),
     },
     "With a team": {
+        "push": Entry("pushing", "Send a team's store what it has not acknowledged."),
+        "pull": Entry("pulling", "Bring in what a team's store has and this one has not."),
         "serve": Entry("serving", "Open the store's door over HTTP, for a team."),
         "token": Entry("token", "Tokens: who may do what at the store's door."),
         "audit": Entry("audit", "The audit chain: who did what, and whether it is whole."),

@@ -16,16 +16,17 @@ from dataset.errors import InnageError, StoreBusyError, StoreError
 from dataset.records import Actor, KnownBy
 from innage.service import logs
 from innage.service.door import Door, Settings
+from innage.service.kept_blobs import KeptBlobs
 from innage.service.middleware import Guard, Log
 from innage.service.problems import Problem, problem_of
 from innage.service.rate import Rate
 from innage.service.rights import Authorise, authorise_by
-from innage.service.routes import audit, health, tokens
+from innage.service.routes import audit, exchange, health, tokens
 
 if TYPE_CHECKING:
     from dataset.store import Store
 
-ROUTES = (health, tokens, audit)
+ROUTES = (health, exchange, tokens, audit)
 NOBODY = Actor("the door", KnownBy.USER, scopes=frozenset())  # who writes by a route that says nobody
 _MOST_ERRORS = 20  # of a request that are named
 
@@ -44,6 +45,7 @@ def make_app(store: Store, settings: Settings | None = None, authorise: Authoris
         chosen,
         authorise or authorise_by(store),
         Rate(chosen.per_second, chosen.at_once),
+        KeptBlobs(store),
     )
     app = FastAPI(
         title="innage",

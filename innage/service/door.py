@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import time
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Annotated
 
 from fastapi import Depends, Request
 
 from dataset.store import Store
+from innage.service.problems import Problem
 from innage.service.rights import Actor, Authorise
 
 if TYPE_CHECKING:
+    from innage.service.kept_blobs import KeptBlobs
     from innage.service.rate import Rate
+
+SWEEP_S = 3600.0
 
 
 @dataclass(frozen=True)
@@ -26,6 +31,7 @@ class Settings:
         body_s: how long a body may take to arrive, in seconds.
         staged_hours: how long a blob waits for the document that names it.
         staged_bytes: how many bytes of blobs wait at most.
+        bodies_bytes: how many bytes of requests are held in memory at most, all together.
     """
 
     hosts: frozenset[str] = frozenset({"127.0.0.1", "localhost", "[::1]"})
@@ -35,6 +41,14 @@ class Settings:
     body_s: float = 120.0
     staged_hours: int = 168
     staged_bytes: int = 4 << 30
+    bodies_bytes: int = 256 << 20
+
+
+class Bodies:
+    """The bytes of requests that are under way, all together."""
+
+    def __init__(self) -> None:
+        self.size = 0
 
 
 @dataclass(frozen=True)
@@ -47,6 +61,24 @@ class Door:
     settings: Settings
     authorise: Authorise
     rate: Rate
+    blobs: KeptBlobs
+    bodies: Bodies = field(default_factory=Bodies)
+    swept: list[float] = field(default_factory=lambda: [0.0])  # when blobs that nobody named were let go
+
+    def stage(self, store: Store, sha256: str, content: bytes) -> bool:
+        """Hold a blob of this hash until a document names it; whether it is new here. ``store`` is the store
+        as the one works on it who sent it.
+
+        Raises:
+            Problem: 'quota' where too many bytes wait already.
+        """
+        now = time.monotonic()
+        if now - self.swept[0] > SWEEP_S or self.swept[0] == 0.0:
+            self.swept[0] = now
+            store.drop_staged_before(self.settings.staged_hours / 24)
+        if store.staged_bytes() + len(content) > self.settings.staged_bytes:
+            raise Problem("quota", "too many blobs wait for their documents; finish what was begun first")
+        return store.stage_blob(sha256, content)
 
 
 def _door(request: Request) -> Door:

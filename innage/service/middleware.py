@@ -15,7 +15,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from innage.service import logs
 from innage.service.door import Door
-from innage.service.problems import Problem, problem_of
+from innage.service.problems import Problem, busy, problem_of
 from innage.service.rights import RULES, Actor, Free, Rule
 from innage.service.wire import MOST_BLOB, MOST_GROUP, MOST_OTHER
 
@@ -43,16 +43,17 @@ class Guard:
             rule = RULES.get((scope["method"], path), Free.ANY)
             if rule is not Free.PUBLIC:
                 scope["state"]["actor"] = await self._admitted(scope, rule)
-            body = _Body(
-                receive, MOST_BODY.get((scope["method"], path), MOST_OTHER), self._door.settings.body_s
-            )
+            body = _Body(receive, MOST_BODY.get((scope["method"], path), MOST_OTHER), self._door)
             body.check_stated(Headers(scope=scope).get("content-length"))
         except Exception as error:
             if not isinstance(error, Problem):
                 logs.log_error(error)
             await problem_of(error).response()(scope, receive, send)
             return
-        await self._answered(scope, body.receive, send)
+        try:
+            await self._answered(scope, body.receive, send)
+        finally:
+            body.close()
 
     async def _answered(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Hand on; what nobody expected is logged, and told without its words where no answer has begun."""
@@ -100,9 +101,10 @@ class Guard:
 class _Body:
     """The body of a request, counted and timed as it arrives."""
 
-    def __init__(self, receive: Receive, most: int, seconds: float) -> None:
+    def __init__(self, receive: Receive, most: int, door: Door) -> None:
         self._receive, self._most = receive, most
-        self._size, self._until = 0, time.monotonic() + seconds
+        self._all, self._most_of_all = door.bodies, door.settings.bodies_bytes
+        self._size, self._until = 0, time.monotonic() + door.settings.body_s
         self._whole = False
 
     def check_stated(self, length: str | None) -> None:
@@ -120,11 +122,19 @@ class _Body:
             message = await self._receive()
         if timer.cancelled_caught:
             raise Problem("too-slow", "the body did not arrive in time", {"Connection": "close"})
-        self._size += len(message.get("body", b""))
+        length = len(message.get("body", b""))
+        self._size += length
+        self._all.size += length
         if self._size > self._most:
             raise self._too_large()
+        if self._all.size > self._most_of_all:
+            raise busy()
         self._whole = not message.get("more_body", False)
         return message
+
+    def close(self) -> None:
+        """The request is answered: its body is held no longer."""
+        self._all.size -= self._size
 
     def _too_large(self) -> Problem:
         return Problem(

@@ -24,6 +24,7 @@ from dataset.errors import (
 MEDIA_TYPE = "application/problem+json"
 PREFIX = "/problems/"
 RETRY_S = 5
+_MOST_FIELDS = 20
 
 
 class Kind(NamedTuple):
@@ -39,6 +40,7 @@ KINDS: Mapping[str, Kind] = {
     "digest-mismatch": Kind(400, "The bytes hash to another name"),
     "refused": Kind(422, "What was sent cannot be taken"),
     "held-back": Kind(409, "What was sent contradicts the store, or leans on what is not here"),
+    "missing-blobs": Kind(409, "Blobs that were named have not arrived"),
     "unauthorised": Kind(401, "A token is needed"),
     "not-allowed": Kind(403, "The token does not have the scope for this"),
     "not-found": Kind(404, "There is no such thing"),
@@ -156,4 +158,6 @@ def parts_of(error: InnageError) -> dict[str, Any]:
 def error_of(parts: Mapping[str, Any]) -> InputError:
     """The error that such members were made of."""
     where, found, expected, hint = (str(parts.get(key, "")) for key in ("where", "found", "expected", "hint"))
-    return InputError(where, found, expected, hint, fields=tuple(map(str, parts.get("fields", ()))))
+    fields = parts.get("fields", ())
+    named = tuple(map(str, fields[:_MOST_FIELDS])) if isinstance(fields, list | tuple) else ()
+    return InputError(where, found, expected, hint, fields=named)

@@ -50,6 +50,18 @@ RULES: Mapping[tuple[str, str], Rule] = {
     ("POST", "/v1/tokens"): Scope.ADMIN,
     ("DELETE", "/v1/tokens/{token_id}"): Scope.ADMIN,
     ("GET", "/v1/audit"): Scope.ADMIN,
+    ("GET", "/v1/objects"): Scope.READ,
+    ("POST", "/v1/objects"): Scope.PUSH,
+    ("POST", "/v1/objects/lacking"): Scope.READ,
+    ("POST", "/v1/objects/chosen"): Scope.READ,
+    ("POST", "/v1/objects/documents"): Scope.READ,
+    ("GET", "/v1/objects/{kind}/{key}"): Scope.READ,
+    ("GET", "/v1/sessions/{key}/packs"): Scope.PULL,
+    ("GET", "/v1/sessions/{key}/packs/{sha256}"): Scope.PULL,
+    ("GET", "/v1/models/{key}/parts"): Scope.PULL,
+    ("GET", "/v1/models/{key}/parts/{sha256}"): Scope.PULL,
+    ("POST", "/v1/blobs/missing"): Scope.PUSH,
+    ("PUT", "/v1/blobs/{sha256}"): Scope.PUSH,
 }
 
 # What a group of objects asks for beside 'push', by the kinds in it.

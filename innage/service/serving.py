@@ -5,13 +5,13 @@ from __future__ import annotations
 import socket
 import sys
 from dataclasses import dataclass
-from ipaddress import ip_address
 from typing import TYPE_CHECKING
 
 import uvicorn
 
 from dataset.errors import InputError
 from innage.service import logs
+from innage.service.addresses import is_loopback
 from innage.service.app import make_app
 from innage.service.door import Settings
 from innage.service.rights import any_tokens
@@ -71,14 +71,6 @@ def listen(store: Store, where: Listening) -> None:
     print(f"innage: listening on http://{shown}:{port}", file=sys.stderr, flush=True)
     with listener:
         uvicorn.Server(config).run(sockets=[listener])
-
-
-def is_loopback(host: str) -> bool:
-    """Whether an address is reached from this machine alone; of names 'localhost' is."""
-    try:
-        return ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 def _listener(where: Listening) -> socket.socket:

@@ -23,10 +23,13 @@ from typer.testing import CliRunner, Result
 
 import innage.commands
 from building import CAN, WATER, bench_store, one_pad
+from dataset.errors import InputError
+from dataset.exchange.report import Exchanged, Held
 from dataset.records import Budget, CountLaw, Frames, GroupBy, Limit, Limits, Mark, Model, Role, Scope
 from dataset.store import Store
 from innage.cli import app
 from innage.jobs.demo import Step
+from innage.jobs.exchange.push import Pushed
 from training.judging.figures import AnsweredLimit
 from training.program import Program, digest, to_json
 from training.program.builder import Builder
@@ -63,6 +66,10 @@ CASES = [
     ("export", 1, "export good --budget tight --out {}/no"),
     ("export", 3, "export open --budget roomy --out {}/no"),
     ("export", 3, "export open --budget roomy --out {}/no --anyway"),
+    ("pull", 0, "pull http://127.0.0.1:9"),
+    ("pull", 1, "pull http://127.0.0.1:9"),
+    ("push", 0, "push http://127.0.0.1:9"),
+    ("push", 1, "push http://127.0.0.1:9"),
     ("replay", 0, "replay good {}/pad.csv {}/more.csv"),
     ("replay", 1, "replay good {}/pad.csv {}/other.csv"),
     ("store import", 0, "store import {}/open --store {}/new.db"),
@@ -159,7 +166,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def stand_ins(monkeypatch: pytest.MonkeyPatch, folder: Path) -> Callable[[int], None]:
-    """Training, retraining, the demo's steps and boards, which take long: what they answer is given."""
+    """Training, retraining, the demo's steps, boards and a team's store, which take long: what they answer
+    is given.
+    """
 
     def stand_in(code: int) -> None:
         words = ({0: "not met", 1: "not met", 3: "not enough evidence"}[code], "met")
@@ -172,6 +181,9 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, folder: Path) -> Callable[[int], 
         lines = {1: f"trace {folder}/bundle.zip", 3: "compare bad good --frozen few --strict"}
         board = SimpleNamespace(session=object(), fault="unplugged" if code else None)
         monkeypatch.setattr("innage.jobs.batch.boards.capture_boards", lambda *_, **named: [board])
+        held = (Held("budget", "0" * 64, InputError("budget x", "is another")),) if code else ()
+        monkeypatch.setattr("innage.jobs.exchange.push.push", lambda *_, **named: Pushed((), held))
+        monkeypatch.setattr("innage.jobs.exchange.pull.pull", lambda *_, **named: Exchanged((), held, ()))
         step = Step("", tuple(lines.get(code, "models").split()), False)
         monkeypatch.setattr("innage.jobs.demo._steps", lambda *_: iter([step]))
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.exchange.objects import Offered, Parcel, Source
+from dataset.exchange.objects import KINDS, Offered, Parcel, Source
 from dataset.exchange.report import Exchanged
 from dataset.store.doors.transactions import Transactions
 from dataset.store.exchange import accepting, offering
@@ -22,9 +22,11 @@ class ExchangeDoor(Transactions):
         """What sentences call this store: the name of its file, or of its database and host."""
         return self._database.place.name
 
-    def objects(self) -> tuple[Offered, ...]:
-        """Everything that the store has, in order of reference, without captures that are still open."""
-        return self._read(offering.objects)
+    def objects(self, kinds: Collection[str] = KINDS) -> tuple[Offered, ...]:
+        """Everything that the store has of these kinds, in order of reference, without captures that are
+        still open.
+        """
+        return self._read(lambda orm: offering.objects(orm, kinds))
 
     def lacking(self, offered: Sequence[Offered]) -> tuple[Offered, ...]:
         """Which of these objects the store does not have."""
@@ -48,6 +50,7 @@ class ExchangeDoor(Transactions):
         source: Source,
         *,
         dry_run: bool = False,
+        whole: bool = False,
         progress: Callable[[str, int, int], None] | None = None,
     ) -> Exchanged:
         """Take what ``source`` has and this store lacks, in one transaction. What contradicts this store, or
@@ -56,6 +59,7 @@ class ExchangeDoor(Transactions):
         Args:
             source: another store, or anything else that objects can be had from.
             dry_run: find out what would come in, and write nothing.
+            whole: write nothing either where something is held back.
             progress: called with (what, done, total).
 
         Raises:
@@ -64,7 +68,7 @@ class ExchangeDoor(Transactions):
 
         def work(orm: OrmSession) -> Exchanged:
             report = accepting.accept(orm, source, progress)
-            if dry_run:
+            if dry_run or (whole and report.held):
                 orm.rollback()
             return report
 

@@ -121,6 +121,10 @@ class TeamDoor(Transactions):
         token = None if self._actor is None else self._actor.token
         return self._write(lambda orm: receipts.stage(orm, sha256, content, token))
 
+    def staged_names(self, names: Sequence[str]) -> frozenset[str]:
+        """Which of these blobs wait, at most 1000 of them."""
+        return self._read(lambda orm: receipts.staged_names(orm, names))
+
     def staged_blob(self, sha256: str) -> bytes | None:
         """Bytes that wait; None where there are none of this name."""
         return self._read(lambda orm: receipts.staged_blob(orm, sha256))

@@ -26,6 +26,7 @@ from dataset.store.reading import sets as sets_read
 from dataset.store.reading import statuses as statuses_read
 
 AT_ONCE = 100  # rows that are read together
+FEW = 300  # keys that are looked up one by one; of more than these all keys of the kind are read
 Columns = tuple[InstrumentedAttribute[Any], ...]
 
 
@@ -41,17 +42,29 @@ class _Kind:
     key: Callable[..., str] = str
     only: Callable[[Any], bool] = lambda _row: True
 
+    @property
+    def by_column(self) -> bool:
+        """Whether the key is what stands in the one column."""
+        return len(self.columns) == 1
 
-def objects(orm: OrmSession) -> tuple[Offered, ...]:
-    """Everything that the store has, each once."""
-    return tuple(Offered(kind, key) for kind in KINDS for key in dict.fromkeys(_keys(orm, _OFFERS[kind])))
+
+def objects(orm: OrmSession, kinds: Collection[str] = KINDS) -> tuple[Offered, ...]:
+    """Everything that the store has of these kinds, each once."""
+    return tuple(
+        Offered(kind, key)
+        for kind in KINDS
+        if kind in kinds
+        for key in dict.fromkeys(_keys(orm, _OFFERS[kind]))
+    )
 
 
 def lacking(orm: OrmSession, offered: Iterable[Offered]) -> tuple[Offered, ...]:
     """Which of these objects the store does not have, in their order."""
     asked = tuple(offered)
-    kinds = {one.kind for one in asked}
-    here = {kind: frozenset(_keys(orm, _OFFERS[kind])) for kind in KINDS if kind in kinds}
+    wanted: dict[str, list[str]] = {}
+    for one in asked:
+        wanted.setdefault(one.kind, []).append(one.key)
+    here = {kind: _here(orm, _OFFERS[kind], keys) for kind, keys in wanted.items() if kind in _OFFERS}
     return tuple(one for one in asked if one.kind not in here or one.key not in here[one.kind])
 
 
@@ -83,6 +96,15 @@ def parcels(orm: OrmSession, wanted: Collection[Offered]) -> Iterator[Parcel]:
                 yield parcel
 
 
+def _here(orm: OrmSession, offer: _Kind, keys: list[str]) -> frozenset[str]:
+    """The keys of a kind that the store has: all of them, or those of the few that are asked for."""
+    if not offer.by_column or len(keys) > FEW:
+        return frozenset(_keys(orm, offer))
+    (column,) = offer.columns
+    parts = (keys[at : at + AT_ONCE] for at in range(0, len(keys), AT_ONCE))
+    return frozenset(key for part in parts for key in orm.scalars(select(column).where(column.in_(part))))
+
+
 def _keys(orm: OrmSession, offer: _Kind) -> Iterator[str]:
     if offer.columns:
         for values in orm.execute(_ordered(offer, *offer.columns)):
@@ -99,11 +121,12 @@ def _chosen(orm: OrmSession, offer: _Kind, keys: set[str]) -> Iterator[Any]:
     if not offer.columns:
         yield from (row for row in orm.scalars(_ordered(offer, offer.rows)).all() if offer.only(row))
         return
-    ids = [
-        row_id
-        for row_id, *values in orm.execute(_ordered(offer, own, *offer.columns))
-        if offer.key(*values) in keys
-    ]
+    if offer.by_column and len(keys) <= FEW:
+        (column,) = offer.columns
+        ids = sorted(orm.scalars(select(own).where(column.in_(keys))))
+    else:
+        every = orm.execute(_ordered(offer, own, *offer.columns))
+        ids = [row_id for row_id, *values in every if offer.key(*values) in keys]
     for at in range(0, len(ids), AT_ONCE):
         yield from orm.scalars(_ordered(offer, offer.rows).where(own.in_(ids[at : at + AT_ONCE]))).all()
 

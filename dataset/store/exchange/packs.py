@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataset.blocks import Block, from_blocks
 from dataset.canonical import canonical_json
 from dataset.documents import Document
-from dataset.errors import InputError
+from dataset.errors import InputError, StoreError
 from dataset.exchange.reading import as_written, shape_of
 from dataset.records import ID_DIGITS, Frames
 
@@ -46,8 +46,7 @@ def from_packs(document: Document, packs: Sequence[bytes]) -> Frames:
     they are the right ones, :func:`dataset.documents.session_from` tells.
 
     Raises:
-        InputError: packs that cannot be, or with more or fewer frames than the document says.
-        StoreError: a block that is damaged.
+        InputError: packs that cannot be, or with more or fewer frames than the document says, or damaged.
     """
     where = f"frames of session {document.name[:ID_DIGITS]}"
     with as_written(where):
@@ -58,7 +57,10 @@ def from_packs(document: Document, packs: Sequence[bytes]) -> Frames:
         raise InputError(where, found, f"{rows}, as its document says", "send the packs that are missing")
     if any((block.temperature_c is not None) != warm for block in blocks):
         raise InputError(where, "temperatures in some blocks only", "those that its document says")
-    return from_blocks(blocks, channels, where)
+    try:
+        return from_blocks(blocks, channels, where)
+    except StoreError as error:  # it is none of a store's yet
+        raise InputError(error.where, error.found, error.expected) from error
 
 
 def pack_name(pack: bytes) -> str:

@@ -64,6 +64,11 @@ def stage(orm: OrmSession, sha256: str, content: bytes, token: str | None = None
     return True
 
 
+def staged_names(orm: OrmSession, names: Sequence[str]) -> frozenset[str]:
+    """Which of these blobs wait."""
+    return frozenset(orm.scalars(select(StagedBlobRow.sha256).where(StagedBlobRow.sha256.in_(names))))
+
+
 def staged_blob(orm: OrmSession, sha256: str) -> bytes | None:
     """Bytes that wait; None where there are none of this name."""
     return orm.scalar(select(StagedBlobRow.content).where(StagedBlobRow.sha256 == sha256))

@@ -15,13 +15,14 @@ from dataset.errors import InputError, StoreError
 from dataset.store import Store
 from doors import EVERYTHING, anybody, open_door
 from innage.service import rights
+from innage.service.addresses import is_loopback
 from innage.service.app import make_app
 from innage.service.door import Settings
 from innage.service.logs import JsonLines
 from innage.service.problems import KINDS, MEDIA_TYPE, PREFIX, error_of, parts_of
 from innage.service.rate import Rate
 from innage.service.rights import RULES, Actor, Free, Scope
-from innage.service.serving import Listening, is_loopback, listen
+from innage.service.serving import Listening, listen
 from innage.service.wire import check_protocol
 
 

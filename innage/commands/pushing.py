@@ -1,0 +1,123 @@
+"""``innage push``: what a team's store has not acknowledged yet goes to it."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from innage.exit_codes import SAID_NO
+from innage.filter_options import filtered
+from innage.jobs.sessions.finding import SessionFilter
+from innage.options import (
+    DEFAULT_STORE,
+    JsonOption,
+    PlainHttpOption,
+    ServerArgument,
+    StoreOption,
+    TokenFileOption,
+    open_existing,
+    option_of,
+)
+from innage.sections import SectionedCommand
+from innage.terminal.output import emit, progress, say, say_aside
+
+if TYPE_CHECKING:
+    from dataset.store import Store
+    from innage.jobs.exchange.push import Pushed
+    from innage.service.client.connection import Connection
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the app."""
+    app.command("push", cls=SectionedCommand)(push)
+
+
+@filtered("limit")
+def push(
+    url: ServerArgument,
+    sessions: SessionFilter,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what would be sent, and send nothing.")
+    ] = False,
+    again: Annotated[bool, typer.Option("--again", help="Ask about what was acknowledged, too.")] = False,
+    watch: Annotated[
+        bool, typer.Option("--watch", help="Go on until stopped: push whatever is new.")
+    ] = False,
+    every_s: Annotated[
+        int, typer.Option("--every-s", min=1, max=86400, help="With --watch: how often.")
+    ] = 60,
+    token_file: TokenFileOption = None,
+    plain_http: PlainHttpOption = False,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Send a team's store what it has not acknowledged. A session goes with all that was said of it, whole or
+    not at all; what the server does not take is named, and the rest goes: exit code 1.
+    """
+    from innage.service.client.connection import Connection
+    from innage.service.client.secrets import find_token
+
+    token = find_token(token_file)
+    with open_existing(store) as opened, Connection(url, token, plain_http=plain_http) as connection:
+        if watch:
+            _watch(opened, connection, sessions, every_s)
+            return
+        done = _push(opened, connection, sessions, again=again, dry_run=dry_run)
+    _show(connection, done, json, dry_run)
+    if done.held:
+        raise typer.Exit(SAID_NO)
+
+
+def _push(
+    store: Store, connection: Connection, sessions: SessionFilter, *, again: bool, dry_run: bool
+) -> Pushed:
+    from innage.jobs.exchange.push import push
+
+    with progress(f"pushing to {connection.name}") as show:
+        return push(store, connection, wanted=sessions, again=again, dry_run=dry_run, progress=show)
+
+
+def _show(connection: Connection, done: Pushed, json: bool, dry_run: bool) -> None:
+    from innage.terminal.views.exchange import show_pushed
+
+    held = [{"kind": one.kind, "key": one.key, "sentence": one.error.said_by(option_of)} for one in done.held]
+    if json:
+        document: dict[str, Any] = {"server": connection.server, "taken": [asdict(one) for one in done.taken]}
+        document |= {"held": held, "remarks": list(done.remarks), "new": done.new, "dry_run": dry_run}
+        emit(document | {"sent_bytes": done.sent_bytes})
+        return
+    show_pushed(connection.name, done, [one["sentence"] for one in held])
+    if not done.taken and not held:
+        say(f"{connection.name} has acknowledged everything")
+    elif dry_run:
+        say(f"nothing was sent; {done.new} new to {connection.name} without --dry-run")
+    else:
+        say(f"{done.new} new to {connection.name}")
+
+
+def _watch(store: Store, connection: Connection, sessions: SessionFilter, every_s: int) -> None:
+    """Push now and then, whatever the line does; a line of text where something went, or could not."""
+    import time
+
+    from dataset.errors import InnageError
+    from innage.jobs.exchange.push import push
+    from innage.terminal.stopping import asked_to_stop
+
+    told = ""
+    with asked_to_stop() as stopped:
+        say_aside(f"pushing to {connection.name} every {every_s} s; Ctrl-C ends it")
+        while not stopped():
+            try:
+                done = push(store, connection, wanted=sessions)
+                lines = [f"{done.new} new to {connection.name}"] if done.new else []
+                lines += [f"held back: {one.error.said_by(option_of)}" for one in done.held]
+            except InnageError as error:
+                lines = [error.said_by(option_of)]
+            if lines and "\n".join(lines) != told:
+                told = "\n".join(lines)
+                say(told)
+            until = time.monotonic() + every_s
+            while not stopped() and time.monotonic() < until:
+                time.sleep(0.2)

@@ -1,0 +1,1 @@
+"""Pushing to a team's store and pulling from it: the exchange that stores have, over a line."""

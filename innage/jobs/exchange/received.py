@@ -1,0 +1,125 @@
+"""Objects that came over a line: documents, and blobs by their hashes, as parcels that a store can take."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import replace
+from functools import partial
+
+from dataset.documents import Document
+from dataset.errors import InputError
+from dataset.exchange.objects import KINDS, Offered, Parcel
+from dataset.exchange.reading import as_written, read_document, shape_of
+from dataset.records import ID_DIGITS
+from dataset.store.exchange.packs import from_packs
+from innage.jobs.exchange.peer import Sent
+
+MOST_DEPTH = 32  # of a document; those of innage go to 8
+WITH_BLOBS = ("session", "model")
+_QUOTED = re.compile(r'"(?:[^"\\]|\\.)*+"', re.DOTALL)
+_BRACKET = re.compile(r"[\[\]{}]")
+Blob = Callable[[Offered, str], bytes]
+
+
+def read_sent(where: str, sent: Sent) -> Document:
+    """The document of an object on its way.
+
+    Raises:
+        InputError: another form than innage writes, a kind that there is not, or too deep.
+    """
+    if _deeper(sent.document, MOST_DEPTH):
+        raise InputError(where, f"is nested deeper than {MOST_DEPTH}", "a document of innage's")
+    document = read_document(where, sent.document)
+    if document.kind not in KINDS:
+        raise InputError(where, f"is a {document.kind[:40]!r}", "one of " + ", ".join(KINDS))
+    with as_written(where):
+        Parcel(document).offered  # noqa: B018 - its key must be found
+    return document
+
+
+def parcel_of(document: Document, sent: Sent, blob: Callable[[str], bytes], most_bytes: int) -> Parcel:
+    """An object whole.
+
+    Args:
+        document: its document.
+        sent: how it was sent.
+        blob: gives a blob, which has its hash.
+        most_bytes: what travels beside it takes unpacked at most.
+
+    Raises:
+        InputError: blobs that make no frames, or other ones, or too many.
+    """
+    where = f"{document.kind} {document.name[:ID_DIGITS]}"
+    if not sent.blobs or document.kind not in WITH_BLOBS:
+        return Parcel(document, hashed_by_upgrade=sent.hashed_by_upgrade)
+    if document.kind == "model":
+        size, pieces = 0, []
+        for name in sent.blobs:
+            pieces.append(blob(name))
+            size += len(pieces[-1])
+            _check_size(where, size, most_bytes)
+        return Parcel(document, content=b"".join(pieces), hashed_by_upgrade=sent.hashed_by_upgrade)
+    with as_written(where):
+        rows, channels, _ = shape_of(document)
+    _check_size(where, rows * (16 + 4 * channels), most_bytes)
+    frames = from_packs(document, [blob(name) for name in sent.blobs])
+    return Parcel(document, frames, hashed_by_upgrade=sent.hashed_by_upgrade)
+
+
+def _check_size(where: str, size: int, most: int) -> None:
+    if size > most:
+        raise InputError(where, f"{size >> 20} MiB", f"at most {most >> 20} MiB in one object")
+
+
+def _deeper(text: str, most: int) -> bool:
+    """Whether JSON is nested deeper than that, found without reading it, as deep as it may be."""
+    if text.count("[") + text.count("{") <= most:
+        return False
+    depth = 0
+    for bracket in _BRACKET.findall(_QUOTED.sub("", text)):
+        depth += 1 if bracket in "[{" else -1
+        if depth > most:
+            return True
+    return False
+
+
+class Received:
+    """Objects that arrived, as a :class:`dataset.exchange.objects.Source`; frames are unpacked when they are
+    asked for.
+    """
+
+    def __init__(
+        self, name: str, objects: Sequence[tuple[Document, Sent]], blob: Blob, most_bytes: int
+    ) -> None:
+        self._name, self._blob, self._most_bytes = name, blob, most_bytes
+        place = {kind: at for at, kind in enumerate(KINDS)}
+        ordered = sorted(objects, key=lambda one: place[one[0].kind])
+        self._objects: Mapping[Offered, tuple[Document, Sent]] = {
+            Parcel(document).offered: (document, sent) for document, sent in ordered
+        }
+
+    @property
+    def name(self) -> str:
+        """What sentences call it."""
+        return self._name
+
+    def objects(self) -> Sequence[Offered]:
+        """What arrived, in order of reference."""
+        return tuple(self._objects)
+
+    def blobs(self, one: Offered) -> tuple[str, ...]:
+        """The names of an object's blobs."""
+        return self._objects[one][1].blobs
+
+    def parcel(self, one: Offered, *, with_blobs: bool) -> Parcel:
+        """An object, whole or as its document alone."""
+        document, sent = self._objects[one]
+        given = sent if with_blobs else replace(sent, blobs=())
+        return parcel_of(document, given, partial(self._blob, one), self._most_bytes)
+
+    def parcels(self, wanted: Collection[Offered]) -> Iterator[Parcel]:
+        """The wanted objects, whole."""
+        for one in self._objects:
+            if one in wanted:
+                yield self.parcel(one, with_blobs=True)

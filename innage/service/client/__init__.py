@@ -1,0 +1,1 @@
+"""The other end of the line: a connection to a store's door."""

@@ -1,0 +1,148 @@
+"""What clients send: blobs that wait, and documents that name them, taken in one transaction a group."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from starlette.requests import Request
+
+from dataset.documents import Document
+from dataset.exchange.groups import is_whole
+from dataset.exchange.objects import Offered, Parcel
+from dataset.exchange.report import Exchanged, Held
+from dataset.store.team import clock
+from innage.jobs.exchange.peer import Sent
+from innage.jobs.exchange.received import WITH_BLOBS, Received, read_sent
+from innage.service.problems import Problem, parts_of
+from innage.service.wire import Acknowledged, Counted, Group, HeldBack, Taken
+
+if TYPE_CHECKING:
+    from dataset.store import Store
+
+BLOB = "application/octet-stream"
+MOST_UNPACKED = 256 << 20  # bytes of what travels beside the documents of one group
+
+
+async def read_blob(request: Request, sha256: str) -> bytes:
+    """The body, hashed while it arrives.
+
+    Raises:
+        Problem: of another media type, or its bytes hash to another name.
+    """
+    if request.headers.get("content-type", BLOB).partition(";")[0].strip().casefold() != BLOB:
+        raise Problem("media-type", f"send it as {BLOB}", {"Accept": BLOB})
+    digest, pieces = hashlib.sha256(), []
+    async for piece in request.stream():
+        digest.update(piece)
+        pieces.append(piece)
+    if digest.hexdigest() != sha256:
+        raise Problem("digest-mismatch", "what arrived hashes to another name", digest=digest.hexdigest())
+    return b"".join(pieces)
+
+
+@dataclass(frozen=True)
+class _Unpacked:
+    """A group that is whole, as a :class:`dataset.exchange.objects.Source`."""
+
+    name: str
+    all_objects: tuple[Offered, ...]
+    unpacked: tuple[Parcel, ...]
+
+    def objects(self) -> Sequence[Offered]:
+        return self.all_objects
+
+    def parcels(self, wanted: Collection[Offered]) -> Iterator[Parcel]:
+        return (parcel for parcel in self.unpacked if parcel.offered in wanted)
+
+
+def take_group(store: Store, name: str, group: Group) -> Taken:
+    """Take a group.
+
+    Args:
+        store: the store, as the one works on it who sent the group.
+        name: what sentences call that one.
+        group: what was sent.
+
+    Raises:
+        InputError: an object that is none. Problem: 'missing-blobs'; 'held-back' for a group that is taken
+            whole or not at all. NotAllowedError: the actor may not.
+    """
+    objects = []
+    for number, one in enumerate(group.objects, 1):
+        sent = Sent(one.document, tuple(one.blobs), one.hashed_by_upgrade)
+        objects.append((read_sent(f"object {number}", sent), sent))
+    blobs = _Blobs(store)
+    received = Received(name, objects, blobs.read, MOST_UNPACKED)
+    new = frozenset(store.lacking([one for one in received.objects() if one.kind in WITH_BLOBS]))
+    if len(new) > 1:
+        raise Problem("too-large", "at most one object with blobs that are new here", objects=len(new))
+    blobs.need([name for one in received.objects() if one in new for name in received.blobs(one)])
+    # unpacked before the transaction begins, in which every other writer waits
+    unpacked = tuple(received.parcel(one, with_blobs=one in new) for one in received.objects())
+    source = _Unpacked(name, tuple(received.objects()), unpacked)
+    whole = is_whole(one.kind for one in received.objects())
+    report = store.accept(source, whole=whole)
+    held = [_held(one) for one in report.held]
+    if whole and held:
+        raise Problem("held-back", str(report.held[0].error), held=[one.model_dump() for one in held])
+    store.drop_staged(blobs.names)
+    return _answer(store, objects, report, held)
+
+
+class _Blobs:
+    """The blobs of a group, which wait in the store."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self.names: list[str] = []
+
+    def need(self, names: Sequence[str]) -> None:
+        """Problem 'missing-blobs' unless all of them wait."""
+        self.names = list(dict.fromkeys(names))
+        there = self._store.staged_names(self.names)
+        missing = [name for name in self.names if name not in there]
+        if missing:
+            raise Problem("missing-blobs", f"{len(missing)} of them are not here", blobs=missing)
+
+    def read(self, _one: Offered, name: str) -> bytes:
+        """One of them."""
+        content = self._store.staged_blob(name)
+        if content is None:
+            raise Problem("missing-blobs", "one of them is no longer here", blobs=[name])
+        return content
+
+
+def _held(one: Held) -> HeldBack:
+    return HeldBack(kind=one.kind, key=one.key, **parts_of(one.error))
+
+
+def _answer(
+    store: Store, objects: Sequence[tuple[Document, Sent]], report: Exchanged, held: Sequence[HeldBack]
+) -> Taken:
+    away = {(one.kind, one.key) for one in held}
+    there = {
+        parcel.offered: parcel.document.sha256
+        for parcel in (Parcel(document) for document, _ in objects)
+        if tuple(parcel.offered) not in away
+    }
+    rows = store.audit_of([one.key for one in there])
+    return Taken(
+        received=clock.written(datetime.now(UTC)),
+        taken=[Counted(kind=one.kind, new=one.new, known=one.known) for one in report.taken],
+        held=list(held),
+        remarks=list(report.remarks),
+        acknowledged=[
+            Acknowledged(
+                kind=one.kind,
+                key=one.key,
+                digest=digest,
+                audit_number=rows[one.key].number if one.key in rows else None,
+                audit_sha256=rows[one.key].sha256 if one.key in rows else None,
+            )
+            for one, digest in there.items()
+        ],
+    )

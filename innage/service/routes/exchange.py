@@ -1,0 +1,208 @@
+"""Objects by the hashes of their documents, in order of reference; what travels beside them in blobs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import closing
+from typing import Annotated
+from urllib.parse import quote
+
+from fastapi import FastAPI, Path, Query, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import Response
+
+from dataset.exchange.objects import KINDS, Offered, Parcel
+from innage.jobs.exchange.choosing import chosen_objects
+from innage.jobs.exchange.push import blobs_of
+from innage.service.answers import FOR_EVER, bytes_answer, json_answer
+from innage.service.door import ActorOf, DoorOf, StoreOf
+from innage.service.problems import Problem
+from innage.service.receiving import read_blob, take_group
+from innage.service.wire import (
+    MOST_LISTED,
+    MOST_NAMED,
+    Asked,
+    BlobsAsked,
+    BlobsListed,
+    Documents,
+    Filter,
+    Group,
+    Listed,
+    SentObject,
+    Taken,
+    dashed,
+    named,
+)
+
+MOST_ANSWERED = 8 << 20  # bytes of documents in one answer
+BY_DASHED = {dashed(kind): kind for kind in KINDS}
+BLOB = "application/octet-stream"
+DOCUMENT = "application/json"
+BY_UPGRADE = "Innage-Hashed-By-Upgrade"
+
+KindPath = Annotated[str, Path(json_schema_extra={"enum": list(BY_DASHED)})]
+HashPath = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]
+
+
+def register(app: FastAPI) -> None:
+    """Add the routes."""
+    add = app.add_api_route
+    add("/v1/objects", list_objects, methods=["GET"], response_model=Listed)
+    add("/v1/objects", take, methods=["POST"])
+    add("/v1/objects/lacking", lacking, methods=["POST"])
+    add("/v1/objects/chosen", chosen, methods=["POST"])
+    add("/v1/objects/documents", documents, methods=["POST"])
+    add("/v1/objects/{kind}/{key}", document, methods=["GET"], response_class=Response)
+    add("/v1/sessions/{key}/packs", packs, methods=["GET"], response_model=BlobsListed)
+    add("/v1/sessions/{key}/packs/{sha256}", pack, methods=["GET"], response_class=Response)
+    add("/v1/models/{key}/parts", parts, methods=["GET"], response_model=BlobsListed)
+    add("/v1/models/{key}/parts/{sha256}", part, methods=["GET"], response_class=Response)
+    add("/v1/blobs/missing", missing_blobs, methods=["POST"])
+    add("/v1/blobs/{sha256}", put_blob, methods=["PUT"], status_code=201, openapi_extra=_BLOB_BODY)
+
+
+_BLOB_BODY = {
+    "requestBody": {"required": True, "content": {BLOB: {"schema": {"type": "string", "format": "binary"}}}}
+}
+
+
+def list_objects(
+    request: Request,
+    door: DoorOf,
+    kind: Annotated[str | None, Query(json_schema_extra={"enum": list(BY_DASHED)})] = None,
+    after: Annotated[str | None, Query(max_length=100)] = None,
+    limit: Annotated[int, Query(ge=1, le=MOST_LISTED)] = MOST_NAMED,
+) -> Response:
+    """A page of what the store has, behind the object ``after``, KIND/KEY; ``Link`` leads to the next one."""
+    cursor = None if after is None else _cursor(after)
+    kinds: tuple[str, ...] = KINDS if kind is None else (_kind(kind),)
+    if cursor is not None:
+        kinds = kinds[kinds.index(cursor.kind) if cursor.kind in kinds else len(kinds) :]
+    objects = door.store.objects(kinds)
+    if cursor is not None:
+        objects = objects[_place(objects, cursor) :]
+    page = objects[:limit]
+    headers = {}
+    if len(objects) > limit:
+        of_kind = "" if kind is None else f"kind={quote(kind)}&"
+        last = f"{dashed(page[-1].kind)}/{page[-1].key}"
+        headers["Link"] = f'</v1/objects?{of_kind}limit={limit}&after={quote(last, safe="/")}>; rel="next"'
+    return json_answer(request, Listed(objects=named(page)), **headers)
+
+
+def _cursor(after: str) -> Offered:
+    kind, _, key = after.partition("/")
+    return Offered(_kind(kind), key)
+
+
+def _place(objects: Sequence[Offered], cursor: Offered) -> int:
+    """The place behind an object; nothing that is listed ever goes."""
+    try:
+        return objects.index(cursor) + 1
+    except ValueError:
+        raise Problem("not-found", "there is no such object to go on behind") from None
+
+
+def _kind(word: str) -> str:
+    if word not in BY_DASHED:
+        raise Problem("not-found", "there is no such kind of object: one of " + ", ".join(BY_DASHED))
+    return BY_DASHED[word]
+
+
+def lacking(door: DoorOf, asked: Asked) -> Listed:
+    """Which of these objects the store does not have."""
+    return Listed(objects=named(door.store.lacking([one.offered for one in asked.objects])))
+
+
+def chosen(door: DoorOf, wanted: Filter) -> Listed:
+    """The sessions that fit a filter, with what they lean on and what was said of them."""
+    return Listed(objects=named(chosen_objects(door.store, wanted.filter)))
+
+
+def documents(door: DoorOf, asked: Asked) -> Documents:
+    """The documents of these objects, in order of reference, as many as fit into one answer."""
+    given: list[SentObject] = []
+    size = 0
+    with closing(door.store.parcels([one.offered for one in asked.objects])) as parcels:  # type: ignore[type-var]  # a generator
+        for parcel in parcels:
+            one = _sent(door, parcel)
+            size += len(one.document) + 100 * len(one.blobs)
+            if given and size > MOST_ANSWERED:
+                break
+            given.append(one)
+    return Documents(objects=given)
+
+
+def _sent(door: DoorOf, parcel: Parcel) -> SentObject:
+    return SentObject(
+        document=parcel.document.text,
+        blobs=[name for name, _ in blobs_of(door.store, parcel)],
+        hashed_by_upgrade=parcel.hashed_by_upgrade,
+    )
+
+
+def document(request: Request, door: DoorOf, kind: KindPath, key: HashPath) -> Response:
+    """The canonical bytes of an object's document."""
+    parcel = _parcel(door, Offered(_kind(kind), key))
+    headers = {BY_UPGRADE: "true"} if parcel.hashed_by_upgrade else {}
+    return bytes_answer(request, parcel.document.text.encode(), DOCUMENT, **headers)
+
+
+def _parcel(door: DoorOf, one: Offered) -> Parcel:
+    found = list(door.store.parcels([one]))
+    if not found:
+        raise Problem("not-found", f"there is no such {one.kind}")
+    return found[0]
+
+
+def packs(request: Request, door: DoorOf, key: HashPath) -> Response:
+    """The names of the packs that hold the frames of a session, in order."""
+    return _names(request, door.blobs.of(Offered("session", key)))
+
+
+def pack(request: Request, door: DoorOf, key: HashPath, sha256: HashPath) -> Response:
+    """A pack of frames of a session."""
+    return _blob(request, door.blobs.of(Offered("session", key)), sha256)
+
+
+def parts(request: Request, door: DoorOf, key: HashPath) -> Response:
+    """The names of the pieces of a model's float ONNX, in order."""
+    return _names(request, door.blobs.of(Offered("model", key)))
+
+
+def part(request: Request, door: DoorOf, key: HashPath, sha256: HashPath) -> Response:
+    """A piece of a model's float ONNX."""
+    return _blob(request, door.blobs.of(Offered("model", key)), sha256)
+
+
+def _names(request: Request, blobs: Sequence[tuple[str, bytes]]) -> Response:
+    return json_answer(request, BlobsListed(blobs=[name for name, _ in blobs]))
+
+
+def _blob(request: Request, blobs: Sequence[tuple[str, bytes]], sha256: str) -> Response:
+    content = next((content for name, content in blobs if name == sha256), None)
+    if content is None:
+        raise Problem("not-found", "the object has no such blob")
+    return bytes_answer(request, content, BLOB, **{"Cache-Control": FOR_EVER})
+
+
+def missing_blobs(door: DoorOf, asked: BlobsAsked) -> BlobsListed:
+    """Which of these blobs are not held for an object that is to come."""
+    there = door.store.staged_names(asked.blobs)
+    return BlobsListed(blobs=[name for name in dict.fromkeys(asked.blobs) if name not in there])
+
+
+async def put_blob(request: Request, door: DoorOf, store: StoreOf, sha256: HashPath) -> Response:
+    """Hold bytes until a document names them, for some days at most: 201 where they are new, 200 where they
+    were held already.
+    """
+    content = await read_blob(request, sha256)
+    new = await run_in_threadpool(door.stage, store, sha256, content)
+    return Response(status_code=201 if new else 200)
+
+
+def take(actor: ActorOf, store: StoreOf, group: Group) -> Taken:
+    """Take objects in one transaction. What belongs to a session, a set or a model is taken whole or not at
+    all; what is registered one by one. May be repeated: what is there already stays as it is.
+    """
+    return take_group(store, actor.name, group)
