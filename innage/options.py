@@ -31,7 +31,7 @@ StoreOption = Annotated[
         "--store",
         envvar="INNAGE_STORE",
         parser=place_of,
-        help="The store to work on.",
+        help="The store: a file, or the URL of a database.",
         show_default=True,
     ),
 ]
@@ -94,6 +94,14 @@ UsesOption = Annotated[
 RetiredOption = Annotated[
     bool, typer.Option("--retired", help="Also those that are retired, with the reason.")
 ]
+
+AfterOption = Annotated[
+    str | None,
+    typer.Option(
+        "--after", help="A page: what comes behind this key of the list; '' begins.", show_default=False
+    ),
+]
+LimitOption = Annotated[int | None, typer.Option("--limit", min=1, help="At most so many, as a page.")]
 
 # What is added to the store, and what a model is judged on.
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from contextlib import closing
 from dataclasses import asdict, replace
 from typing import Any
 
@@ -35,7 +34,7 @@ from dataset.store.events import amendments, tagging
 from dataset.store.events.voiding import is_void
 from dataset.store.proof import record_sha256
 from dataset.store.reading import amendments as amendments_read
-from dataset.store.reading.sessions import to_session
+from dataset.store.reading.sessions import to_session, to_sessions
 from dataset.store.registry import (
     liquid_row,
     mounting_row,
@@ -48,7 +47,7 @@ from dataset.store.registry import (
     unit_ids,
     unit_row,
 )
-from dataset.store.sessions import frames
+from dataset.store.sessions import frames, frames_of_many, rows_named
 from dataset.store.tables import (
     Base,
     BlockRow,
@@ -67,6 +66,7 @@ GRAVE_NAMES = frozenset(GRAVE)
 # what belongs to a session and was written past the mapper
 WRITTEN = ("marks", "stretches", "warnings", "mark_revisions", "voids", "tag_events", "amendments")
 HISTORY_SESSIONS = 10  # what the checks at the door look back on
+MOST_FRAMES_TOGETHER = 100_000  # of sessions whose frames are read by one statement
 
 
 def add_sessions(
@@ -259,10 +259,12 @@ def _earlier(orm: OrmSession, new: NewSession, known: dict[str, Summary], beside
 
 def _summaries(orm: OrmSession, hashes: Sequence[str], known: dict[str, Summary]) -> list[Summary]:
     """What sessions say, by their hashes; ``known`` keeps it."""
-    for sha256 in hashes:
-        if sha256 not in known:
-            session = to_session(orm.scalars(select(SessionRow).where(SessionRow.sha256 == sha256)).one())
-            known[sha256] = summarise(session, frames(orm, session))
+    missing = [sha256 for sha256 in hashes if sha256 not in known]
+    sessions = to_sessions(rows_named(orm, missing))
+    together = sum(session.frames for session in sessions) <= MOST_FRAMES_TOGETHER
+    read = iter(frames_of_many(orm, sessions)) if together else (frames(orm, session) for session in sessions)
+    for session, recorded in zip(sessions, read, strict=True):
+        known[session.sha256] = summarise(session, recorded)
     return [known[sha256] for sha256 in hashes]
 
 
@@ -292,11 +294,11 @@ def _shown(orm: OrmSession, new: NewSession, known: dict[str, Summary], beside: 
 
 def _shown_before(orm: OrmSession, new: NewSession, beside: int) -> list[str]:
     """By hash, the latest sessions on the same mounting, newest first, without what is gravely warned of as
-    they are amended. Rows come as they are asked for: a mounting may have thousands.
+    they are amended. They are asked for a few at a time: a mounting may have thousands.
     """
     gravely = SessionRow.warnings.any(WarningRow.check_name.in_(GRAVE))
     same = (
-        select(SessionRow)
+        select(SessionRow.id, SessionRow.sha256, SessionRow.amendments.any())
         .where(
             amendments.mounting_now() == mounting_row(orm, new.mounting.name).id,
             SessionRow.id != beside,
@@ -305,12 +307,18 @@ def _shown_before(orm: OrmSession, new: NewSession, beside: int) -> list[str]:
         )
         .where(or_(~gravely, SessionRow.amendments.any()))
         .order_by(SessionRow.id.desc())
+        .limit(HISTORY_SESSIONS)
     )
     latest: list[str] = []
-    with closing(orm.scalars(same.execution_options(yield_per=HISTORY_SESSIONS))) as rows:
-        for row in rows:
-            if not row.amendments or GRAVE_NAMES.isdisjoint(amendments_read.checks_now(row)):
-                latest.append(row.sha256)
-            if len(latest) == HISTORY_SESSIONS:
-                break
-    return latest
+    some = orm.execute(same).all()
+    while some:
+        latest += [sha256 for _, sha256, amended in some if not (amended and _gravely_now(orm, sha256))]
+        if len(latest) >= HISTORY_SESSIONS or len(some) < HISTORY_SESSIONS:
+            break
+        some = orm.execute(same.where(SessionRow.id < some[-1][0])).all()
+    return latest[:HISTORY_SESSIONS]
+
+
+def _gravely_now(orm: OrmSession, sha256: str) -> bool:
+    row = orm.scalars(select(SessionRow).where(SessionRow.sha256 == sha256)).one()
+    return not GRAVE_NAMES.isdisjoint(amendments_read.checks_now(row))

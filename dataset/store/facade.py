@@ -22,6 +22,7 @@ from dataset.store.database import HISTORY, TIMEOUT_S, Database, History, in_mem
 from dataset.store.doors.bench_tools import BenchDoor
 from dataset.store.doors.captures import CapturesDoor
 from dataset.store.doors.exchange import ExchangeDoor
+from dataset.store.doors.pages import PagesDoor
 from dataset.store.doors.registry import RegistryDoor
 from dataset.store.doors.releases import ReleasesDoor
 from dataset.store.doors.results import ResultsDoor
@@ -46,6 +47,7 @@ class Store(
     SetsDoor,
     ResultsDoor,
     ReleasesDoor,
+    PagesDoor,
     ExchangeDoor,
     TeamDoor,
 ):

@@ -73,11 +73,13 @@ SELECT s.id, substr(s.sha256, 1, 12), u.name, l.name, m.name, s.frames, s.source
 FROM capture_session s JOIN unit r ON r.id = s.unit_id JOIN unit u ON u.id = coalesce(r.same_as_id, r.id)
     JOIN liquid l ON l.id = s.liquid_id
     JOIN mounting m ON m.id = s.mounting_id
-ORDER BY s.id
+WHERE s.id BETWEEN ? AND ? ORDER BY s.id
 """
 _VOIDS = """
-SELECT DISTINCT v.session_id, v.reason FROM void_event v WHERE v.takes_back IS NOT TRUE AND NOT EXISTS (
-    SELECT 1 FROM void_event b WHERE b.takes_back AND b.parent_sha256 = v.record_sha256)
+SELECT DISTINCT v.session_id, v.reason FROM void_event v
+WHERE v.session_id BETWEEN ? AND ? AND v.takes_back IS NOT TRUE AND NOT EXISTS (
+    SELECT 1 FROM void_event b
+    WHERE b.session_id = v.session_id AND b.takes_back AND b.parent_sha256 = v.record_sha256)
 ORDER BY v.session_id, v.reason
 """
 _AMENDMENTS = """
@@ -85,17 +87,26 @@ SELECT a.session_id, u.name, l.name, m.name, t.name || '@' || t.revision, a.body
 FROM amendment a LEFT JOIN unit r ON r.id = a.unit_id
     LEFT JOIN unit u ON u.id = coalesce(r.same_as_id, r.id) LEFT JOIN liquid l ON l.id = a.liquid_id
     LEFT JOIN mounting m ON m.id = a.mounting_id LEFT JOIN tank t ON t.id = m.tank_id
-ORDER BY a.session_id, a.depth, a.sha256
+WHERE a.session_id BETWEEN ? AND ? ORDER BY a.session_id, a.depth, a.sha256
 """
-_REVISIONS = "SELECT session_id, sha256, parent_sha256, body FROM mark_revision ORDER BY session_id, sequence"
-
-
-_STRETCHES = "SELECT session_id, body FROM condition_stretch ORDER BY session_id, position"
-_CHECKS = "SELECT session_id, check_name FROM door_warning ORDER BY session_id, position"
+_REVISIONS = """
+SELECT session_id, sha256, parent_sha256, body FROM mark_revision
+WHERE session_id BETWEEN ? AND ? ORDER BY session_id, sequence
+"""
+_STRETCHES = """
+SELECT session_id, body FROM condition_stretch WHERE session_id BETWEEN ? AND ? ORDER BY session_id, position
+"""
+_CHECKS = """
+SELECT session_id, check_name FROM door_warning WHERE session_id BETWEEN ? AND ? ORDER BY session_id, position
+"""
 _TAGS = """
-SELECT DISTINCT session_id, tag FROM tag_event e WHERE NOT removes AND NOT EXISTS (
-    SELECT 1 FROM tag_event r WHERE r.removes AND r.parent_sha256 = e.record_sha256) ORDER BY session_id, tag
+SELECT DISTINCT session_id, tag FROM tag_event e
+WHERE session_id BETWEEN ? AND ? AND NOT removes AND NOT EXISTS (
+    SELECT 1 FROM tag_event r
+    WHERE r.session_id = e.session_id AND r.removes AND r.parent_sha256 = e.record_sha256)
+ORDER BY session_id, tag
 """
+EVERY_ROW = (0, 2**62)  # the least and the greatest number of a row
 
 
 @dataclass(frozen=True)
@@ -180,61 +191,59 @@ def session_lines(path: Place) -> tuple[SessionLine, ...] | None:
     """All capture sessions in the order they were logged, void ones included; None where ``path`` is no store
     of the newest revision.
     """
+    return _reading(path, lambda connection: lines(lambda query: connection.execute(query, EVERY_ROW)))
 
-    def work(connection: Rows) -> tuple[SessionLine, ...]:
-        amended = {
-            session: _labelled([(Amendment(sha256, parent), body) for _, sha256, parent, body in rows])
-            for session, rows in groupby(connection.execute(_REVISIONS), key=lambda row: row[0])
-        }
-        words = _gathered(
-            (key, word) for key, body in connection.execute(_STRETCHES) for word in _words(body)
-        )
-        checks, tags = _gathered(connection.execute(_CHECKS)), _gathered(connection.execute(_TAGS))
-        voids = _gathered(connection.execute(_VOIDS))
-        stated = {
-            session: _stated(list(rows))
-            for session, rows in groupby(connection.execute(_AMENDMENTS), key=lambda row: row[0])
-        }
-        lines = (
-            SessionLine(
-                ref,
-                unit,
-                liquid,
-                mounting,
-                frames,
-                amended.get(key, sealed),
-                warnings,
-                file,
-                bool(simulated),
-                "; ".join(voids[key]) if key in voids else None,
-                tank,
-                words.get(key, ()),
-                checks.get(key, ()),
-                tags.get(key, ()),
-                operator,
-                bench,
-                started,
-            ).amended(stated.get(key))
-            for (
-                key,
-                ref,
-                unit,
-                liquid,
-                mounting,
-                frames,
-                file,
-                simulated,
-                sealed,
-                warnings,
-                tank,
-                operator,
-                bench,
-                started,
-            ) in connection.execute(_SESSIONS)
-        )
-        return tuple(lines)
 
-    return _reading(path, work)
+def lines(asked: Callable[[str], Any]) -> tuple[SessionLine, ...]:
+    """The capture sessions between two numbers of rows, in their order; ``asked`` gives the rows of a query,
+    whose question marks stand for the least number and the greatest.
+    """
+    amended = {
+        session: _labelled([(Amendment(sha256, parent), body) for _, sha256, parent, body in rows])
+        for session, rows in groupby(asked(_REVISIONS), key=lambda row: row[0])
+    }
+    words = _gathered((key, word) for key, body in asked(_STRETCHES) for word in _words(body))
+    checks, tags, voids = _gathered(asked(_CHECKS)), _gathered(asked(_TAGS)), _gathered(asked(_VOIDS))
+    stated = {
+        session: _stated(list(rows)) for session, rows in groupby(asked(_AMENDMENTS), key=lambda row: row[0])
+    }
+    return tuple(
+        SessionLine(
+            ref,
+            unit,
+            liquid,
+            mounting,
+            frames,
+            amended.get(key, sealed),
+            warnings,
+            file,
+            bool(simulated),
+            "; ".join(voids[key]) if key in voids else None,
+            tank,
+            words.get(key, ()),
+            checks.get(key, ()),
+            tags.get(key, ()),
+            operator,
+            bench,
+            started,
+        ).amended(stated.get(key))
+        for (
+            key,
+            ref,
+            unit,
+            liquid,
+            mounting,
+            frames,
+            file,
+            simulated,
+            sealed,
+            warnings,
+            tank,
+            operator,
+            bench,
+            started,
+        ) in asked(_SESSIONS)
+    )
 
 
 def _gathered(pairs: Iterable[tuple[int, str]]) -> dict[int, tuple[str, ...]]:

@@ -10,10 +10,11 @@ from dataset.records import GroupBy, Role
 from innage.completion import names_of
 from innage.filter_options import filtered
 from innage.jobs.sessions.finding import SessionFilter
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, AfterOption, JsonOption, LimitOption, StoreOption, open_store
 from innage.sections import SectionedCommand
 from innage.terminal.output import emit, say
 from innage.terminal.views.frozen import listed_facts, show_frozen, show_frozen_sets, show_since
+from innage.terminal.views.pages import show_next
 
 ROLE_HELP = "Groups for '{}', separated by commas, or 'rest'."
 
@@ -124,13 +125,25 @@ def frozen(
             help="The frozen set to show; without it all are listed.", autocompletion=names_of("frozen")
         ),
     ] = None,
+    limit: LimitOption = None,
+    after: AfterOption = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """List the frozen sets, or show one with its groups."""
+    """List the frozen sets, or show one with its groups. --limit and --after give a page, by name."""
     from innage.jobs.models.choosing import look_at
 
     opened = open_store(store)
+    if name is None and (limit, after) != (None, None):
+        from innage.jobs.pages import AT_ONCE
+
+        page = opened.page_of_frozen_sets(limit=limit or AT_ONCE, after=after or None)
+        if json:
+            emit({"items": [listed_facts(frozen_set) for frozen_set in page.items], "next": page.next})
+        else:
+            show_frozen_sets(page.items)
+            show_next(page.next, "frozen set")
+        return
     if name is None:
         frozen_sets = opened.frozen_sets()
         if json:

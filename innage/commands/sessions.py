@@ -21,12 +21,23 @@ from innage.jobs.sessions.session_facts import (
     tag_facts,
     void_facts,
 )
-from innage.options import DEFAULT_STORE, JsonOption, SessionArgument, StoreOption, open_reading, open_store
+from innage.options import (
+    DEFAULT_STORE,
+    AfterOption,
+    JsonOption,
+    SessionArgument,
+    StoreOption,
+    open_reading,
+    open_store,
+)
 from innage.sections import SectionedCommand
 from innage.terminal.output import emit, say, table
 from innage.terminal.views.logged import begun, remarks
+from innage.terminal.views.pages import show_next
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from dataset.records import Session, SessionAmendment, VoidEvent
     from dataset.store.listing import SessionLine
     from dataset.store.places import Place
@@ -44,12 +55,19 @@ def register(app: typer.Typer) -> None:
 
 @filtered()
 def list_sessions(
-    sessions: SessionFilter, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
+    sessions: SessionFilter,
+    after: AfterOption = None,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """List the capture sessions, void ones included."""
-    from dataset.store.listing import bench_names
-    from innage.jobs.sessions.finding import as_people_count, settle, why_none
+    """List the capture sessions, void ones included. --limit takes the newest of them; with --after those
+    that were logged behind a session.
+    """
+    from innage.jobs.sessions.finding import settle, why_none
 
+    if after is not None:
+        _list_page(sessions, after or None, store, json=json)
+        return
     lines = _lines(store)
     if sessions.bench or any("@" in unit for unit in sessions.unit):  # a list of others need not wait for it
         sessions = settle(open_store(store), sessions)
@@ -62,18 +80,39 @@ def list_sessions(
         every = open_reading(store).sessions() if wanted else ()
         emit([session_facts(session) for session in every if session.id in wanted])
         return
-    of_mounting: dict[str, list[SessionLine]] = {}
-    for line in as_people_count(shown):
-        of_mounting.setdefault(line.mounting, []).append(line)
-    benches = bench_names(store) if any(line.bench for line in shown) else {}
-    for mounting, alike in of_mounting.items():
-        _table(mounting, alike, benches)
+    _tables(shown, store)
     if len(shown) < len(fitting):
         say(f"the newest {len(shown)} of {len(fitting)} sessions")
     if not lines:
         say("no sessions yet: try 'innage log FILE --tank TANK --sensor SENSOR --liquid LIQUID --unit UNIT'")
     elif not fitting:
         say(why_none(sessions, lines))
+
+
+def _list_page(sessions: SessionFilter, after: str | None, store: Place, *, json: bool) -> None:
+    from innage.jobs.pages import page_of_lines, page_of_sessions
+
+    with open_store(store) as opened:
+        if json:
+            whole = page_of_sessions(opened, sessions, after)
+            emit({"items": [session_facts(session) for session in whole.items], "next": whole.next})
+            return
+        page = page_of_lines(opened, sessions, after)
+    _tables(page.items, store)
+    show_next(page.next, "session")
+
+
+def _tables(shown: Sequence[SessionLine], store: Place) -> None:
+    """One for each mounting."""
+    from dataset.store.listing import bench_names
+    from innage.jobs.sessions.finding import as_people_count
+
+    of_mounting: dict[str, list[SessionLine]] = {}
+    for line in as_people_count(shown):
+        of_mounting.setdefault(line.mounting, []).append(line)
+    benches = bench_names(store) if any(line.bench for line in shown) else {}
+    for mounting, alike in of_mounting.items():
+        _table(mounting, alike, benches)
 
 
 def _lines(store: Place) -> tuple[SessionLine, ...]:

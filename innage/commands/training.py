@@ -12,6 +12,7 @@ from innage.filter_options import filtered
 from innage.jobs.sessions.finding import SessionFilter
 from innage.options import (
     DEFAULT_STORE,
+    AfterOption,
     JsonOption,
     NewModelOption,
     SeedOption,
@@ -24,6 +25,7 @@ from innage.options import (
 from innage.sections import SectionedCommand
 from innage.terminal.output import emit, progress, say
 from innage.terminal.views.models.training import show_model, show_models
+from innage.terminal.views.pages import show_next
 
 
 def register(app: typer.Typer) -> None:
@@ -119,24 +121,29 @@ def models(
     name: Annotated[
         str | None, typer.Argument(help="One model, in full.", autocompletion=names_of("model"))
     ] = None,
+    after: AfterOption = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """List the models, or show the figures of one."""
+    """List the models, or show the figures of one. --after gives a page of them, by name, byte by byte."""
     from innage.jobs.models.training import find_models, model_facts
+    from innage.jobs.pages import page_of_models
 
     with open_reading(store) as opened:
-        found = find_models(opened, sessions) if name is None else (opened.model(name),)
+        page = page_of_models(opened, sessions, after or None) if name is None and after is not None else None
+        found = find_models(opened, sessions) if name is None and page is None else ()
+        listed = (opened.model(name),) if name else page.items if page else found[: sessions.limit]
         boards = opened.board_measurements(name)
-        listed = found[: sessions.limit]
         facts = [model_facts(model, boards, opened.status(model.name)) for model in listed]
     if json:
-        emit(facts if name is None else facts[0])
+        emit(facts[0] if name else facts if page is None else {"items": facts, "next": page.next})
     elif name is not None:
         show_model(facts[0])
     elif facts:
         show_models(facts)
-        if len(listed) < len(found):
+        if page is not None:
+            show_next(page.next, "model")
+        elif len(listed) < len(found):
             say(f"{len(listed)} of {len(found)} models")
     elif sessions.given:
         say("no model was trained on such sessions: leave out a filter to see what there is")

@@ -9,8 +9,17 @@ import typer
 
 from dataset.records import TrimKind
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
+from innage.options import (
+    DEFAULT_STORE,
+    AfterOption,
+    FreeTextOption,
+    JsonOption,
+    LimitOption,
+    StoreOption,
+    open_store,
+)
 from innage.terminal.output import emit, say
+from innage.terminal.views.pages import show_next
 from innage.terminal.views.trim import show_added, show_doubts, show_limits, show_trims
 
 app = typer.Typer(
@@ -110,25 +119,36 @@ def list_(
     unit: Annotated[
         str | None, typer.Option(help="Only this unit's.", autocompletion=names_of("unit"))
     ] = None,
+    limit: LimitOption = None,
+    after: AfterOption = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """List the trims in the order they were added: each unit's history."""
+    """List the trims in the order they were added: each unit's history. --limit and --after, the hash of a
+    trim or its first digits, give a page.
+    """
+    from innage.jobs.pages import AT_ONCE
     from innage.jobs.trims import trim_facts
 
     opened = open_store(store)
-    trims = opened.trims(unit)
+    page = (
+        None
+        if limit is None and after is None
+        else opened.page_of_trims(unit, limit=limit or AT_ONCE, after=after or None)
+    )
+    trims = opened.trims(unit) if page is None else page.items
     doubts = opened.doubts_of_trims(trims)
     if json:
-        emit(
-            [
-                trim_facts(trim) | ({"doubt": doubts[trim.sha256]} if trim.sha256 in doubts else {})
-                for trim in trims
-            ]
-        )
+        facts = [
+            trim_facts(trim) | ({"doubt": doubts[trim.sha256]} if trim.sha256 in doubts else {})
+            for trim in trims
+        ]
+        emit(facts if page is None else {"items": facts, "next": page.next})
     else:
         show_trims(trims, of_one_unit=unit is not None)
         show_doubts(trims, doubts)
+        if page is not None:
+            show_next(page.next, "trim")
 
 
 @app.command()

@@ -10,9 +10,19 @@ import typer
 from dataset.errors import InputError
 from dataset.values import natural
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, RetiredOption, StoreOption, open_store
+from innage.options import (
+    DEFAULT_STORE,
+    AfterOption,
+    FreeTextOption,
+    JsonOption,
+    LimitOption,
+    RetiredOption,
+    StoreOption,
+    open_store,
+)
 from innage.terminal.output import emit, say, table
 from innage.terminal.views.logged import begun, remarks
+from innage.terminal.views.pages import show_next
 from innage.terminal.views.registry import show_retired
 from innage.terminal.views.trim import show_trims
 
@@ -45,17 +55,29 @@ def add(
 
 @app.command("list")
 def list_(
-    retired: RetiredOption = False, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
+    retired: RetiredOption = False,
+    limit: LimitOption = None,
+    after: AfterOption = None,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """List the units."""
+    """List the units. --limit and --after give a page of them, by name, byte by byte."""
+    from innage.jobs.pages import page_of_units
     from innage.jobs.registry import listed, unit_facts
 
     opened = open_store(store)
-    by_name = sorted(opened.units(), key=lambda unit: natural(unit.name))
-    in_list = listed(opened, "unit", by_name, retired=retired)
-    units = in_list.facts(lambda unit: unit_facts(opened, [unit])[0])
+    page = None
+    if limit is None and after is None:
+        shown = sorted(opened.units(), key=lambda unit: natural(unit.name))
+    else:
+        left_out = frozenset[str]() if retired else frozenset(opened.retired("unit"))
+        page = page_of_units(opened, limit, after or None, left_out)
+        shown = list(page.items)
+    in_list = listed(opened, "unit", shown, retired=retired)
+    facts = {unit["name"]: unit for unit in unit_facts(opened, in_list.records)}
+    units = in_list.facts(lambda unit: facts[unit.name])
     if json:
-        emit(units)
+        emit(units if page is None else {"items": units, "next": page.next})
     elif units:
         rows = [(u["name"], u["serial"], u["bench_name"], u["note"]) for u in units]
         table("units", ("unit", "serial", "bench", "note"), rows)
@@ -63,6 +85,8 @@ def list_(
         say("no units yet: try 'innage unit add NAME'")
     if not json:
         show_retired(in_list.retired)
+    if page is not None and not json:
+        show_next(page.next, "unit")
 
 
 @app.command()

@@ -5,13 +5,21 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from building import bench_store
 from dataset.records import (
     FrozenSet,
+    GroupBy,
+    Mark,
     Model,
+    Restatement,
     Role,
+    Trim,
+    TrimKind,
+    Unit,
 )
 from dataset.store import Store
 from dataset.store.database import TIMEOUT_S
@@ -105,3 +113,23 @@ def behind_the_back(path: Path, *statements: str) -> None:
         for _, sql in guards:
             connection.execute(sql)
         connection.execute("COMMIT")
+
+
+def fill_lists(store: Store) -> None:
+    """Five sessions, of which one is void, one has its marks amended, one is amended and tagged, the last of
+    another unit; units, two of which are spelled alike but for their case; trims; frozen sets and models.
+    """
+    bench = bench_store(store)
+    names = ("Unit1", "unit10", "unit2", "z")
+    *_, other = store.add_units([Unit(name) for name in names])
+    new = [bench.session(k) for k in range(1, 5)]
+    one, two, three, *_ = store.add_sessions([*new, replace(bench.session(5), unit=other)])
+    store.amend_marks(two.id, [Mark(0, 5, 16.0, 0.5)], "A. Tester", "the marks were read off late")
+    store.amend_session(three.id, Restatement(firmware="1.1"), "A. Tester", "left out")
+    store.tag([three.id], ["humid"])
+    counts = (900,) * bench.mounting.sensor.channels
+    for day in ("2026-01-01", "2026-01-02", "2026-01-03"):
+        store.add_trim(Trim(bench.unit, bench.mounting, TrimKind.FULL, counts, day, "end-of-line"))
+    for name in ("b", "a", "B"):
+        store.add_model(replace(model_of(store.freeze(name, [one], GroupBy.LEVEL, ROLES)), name=name))
+    store.void(one.id, "the scale was not tared")

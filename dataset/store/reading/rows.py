@@ -128,13 +128,13 @@ class Rows:
     when a row of it is first asked for, else those that are asked for.
     """
 
-    def __init__(self, connection: Connected, *, whole: bool = False) -> None:
+    def __init__(self, connection: Connected, *, whole: bool = False, dialect: str = "sqlite") -> None:
         self._connection, self._whole = connection, whole
         self._kinds: dict[str, type[Row]] = {}
         self._known: dict[tuple[str, str], dict[Any, Row]] = {}
         self._children: dict[tuple[str, str], dict[Any, list[Row]]] = {}
         self.proving = SimpleNamespace(
-            exec_driver_sql=self._for_a_hash, dialect=SimpleNamespace(paramstyle="qmark", name="sqlite")
+            exec_driver_sql=self._for_a_hash, dialect=SimpleNamespace(paramstyle="qmark", name=dialect)
         )
 
     def execute(self, query: str, *values: Any) -> Any:

@@ -65,7 +65,7 @@ class ServerDatabase:
     def rows(self) -> Iterator[Rows]:
         """One consistent view without the mapper; nothing is written."""
         with self.reading() as orm:
-            yield Rows(Reader(orm.connection().connection.driver_connection))
+            yield Rows(Reader(orm.connection().connection.driver_connection), dialect="postgresql")
 
     @contextmanager
     def writing(self) -> Iterator[OrmSession]:

@@ -19,6 +19,7 @@ from servers import Server
 EVERY_DAY = (
     "test_sessions_contract.py",
     "test_frozen_contract.py",
+    "test_pages.py",
 )  # on a server; the other files are slow there
 
 

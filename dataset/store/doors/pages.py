@@ -1,0 +1,48 @@
+"""Lists that grow, a page at a time."""
+
+from __future__ import annotations
+
+from dataset.records import FrozenSet, Model, Session, Trim, Unit
+from dataset.store import pages
+from dataset.store.doors.transactions import Transactions
+from dataset.store.listing import SessionLine
+from dataset.store.pages import AT_ONCE, Asked, Page
+from dataset.store.registry import unit_ids
+
+
+class PagesDoor(Transactions):
+    """Pages of sessions, units, trims, frozen sets and models: at most ``limit`` of them behind the key
+    ``after``, which is that of the page before (:attr:`Page.next`), or any other's; None is the beginning.
+    InputError for a ``limit`` below one.
+    """
+
+    def page_of_sessions(self, *, limit: int = AT_ONCE, after: str | None = None) -> Page[Session]:
+        """Sessions as they were logged, void ones included. The key is the hash, or its first digits;
+        NotFoundError where no session has it.
+        """
+        return self._read_rows(lambda rows: pages.sessions(rows, Asked(limit, after)))
+
+    def page_of_session_lines(self, *, limit: int = AT_ONCE, after: str | None = None) -> Page[SessionLine]:
+        """As :meth:`page_of_sessions`, of each what a list shows: many times quicker."""
+        return self._read_rows(lambda rows: pages.session_lines(rows, Asked(limit, after)))
+
+    def page_of_trims(
+        self, unit: str | None = None, *, limit: int = AT_ONCE, after: str | None = None
+    ) -> Page[Trim]:
+        """The trims of a unit, or of all units, in the order they were added. The key is the hash, or its
+        first digits; NotFoundError where no trim has it, and for a unit that is not there.
+        """
+        units = None if unit is None else self._read(lambda orm: unit_ids(orm, unit))
+        return self._read_rows(lambda rows: pages.trims(rows, units, Asked(limit, after)))
+
+    def page_of_units(self, *, limit: int = AT_ONCE, after: str | None = None) -> Page[Unit]:
+        """Units by name, byte by byte. The key is the name, which need not be there."""
+        return self._read_rows(lambda rows: pages.units(rows, Asked(limit, after)))
+
+    def page_of_frozen_sets(self, *, limit: int = AT_ONCE, after: str | None = None) -> Page[FrozenSet]:
+        """Frozen sets by name, byte by byte. The key is the name, which need not be there."""
+        return self._read_rows(lambda rows: pages.frozen_sets(rows, Asked(limit, after)))
+
+    def page_of_models(self, *, limit: int = AT_ONCE, after: str | None = None) -> Page[Model]:
+        """Models by name, byte by byte. The key is the name, which need not be there."""
+        return self._read_rows(lambda rows: pages.models(rows, Asked(limit, after)))
