@@ -16,10 +16,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from math import isfinite
-from typing import Any, TypeVar
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from dataset.records import (
     Conditions,
@@ -48,6 +45,10 @@ from dataset.records import (
 )
 from dataset.threads import each
 
+if TYPE_CHECKING:  # hashes of records are asked for by commands that need no arrays
+    import numpy as np
+    from numpy.typing import NDArray
+
 SESSION_FORMAT = 1
 FROZEN_FORMAT = 1
 LIMITS_FORMAT = 1
@@ -58,7 +59,7 @@ AMENDMENT_FORMAT = 1
 OPENING_FORMAT = 1
 SENSOR_KEY_FORMAT = 2
 T = TypeVar("T")
-_TIMES, _COUNTS, _DEGREES = np.dtype("<i8"), np.dtype("<u4"), np.dtype("<f8")
+_TIMES, _COUNTS, _DEGREES = "<i8", "<u4", "<f8"
 _LONG = 1 << 14  # frames, whose columns take longer to hash than threads to start
 TELLING_FRAMES = 50  # with more that differ, equal counts are one recording and no coincidence
 
@@ -107,13 +108,15 @@ class ReadingsHasher:
     """
 
     def __init__(self, channels: int, warm: bool) -> None:
-        kinds: list[np.dtype[Any]] = [_TIMES, *[_COUNTS] * channels, *[_DEGREES] * warm]
+        kinds = [_TIMES, *[_COUNTS] * channels, *[_DEGREES] * warm]
         self._channels, self._columns = channels, [(kind, hashlib.sha256()) for kind in kinds]
         self._rows, self._distinct = 0, set[bytes]()
         self._tells = False
 
     def add(self, part: Recording, threads: int | None = 1) -> None:
         """Hash the next frames; ``threads`` as of :func:`dataset.threads.each`."""
+        import numpy as np
+
         values: list[NDArray[Any]] = [part.t_ms, *part.counts.T]
         if part.temperature_c is not None:
             values.append(_one_nan(part.temperature_c))
@@ -150,6 +153,8 @@ def _tell(counts: NDArray[np.uint32], distinct: set[bytes]) -> bool:
     """Whether more than ``TELLING_FRAMES`` frames differ, with those in ``distinct``, which grows; most
     recordings tell by their first hundred.
     """
+    import numpy as np
+
     start, size = 0, 2 * TELLING_FRAMES
     while start < len(counts):
         rows = np.ascontiguousarray(counts[start : start + size])
@@ -376,6 +381,8 @@ def _columns_text_of(frames: Recording) -> str:
     """The canonical JSON of :func:`columns_content`; of few frames all channels at once, which are then in
     memory twice.
     """
+    import numpy as np
+
     if len(frames) >= _LONG or hasattr(frames, "hashes"):
         return ReadingsHashes.of(frames).columns
     columns = [np.ascontiguousarray(frames.t_ms, _TIMES), *np.ascontiguousarray(frames.counts.T, _COUNTS)]
@@ -387,6 +394,8 @@ def _columns_text_of(frames: Recording) -> str:
 
 def _one_nan(degrees: NDArray[np.float64]) -> NDArray[np.float64]:
     """The same temperatures with one NaN and one zero, whatever their bits were."""
+    import numpy as np
+
     return np.where(np.isnan(degrees), np.nan, degrees + 0.0)
 
 
@@ -408,8 +417,8 @@ def _counts_template(channels: int, rows: int) -> str:
     return _list_text([_column_template(f"counts.{k}", rows, _COUNTS) for k in range(channels)])
 
 
-def _column_template(name: str, rows: int, kind: np.dtype[Any]) -> str:
-    return f'{{"name":"{name}","rows":{rows},"sha256":"%s","type":"{kind.str}"}}'
+def _column_template(name: str, rows: int, kind: str) -> str:
+    return f'{{"name":"{name}","rows":{rows},"sha256":"%s","type":"{kind}"}}'
 
 
 def _bytes_sha256(content: bytes) -> str:

@@ -301,18 +301,18 @@ class Database:
             yield session
 
     @contextmanager
-    def rows(self) -> Iterator[Rows]:
+    def rows(self, *, whole: bool = False) -> Iterator[Rows]:
         """One consistent view without the mapper; nothing is written."""
         if self._only is not None:
             with self.reading():
-                yield Rows(self._only)
+                yield Rows(self._only, whole=whole)
             return
         with (
             translated(self.place, self.timeout_s),
             closing(open_file(self.place, self.timeout_s)) as connection,
         ):
             connection.execute("BEGIN")
-            yield Rows(connection)
+            yield Rows(connection, whole=whole)
 
     @contextmanager
     def writing(self) -> Iterator[OrmSession]:
@@ -347,6 +347,17 @@ def _engine(**how: Any) -> Engine:
     engine = create_engine("sqlite://", **how)
     engine.dialect, compiled = _compiled()
     return engine.execution_options(compiled_cache=compiled)
+
+
+def rows_of(orm: OrmSession) -> Rows:
+    """What a transaction sees, without the mapper: what it has flushed, too."""
+    connection = orm.connection()
+    driver: Any = connection.connection.driver_connection
+    if connection.dialect.name == "sqlite":
+        return Rows(driver)
+    from dataset.store.server.reading import Reader
+
+    return Rows(Reader(driver), dialect="postgresql")
 
 
 def in_memory() -> Database:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NoReturn
 
-from sqlalchemy import select
+from sqlalchemy import insert, select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical import canonical_json, frozen_sha256, opening_sha256
@@ -16,14 +16,16 @@ from dataset.coverage.set_names import group_names, renamed, unit_names, with_ta
 from dataset.coverage.temperature_bands import TemperatureBands, check_edges
 from dataset.errors import InputError
 from dataset.records import FrozenData, FrozenSet, GroupBy, Role, Session, Trim
+from dataset.store.database import rows_of
 from dataset.store.proof import keep
 from dataset.store.reading import frozen_data
 from dataset.store.reading.rows import Rows
-from dataset.store.reading.sessions import to_session
+from dataset.store.reading.sessions import to_sessions
 from dataset.store.reading.sets import sealed_as, to_frozen_set, to_trim
 from dataset.store.registry import named, unit_ids
 from dataset.store.sessions import mark_temperatures, rows_named, temperatures
 from dataset.store.tables import (
+    Base,
     FrozenRoleRow,
     FrozenSessionRow,
     FrozenSetRow,
@@ -68,7 +70,7 @@ def add_frozen_set(
         )
     # in the order of their hashes, so that the same choice gives the same rows in the same order
     rows = sorted(rows_named(orm, refs), key=lambda row: row.sha256)
-    sessions = [to_session(row) for row in rows]
+    sessions = list(to_sessions(rows))
     edges = _edges(name, group_by, edges_c)
     check_choice(
         sessions,
@@ -102,22 +104,47 @@ def add_frozen_set(
         even_if_warned=allowed.even_if_warned,
         named_by_content=named_by_content or None,
     )
-    row.roles = [FrozenRoleRow(group_name=group, role=role) for group, role in sorted(roles.items())]
-    row.sessions = [
-        FrozenSessionRow(
-            position=k,
-            session=row,
-            mark_revision_sha256=session.mark_revision,
-            group_name=session.unit.name if group_by is GroupBy.UNIT else session.tank_group,
-            amendment_sha256=session.amendment,
-        )
-        for k, (row, session) in enumerate(zip(rows, sessions, strict=True))
-    ]
-    row.trims = [FrozenTrimRow(position=k, trim_sha256=trim.sha256) for k, trim in enumerate(trims)]
+    orm.add(row)
+    orm.flush()
+    _add_parts(
+        orm,
+        FrozenRoleRow,
+        row,
+        [{"group_name": group, "role": role} for group, role in sorted(roles.items())],
+    )
+    _add_parts(
+        orm,
+        FrozenSessionRow,
+        row,
+        [
+            {
+                "position": k,
+                "session_id": member.id,
+                "mark_revision_sha256": session.mark_revision,
+                "group_name": session.unit.name if group_by is GroupBy.UNIT else session.tank_group,
+                "amendment_sha256": session.amendment,
+            }
+            for k, (member, session) in enumerate(zip(rows, sessions, strict=True))
+        ],
+    )
+    _add_parts(
+        orm,
+        FrozenTrimRow,
+        row,
+        [{"position": k, "trim_sha256": trim.sha256} for k, trim in enumerate(trims)],
+    )
     keep(orm, row)
     row.sealed = True
     orm.flush()
-    return to_frozen_set(row)
+    return frozen_set(rows_of(orm), name)
+
+
+def _add_parts(
+    orm: OrmSession, kind: type[Base], row: FrozenSetRow, parts: Sequence[Mapping[str, object]]
+) -> None:
+    """Write what belongs to a new set; there may be thousands of each."""
+    if parts:
+        orm.execute(insert(kind), [{"frozen_set_id": row.id, **part} for part in parts])
 
 
 def _hides(session: Session, in_set: Mapping[str, str]) -> bool:
@@ -225,18 +252,18 @@ def open_prove(orm: OrmSession, frozen: FrozenSet, purpose: str) -> int:
             f"frozen set {frozen.name}, purpose", "nothing", "what the prove groups are opened for"
         )
     check_text(f"frozen set {frozen.name}, purpose", purpose)
-    row = checked_row(orm, frozen)
-    parents = _last_openings(orm, row)
+    set_id = _checked_id(orm, frozen)
+    parents = _last_openings(orm, frozen.sha256)
     orm.add(
         ProveOpeningRow(
-            frozen_set_id=row.id,
+            frozen_set_id=set_id,
             purpose=purpose,
             parents=canonical_json(parents),
-            sha256=opening_sha256(row.sha256, row.name, purpose, parents),
+            sha256=opening_sha256(frozen.sha256, frozen.name, purpose, parents),
         )
     )
     orm.flush()
-    return _count(orm, row)
+    return len(openings_of(orm, frozen.sha256))
 
 
 def openings_of(orm: OrmSession, sha256: str) -> Sequence[ProveOpeningRow]:
@@ -249,27 +276,32 @@ def openings_of(orm: OrmSession, sha256: str) -> Sequence[ProveOpeningRow]:
     ).all()
 
 
-def _last_openings(orm: OrmSession, row: FrozenSetRow) -> list[str]:
+def _last_openings(orm: OrmSession, sha256: str) -> list[str]:
     """The openings of the same choice that no other follows, by their hashes."""
-    openings = openings_of(orm, row.sha256)
+    openings = openings_of(orm, sha256)
     followed = {parent for opening in openings for parent in json.loads(opening.parents or "[]")}
     return sorted(o.sha256 for o in openings if o.sha256 is not None and o.sha256 not in followed)
 
 
 def prove_openings(orm: OrmSession, frozen: FrozenSet) -> int:
-    return _count(orm, checked_row(orm, frozen))
+    """How often a choice was opened under whatever name: under another one it is the same prove data."""
+    _checked_id(orm, frozen)
+    return len(openings_of(orm, frozen.sha256))
 
 
 def prove_purposes(orm: OrmSession, frozen: FrozenSet) -> tuple[str, ...]:
-    row = checked_row(orm, frozen)
     events = (
         select(ProveOpeningRow.purpose)
-        .where(ProveOpeningRow.frozen_set_id == row.id)
+        .where(ProveOpeningRow.frozen_set_id == _checked_id(orm, frozen))
         .order_by(ProveOpeningRow.sequence)
     )
     return tuple(orm.scalars(events))
 
 
-def _count(orm: OrmSession, row: FrozenSetRow) -> int:
-    """Openings of every set with this content: the same choice under another name is the same prove data."""
-    return len(openings_of(orm, row.sha256))
+def _checked_id(orm: OrmSession, frozen: FrozenSet) -> int:
+    """The id of a set's row, as :func:`checked_row` finds it, without what belongs to it."""
+    held = select(FrozenSetRow.id, FrozenSetRow.sha256).where(FrozenSetRow.name == frozen.name)
+    known = orm.execute(held).one_or_none()
+    if known is None or known.sha256 != frozen.sha256:
+        return checked_row(orm, frozen).id
+    return int(known.id)

@@ -120,17 +120,28 @@ def record_sha256(connection: Connection, table: str, row_id: int, *further: int
     if table in _RENAMED:
         facts["name"] = facts["name"].partition("@")[0]
     children = {
-        child: [
-            _facts(connection, part, cover, leave_out={parent})
-            for part in _rows(
-                connection,
-                f"SELECT * FROM {child} WHERE {parent} = ? ORDER BY {order}",  # noqa: S608 - names from above
-                row_id,
-            )
-        ]
+        child: _parts(connection, child, parent, order, row_id, cover)
         for child, (parent, order) in cover.children.items()
     }
     return facts_sha256(table, facts, children)
+
+
+def _parts(
+    connection: Connection, child: str, parent: str, order: str, row_id: int, cover: Cover
+) -> list[dict[str, Any]]:
+    """The facts of the rows of ``child`` that belong to a record; what they refer to is read at once, since
+    there may be thousands.
+    """
+    rows = _rows(connection, f"SELECT * FROM {child} WHERE {parent} = ? ORDER BY {order}", row_id)  # noqa: S608 - names from above
+    for key, (table, column) in cover.refers.items():
+        if rows and key in rows[0]:
+            place = _key(connection, table).partition(" ")[0]
+            joined = f"{child} c JOIN {table} r ON r.{place} = c.{key}"
+            query = f"SELECT c.{key}, r.{column} FROM {joined} WHERE c.{parent} = ?"  # noqa: S608 - names from above
+            known: dict[Any, Any] = dict(map(tuple, raw(connection, query, row_id)))
+            for row in rows:
+                row[key] = known.get(row[key])
+    return [_content({key: value for key, value in row.items() if key != parent}) for row in rows]
 
 
 def facts_sha256(

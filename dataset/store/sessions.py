@@ -26,21 +26,18 @@ from dataset.records import (
     TagEvent,
     VoidEvent,
 )
+from dataset.store.database import rows_of
 from dataset.store.events import tagging, voiding
 from dataset.store.reading import tagging as tagging_read
 from dataset.store.reading import voiding as voiding_read
+from dataset.store.reading.frames import frames_of as unpacked_frames
+from dataset.store.reading.frames import unpacked as unpacked_together
 from dataset.store.reading.sessions import (
     check,
     revisions_of,
     to_mark_revision,
     to_session,
     to_sessions,
-)
-from dataset.store.reading.sessions import (
-    frames_of as unpacked_frames,
-)
-from dataset.store.reading.sessions import (
-    unpacked as unpacked_together,
 )
 from dataset.store.reading.temperatures import Packed, means_of_marks, unpacked
 from dataset.store.reading.voiding import void_reason
@@ -50,8 +47,6 @@ from dataset.store.tables import (
     SessionRow,
 )
 from dataset.values import check_reason
-
-READ_AT_ONCE = 500  # sessions; each is a parameter of the statement
 
 
 def mark_revisions(orm: OrmSession, ref: str) -> tuple[MarkRevision, ...]:
@@ -125,12 +120,13 @@ def session_row(orm: OrmSession, ref: str) -> SessionRow:
 
 
 def rows_named(orm: OrmSession, refs: Sequence[str]) -> list[SessionRow]:
-    """The sessions that these name, in their order; those by their whole hash are read many at a time."""
-    known: dict[str, SessionRow] = {}
-    for start in range(0, len(refs), READ_AT_ONCE):
-        held = select(SessionRow).where(SessionRow.sha256.in_(refs[start : start + READ_AT_ONCE]))
-        known |= {row.sha256: row for row in orm.scalars(held)}
-    return [known.get(ref) or session_row(orm, ref) for ref in refs]
+    """The sessions that these name, in their order, read past the mapper; they go for mapped rows."""
+    rows = rows_of(orm)
+    known = {row.sha256: row for row in rows.having("capture_session", "sha256", refs)}
+    others = [session_row(orm, ref).sha256 for ref in refs if ref not in known]
+    named = {row.sha256: row for row in rows.having("capture_session", "sha256", [*known, *others])}
+    full = iter(others)
+    return [named[ref if ref in known else next(full)] for ref in refs]
 
 
 def each_once(orm: OrmSession, refs: Sequence[str]) -> list[SessionRow]:

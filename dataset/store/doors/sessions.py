@@ -85,7 +85,7 @@ class SessionsDoor(Transactions):
 
     def sessions(self) -> tuple[Session, ...]:
         """All sessions in the order they were logged; void ones carry their reason."""
-        return self._read(lambda orm: sessions_read.to_sessions(stored_sessions.session_rows(orm)))
+        return self._read_rows(sessions_read.every_session, whole=True)
 
     def session(self, ref: str) -> Session:
         """The session whose id (or hash) starts with ``ref``."""

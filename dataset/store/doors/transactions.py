@@ -57,7 +57,9 @@ class Transactions:
         with self._database.reading() as orm:
             return work(orm)
 
-    def _read_rows(self, work: Callable[[Rows], T]) -> T:
-        """As :meth:`_read`, without the mapper, which takes long to make many rows."""
-        with self._database.rows() as rows:
+    def _read_rows(self, work: Callable[[Rows], T], *, whole: bool = False) -> T:
+        """As :meth:`_read`, without the mapper, which takes long to make many rows; ``whole`` as of
+        :class:`dataset.store.reading.rows.Rows`.
+        """
+        with self._database.rows(whole=whole) as rows:
             return work(rows)

@@ -13,6 +13,7 @@ from dataset.errors import InputError
 from dataset.records import Frames, FrozenData, FrozenSet, GroupBy
 from dataset.store.proof import changed
 from dataset.store.reading import sessions
+from dataset.store.reading.frames import unpacked
 from dataset.store.reading.rows import Rows
 from dataset.store.reading.sets import to_frozen_set
 from dataset.store.reading.temperatures import means_of_marks
@@ -84,7 +85,7 @@ def _frames(rows: Rows, frozen: FrozenSet) -> Sequence[Frames]:
     packed: defaultdict[str, list[blocks.Block]] = defaultdict(list)
     for sha256, *columns in rows.execute(_BLOCKS_OF_SET, set_id):
         packed[sha256].append(blocks.Block(*columns))
-    frames = sessions.unpacked(frozen.sessions, [packed[session.sha256] for session in frozen.sessions])
+    frames = unpacked(frozen.sessions, [packed[session.sha256] for session in frozen.sessions])
     for session, recorded in zip(frozen.sessions, frames, strict=True):
         sessions.check(session, recorded)
     return frames

@@ -13,14 +13,12 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
-from dataset import blocks
 from dataset.errors import StoreError
 from dataset.store.listing import TIMEOUT_S
 from dataset.store.reachable import APPLICATION_ID, connect
 from dataset.store.reading import amendments, registry, results, sessions, statuses, tagging, voiding
 from dataset.store.reading import sets as frozen_sets
 from dataset.store.reading.rows import Rows
-from dataset.store.reading.temperatures import means_of_marks
 from migrations import REVISIONS
 
 if TYPE_CHECKING:
@@ -183,13 +181,7 @@ class QuickStore:
 
     def sessions(self) -> tuple[Session, ...]:
         """All sessions in the order they were logged."""
-
-        def work(rows: Rows) -> tuple[Session, ...]:
-            every = rows.select("capture_session", "ORDER BY id")
-            rows.keep("capture_session", "id", every)
-            return sessions.to_sessions(every)
-
-        return self._read(work)
+        return self._read(sessions.every_session)
 
     def session(self, ref: str) -> Session:
         """The session whose id (or hash) starts with ``ref``."""
@@ -197,11 +189,14 @@ class QuickStore:
 
     def frames(self, session: Session | str, *, verify: bool = False) -> Frames:
         """The frames of a session, with ``verify`` hashed again."""
+        from dataset import blocks
+        from dataset.store.reading.frames import frames_of
+
         ref = session if isinstance(session, str) else session.sha256
 
         def work(row: Any) -> Frames:
             record = sessions.to_session(row)
-            frames = sessions.frames_of(row.blocks, record)
+            frames = frames_of(row.blocks, record)
             if verify:
                 sessions.check(record, frames)
             return blocks.frame_by_frame(frames)
@@ -211,6 +206,8 @@ class QuickStore:
 
     def mark_temperatures(self, of: Sequence[Session]) -> dict[str, tuple[float, ...]]:
         """By session hash: the mean temperature under each mark."""
+        from dataset.store.reading.temperatures import means_of_marks
+
         return self._read(lambda rows: means_of_marks(of, rows.temperatures()))
 
     def void_events(self, ref: str) -> tuple[VoidEvent, ...]:

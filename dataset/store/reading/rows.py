@@ -180,7 +180,7 @@ class Rows:
             whole = self.select(table) if self._whole else []
             known = self._known[(table, key)] = {getattr(row, key): row for row in whole}
         lacking = list(dict.fromkeys(v for v in values if v is not None and v not in known))
-        known.update((getattr(row, key), row) for row in self._with(table, key, lacking))
+        known.update((getattr(row, key), row) for row in self.having(table, key, lacking))
         for row, value in zip(rows, values, strict=True):
             if value is not None and value not in known:
                 raise StoreError(
@@ -199,13 +199,13 @@ class Rows:
         gathered = (
             self._children[(table, parent)]
             if self._whole
-            else _by(parent, self._with(table, parent, [row.id for row in rows], f"ORDER BY {order}"))
+            else _by(parent, self.having(table, parent, [row.id for row in rows], f"ORDER BY {order}"))
         )
         for row in rows:
             row.__dict__[name] = gathered.get(row.id, [])
 
-    def _with(self, table: str, column: str, values: Sequence[Any], order: str = "") -> list[Any]:
-        """The rows of a table whose ``column`` has one of these values."""
+    def having(self, table: str, column: str, values: Sequence[Any], order: str = "") -> list[Any]:
+        """The rows of a table whose ``column`` has one of these values; ``order`` holds for each of them."""
         rows: list[Any] = []
         for start in range(0, len(values), AT_ONCE):
             some = values[start : start + AT_ONCE]
@@ -247,6 +247,9 @@ class _Answer:
 
     def mappings(self) -> list[dict[str, Any]]:
         return [dict(zip(self._columns, row, strict=True)) for row in self._rows]
+
+    def __iter__(self) -> Iterator[Any]:
+        return iter(self._rows)
 
     def scalar(self) -> Any:
         return self._rows[0][0] if self._rows else None

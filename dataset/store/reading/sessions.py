@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
-from dataset import blocks
 from dataset.canonical import conditions_from, mark_revision_sha256, marks_from, session_sha256
 from dataset.errors import StoreError
 from dataset.records import (
@@ -31,7 +30,8 @@ from dataset.store.reading.tagging import tags_of
 from dataset.store.reading.voiding import void_reason
 
 if TYPE_CHECKING:
-    from dataset.store.tables import BlockRow, MarkRevisionRow, SessionRow
+    from dataset.store.reading.rows import Rows
+    from dataset.store.tables import MarkRevisionRow, SessionRow
 
 NEWEST = "newest"
 
@@ -40,6 +40,13 @@ def to_sessions(rows: Iterable[SessionRow]) -> tuple[Session, ...]:
     """The records of many rows; what many of them share is made once."""
     shared = Shared()
     return tuple(to_session(row, shared=shared) for row in rows)
+
+
+def every_session(rows: Rows) -> tuple[Session, ...]:
+    """All sessions in the order they were logged."""
+    every = rows.select("capture_session", "ORDER BY id")
+    rows.keep("capture_session", "id", every)
+    return to_sessions(every)
 
 
 def to_session(
@@ -133,30 +140,3 @@ def check(session: Session, its_frames: Frames) -> None:
     actual = session_sha256(session, its_frames)
     if actual != session.sha256:
         raise changed(f"session {session.id}", actual, session.sha256)
-
-
-def frames_of(stored: Iterable[BlockRow | blocks.Block], session: Session) -> Frames:
-    """The frames in the blocks of a session, which are all of them; StoreError else."""
-    packed = [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c, b.format) for b in stored]
-    return unpacked([session], [packed])[0]
-
-
-def unpacked(sessions: Sequence[Session], packed: Sequence[Sequence[blocks.Block]]) -> list[Frames]:
-    """The frames in the blocks of each session, each channel's counts side by side in memory; StoreError
-    where they are not as many as it has.
-    """
-    frames = blocks.from_many(
-        [
-            blocks.Stored(
-                own, (session.as_sealed or session).mounting.sensor.channels, f"session {session.id}"
-            )
-            for session, own in zip(sessions, packed, strict=True)
-        ]
-    )
-    for session, recorded in zip(sessions, frames, strict=True):
-        if len(recorded) != session.frames:
-            hint = "blocks of its frames are missing or changed; use a copy of the store"
-            raise StoreError(
-                f"session {session.id}", f"{len(recorded)} frames are there", f"{session.frames}", hint
-            )
-    return frames

@@ -62,10 +62,11 @@ class ServerDatabase:
             yield session
 
     @contextmanager
-    def rows(self) -> Iterator[Rows]:
+    def rows(self, *, whole: bool = False) -> Iterator[Rows]:
         """One consistent view without the mapper; nothing is written."""
         with self.reading() as orm:
-            yield Rows(Reader(orm.connection().connection.driver_connection), dialect="postgresql")
+            driver = orm.connection().connection.driver_connection
+            yield Rows(Reader(driver), whole=whole, dialect="postgresql")
 
     @contextmanager
     def writing(self) -> Iterator[OrmSession]:
