@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from training.models.features import MEAN_SHIFT, Features, emit_features
+from training.models.features import MEAN_SHIFT, Features, emit_features, without_pour
 from training.models.nets import IntNet, emit_net
 from training.models.operating import Operating
 from training.models.recipes import Band, Hardware
@@ -47,7 +47,8 @@ class Parts:
     """What an array model is made of. ``foam``: a level net for foam, of features of its own, whose level
     counts by the score of foam; None where one net serves for all. ``error`` and ``condition`` are the
     watcher's nets.
-    ``patience``: the doubt is averaged over about eight frames.
+    ``patience``: the doubt is averaged over about eight frames. ``longest_pour_s``: what is told of pours
+    counts so long ago at most, 0 where nothing is told; the condition net alone reads it.
     """
 
     trimming: Trimming
@@ -59,6 +60,7 @@ class Parts:
     condition: IntNet
     patience: bool
     foam_groups: tuple[str, ...] = ()
+    longest_pour_s: int = 0
 
 
 def assemble(
@@ -74,9 +76,10 @@ def assemble(
     def features_of(groups: tuple[str, ...]) -> str:
         return level_features if groups == parts.level_groups else given.joined(builder, groups)
 
-    watched = features_of(parts.watch_groups)
+    watched = features_of(without_pour(parts.watch_groups))
     raw = emit_net(builder, level_features, parts.level, "level_raw", SCALE)
-    scores = _emit_scores(builder, watched, parts)
+    told = builder.node("concat", watched, given.groups["pour"]) if parts.longest_pour_s else watched
+    scores = _emit_scores(builder, (watched, told), parts)
     zero, one = builder.const(0), builder.const(1)
 
     def above(score: str, threshold: int, name: str = "") -> str:
@@ -133,6 +136,7 @@ def _builder(name: str, hardware: Hardware, parts: Parts, notes: dict[str, str])
         notes=notes,
         trim_kinds=kind_names(parts.trimming),
         swing=gate_range(parts.trimming),
+        longest_pour_s=parts.longest_pour_s,
     )
 
 
@@ -171,11 +175,12 @@ def _emit_mixed(builder: Builder, plain: str, raw_foam: str, score: str, hardwar
     return builder.node("clip", mixed, scale=SCALE, low=0, high=hardware.span)
 
 
-def _emit_scores(builder: Builder, features: str, parts: Parts) -> dict[str, str]:
+def _emit_scores(builder: Builder, watched: tuple[str, str], parts: Parts) -> dict[str, str]:
+    """``watched``: the features of the error net and those of the condition net."""
     scores: dict[str, str] = {}
-    for net, title, names in (
-        (parts.error, "error", ("doubt_now" if parts.patience else "doubt", "strange")),
-        (parts.condition, "condition", ("foam", "film")),
+    for net, features, title, names in (
+        (parts.error, watched[0], "error", ("doubt_now" if parts.patience else "doubt", "strange")),
+        (parts.condition, watched[1], "condition", ("foam", "film")),
     ):
         outputs = emit_net(builder, features, net, title, f"1/{ONE}")
         outputs = builder.node("clip", outputs, low=SCORE_LOW, high=SCORE_HIGH)

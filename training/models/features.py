@@ -13,7 +13,9 @@ net they add nothing, being sums of ratios). ``dispersion`` is, of each place th
 frequencies, how much more it shows at the lower than at the highest: a film or a foam of a liquid that
 conducts does, the liquid itself does not (Maxwell and Wagner's layers; von Hippel, Dielectrics and Waves,
 1954; from memory). All other groups are then of the channels at the highest frequency of their place: a
-lower one tells nothing more but the difference, and at it the film of an empty tank may read full.
+lower one tells nothing more but the difference, and at it the film of an empty tank may read full. ``pour``
+is what an appliance tells that knows its inlet: whether it is known when liquid last came in, and how recent
+that is. Foam comes with a pour and breaks from then on.
 """
 
 from __future__ import annotations
@@ -24,10 +26,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from training.models.trimming import SHARE_BITS, SHARE_HIGH, SHARE_LOW, SHARE_ONE, Trimming, emit_shares
-from training.program import Builder, running_range
+from training.program import NO_POUR, Builder, running_range
 from training.rows import Floats
 
-GROUPS = ("shares", "ratios", "steps", "flow", "unrest", "dispersion")
+GROUPS = ("shares", "ratios", "steps", "flow", "unrest", "dispersion", "pour")
+HALF_AS_RECENT_S = 20  # after so many seconds a pour counts half: tens of seconds matter, minutes are alike
 WET_FLOOR = SHARE_ONE // 8  # least denominator of the ratios: noise of a dry pad over this stays small
 RATIO_HIGH = SHARE_ONE + SHARE_ONE // 16
 MEAN_SHIFT = 3  # a running mean over about eight frames
@@ -69,7 +72,7 @@ def columns(groups: Sequence[str], of: Sequence[str], trimming: Trimming) -> lis
 def width(groups: Sequence[str], trimming: Trimming) -> int:
     """How many features the groups have."""
     n = len(trimming.telling)
-    others = {"steps": n - 1, "flow": 1, "unrest": 1, "dispersion": len(trimming.pairs)}
+    others = {"steps": n - 1, "flow": 1, "unrest": 1, "dispersion": len(trimming.pairs), "pour": 2}
     return sum(others.get(group, n) for group in groups)
 
 
@@ -91,12 +94,31 @@ def emit_features(builder: Builder, trimming: Trimming, groups: Sequence[str]) -
             nodes["unrest"] = _emit_unrest(builder, telling, fresh)
     if "dispersion" in groups:
         nodes["dispersion"] = _emit_dispersion(builder, shares, trimming)
+    if "pour" in groups:
+        nodes["pour"] = _emit_pour(builder)
     return Features(nodes, shares, wettest)
 
 
 def _emit_dispersion(builder: Builder, shares: str, trimming: Trimming) -> str:
     low, high = (builder.node("take", shares, indices=at) for at in zip(*trimming.pairs, strict=True))
     return builder.node("sub", low, high, name="dispersion")
+
+
+def _emit_pour(builder: Builder) -> str:
+    """Whether the last pour is known, 0 or 1, and how recent it is, from 1 down; both 0 where it is not
+    known.
+    """
+    known = builder.node("greater", "since_pour", builder.const(NO_POUR), name="is_pour_known")
+    seconds = builder.node("clip", "since_pour", low=0, high=builder.longest_pour_s)
+    half = builder.const(HALF_AS_RECENT_S)
+    recent = builder.node("ratio", half, builder.node("add", seconds, half), floor=1, bits=SHARE_BITS)
+    full = builder.node("mul", known, builder.const(SHARE_ONE))
+    return builder.node("concat", full, builder.node("mul", known, recent), name="pour")
+
+
+def without_pour(groups: Sequence[str]) -> tuple[str, ...]:
+    """The groups that are of what the pads show."""
+    return tuple(group for group in groups if group != "pour")
 
 
 def _emit_ratios(builder: Builder, shares: str, wettest: str) -> str:
@@ -160,7 +182,7 @@ def _emit_unrest(builder: Builder, shares: str, started: str) -> str:
 
 def still_features(shares: Floats, groups: Sequence[str], trimming: Trimming) -> Floats:
     """The same features without rounding, of shares (n, channels) in units of 1/4096 that have stood still;
-    float64 (n, width).
+    float64 (n, width). Nothing is known of pours.
     """
     telling = shares[:, list(trimming.telling)]
     wettest = np.maximum(telling.max(axis=1, keepdims=True), WET_FLOOR)
@@ -174,5 +196,6 @@ def still_features(shares: Floats, groups: Sequence[str], trimming: Trimming) ->
         "unrest": none,
         "dispersion": shares[:, [low for low, _ in trimming.pairs]]
         - shares[:, [high for _, high in trimming.pairs]],
+        "pour": np.zeros((len(shares), 2)),
     }
     return np.hstack([parts[group] for group in groups])

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from training.models.trimming import SHARE_HIGH, SHARE_LOW, SHARE_ONE
-from training.models.watch import FALSE_FOAM, ONE, States
+from training.models.watch import FALSE_FOAM, ONE, States, joined_states
 from training.program import LEVEL_UNITS_PER_MM, shift_round
 from training.rows import Floats, Ints, Mask
 
@@ -129,6 +129,16 @@ class UnseenRows:
     label_mm: Floats
     states: States
     group: Ints
+
+
+def joined_rows(parts: Sequence[UnseenRows]) -> UnseenRows:
+    """Several lots of rows, one after the other."""
+    return UnseenRows(
+        joined_scores([part.scores for part in parts]),
+        np.concatenate([part.label_mm for part in parts]),
+        joined_states([part.states for part in parts]),
+        np.concatenate([part.group for part in parts]),
+    )
 
 
 def find_operating(rows: UnseenRows, span_mm: float, wanted: Wanted) -> Operating:

@@ -49,6 +49,12 @@ class States:
         return States(self.foam[rows], self.film[rows], self.empty[rows], self.dry[rows], self.clean[rows])
 
 
+def joined_states(parts: Sequence[States]) -> States:
+    """The states of several lots of rows, one after the other."""
+    names = ("foam", "film", "empty", "dry", "clean")
+    return States(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+
+
 def states_of(data: FrozenData) -> States:
     """The states of all rows. A row of which nothing is stated counts as clean."""
     foam, film, rough = (
@@ -124,7 +130,9 @@ def _hand(base: Floats, rng: np.random.Generator) -> Floats:
 
 @dataclass(frozen=True)
 class Watcher:
-    """Float nets of the same features: ``error`` gives doubt and strange, ``condition`` foam and film."""
+    """Float nets: ``error`` gives doubt and strange, ``condition``, of the same features and of what is told
+    of pours, foam and film.
+    """
 
     error: Net
     condition: Net
@@ -132,18 +140,21 @@ class Watcher:
 
 @dataclass(frozen=True)
 class WatchRows:
-    """What a watcher is fitted to, rows (n, ...): features, shares, targets of doubt, states, groups."""
+    """What a watcher is fitted to, rows (n, ...): features, shares, targets of doubt, states, groups;
+    ``told``: features of what is told of pours, None without.
+    """
 
     features: Floats
     shares: Floats
     doubt: Floats
     states: States
     group: Ints
+    told: Floats | None = None
 
 
 def fit_watcher(rows: WatchRows, groups: Sequence[str], trimming: Trimming, plan: NetPlan) -> Watcher:
     """Fit the watcher to rows, its error net to made-up strange frames too; ``groups`` and ``trimming`` are
-    those of the features.
+    those of the features, without what is told.
     """
     plan = replace(plan, ridge=_RIDGE)
     weights = group_weights(rows.group)
@@ -158,4 +169,5 @@ def fit_watcher(rows: WatchRows, groups: Sequence[str], trimming: Trimming, plan
         plan,
     )
     on_it = np.column_stack([rows.states.foam, rows.states.film]).astype(np.float64)
-    return Watcher(error, fit_net(rows.features, on_it, weights, plan))
+    seen = rows.features if rows.told is None else np.hstack([rows.features, rows.told])
+    return Watcher(error, fit_net(seen, on_it, weights, plan))

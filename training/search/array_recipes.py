@@ -11,6 +11,7 @@ ARRAY = "array"  # the name that these recipes have among families
 ARRAY_CHANNELS = 4  # fewer pads than this have no pattern to watch
 PADS, STILL, MOVING = ("shares",), ("shares", "ratios"), ("shares", "ratios", "flow")
 ALL = ("shares", "ratios", "flow", "unrest")
+POUR = "pour"
 EVERY, PLAIN, FOAM = "every", "plain", "foam"  # frames that a level net is for
 
 
@@ -19,7 +20,8 @@ class ArrayRecipe(Kept):
     """One candidate: feature groups and units of each hidden layer of level nets and watcher, bits of the
     first weights, patience, trim.
 
-    ``foam``: the hidden layers of a level net for foam; empty where one net serves for all.
+    ``foam``: the hidden layers of a level net for foam; empty where one net serves for all. Of the watcher's
+    nets the condition net alone reads ``pour``, what is told of pours.
     """
 
     hidden: tuple[int, ...]
@@ -45,6 +47,16 @@ class ArrayRecipe(Kept):
         """What the level net for foam reads: with several frequencies what tells how thick the foam is."""
         told = "dispersion" in self.watch_groups and "dispersion" not in self.level_groups
         return (*self.level_groups, "dispersion") if told else self.level_groups
+
+    @property
+    def told(self) -> bool:
+        """Whether it is told how long ago liquid last came in."""
+        return POUR in self.watch_groups
+
+    @property
+    def error_groups(self) -> tuple[str, ...]:
+        """What the watcher's error net reads."""
+        return tuple(group for group in self.watch_groups if group != POUR)
 
     def levels(self) -> tuple[LevelTask, ...]:
         """The level nets that it needs, the one for foam last."""

@@ -40,7 +40,6 @@ from training.search.fitting import (
     prepare_features,
     scores_of,
     thresholds_of,
-    unseen_rows,
 )
 from training.search.kept_recipe import KeptRecipe
 from training.search.metrics import GatedUnits, TrimGate
@@ -49,23 +48,30 @@ from training.search.result import RANDOM_ROWS, SearchResult, kept_recipe
 from training.search.search import search
 
 FEWEST_FIT = 2  # groups
+UNTOLD = "where it is not known, as on the frames to fit on that were not told of it, half of all"
 
 
 def train_array(
-    context: SearchContext, trim: str | None = None, recipes: tuple[ArrayRecipe, ...] | None = None
+    context: SearchContext,
+    trim: str | None = None,
+    recipes: tuple[ArrayRecipe, ...] | None = None,
+    *,
+    told: bool = False,
 ) -> SearchResult:
     """Search among models of pad arrays alone, as :class:`Arrays` says."""
-    return search(context, (Arrays(trim, recipes),))
+    return search(context, (Arrays(trim, recipes, told),))
 
 
 @dataclass(frozen=True)
 class Arrays:
     """Models of pad arrays. ``trim`` names the trim to train for, None means the best that all units have;
-    ``recipes`` are tried, None means those of :func:`default_recipes`.
+    ``recipes`` are tried, None means those of :func:`default_recipes`. ``told``: how many seconds ago liquid
+    last came in is told, and recipes may read it.
     """
 
     trim: str | None = None
     recipes: tuple[ArrayRecipe, ...] | None = None
+    told: bool = False
     in_turn = False
     note = ""
 
@@ -74,7 +80,7 @@ class Arrays:
         context = dealt.context
         _check_fit_groups(context.data, context.fit)
         kind = _chosen_trim(context.data, context.used, self.trim)
-        table = prepare_features(context, context.used, kind)
+        table = prepare_features(context, context.used, kind, told=self.told)
         recipes = default_recipes(kind, table.groups) if self.recipes is None else self.recipes
         # around them all: workers that are threads would give each other's limits back
         with threadpool_limits(limits=1):
@@ -116,6 +122,8 @@ class ArrayCandidate(Candidate):
         shown = {"family": recipe.family, "size": str(recipe.size), "bits": str(recipe.bits)}
         if program.swing is not None:
             shown["trim_gate"] = f"swings of the fit units, widened by the factor {SWING_ROOM:g}"
+        if program.longest_pour_s:
+            shown["since_pour"] = UNTOLD
         return replace(program, notes=dict(program.notes) | shown)
 
     def widths(self, context: SearchContext) -> Widths:
@@ -195,8 +203,7 @@ def _candidate(
     data, scored = context.data, context.fit | context.choose
     try:
         parts = parts_of(context, table, recipe, learnt.kept)
-        unseen = unseen_rows(context, table, recipe, learnt, parts)
-        at = thresholds_of(context, unseen)
+        at, unseen = thresholds_of(context, table, recipe, learnt, parts)
         program = assemble(context.request.name, context.hardware, parts, at, None, {})
     except ProgramError as error:
         return Refused(recipe, None, str(error))

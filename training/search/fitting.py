@@ -8,7 +8,7 @@ behind have not seen: 'choose' units, and 'fit' units by nets fitted without the
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -25,6 +25,7 @@ from training.models.features import (
     groups_of,
     still_features,
     width,
+    without_pour,
 )
 from training.models.nets import Net, NetPlan, fit_net, quantise_net
 from training.models.operating import (
@@ -34,6 +35,7 @@ from training.models.operating import (
     UnseenRows,
     Wanted,
     find_operating,
+    joined_rows,
     joined_scores,
 )
 from training.models.trim_limits import refuse_trims
@@ -55,12 +57,14 @@ from training.search.array_recipes import (
     FOAM,
     MOVING,
     PLAIN,
+    POUR,
     ArrayRecipe,
     LevelTask,
     WatcherTask,
 )
 from training.search.context import SearchContext
 from training.search.dealing import Fold
+from training.search.pours import half_told, longest_pour
 
 HUBER_SHARE = 0.01  # of the span: a level net's larger errors count less than by their square
 _ASIDE = 0.2  # weight of the frames that a net is not for: the flag that chooses the net errs
@@ -108,7 +112,7 @@ class Learnt:
 @dataclass(frozen=True)
 class FeatureTable:
     """What all candidates of one trimming share: integer features of all ``groups`` (n, width), their bounds,
-    and shares (n, channels), of all rows.
+    and shares (n, channels), of all rows. ``longest_pour_s``: see :class:`training.program.Program`.
     """
 
     trimming: Trimming
@@ -116,11 +120,18 @@ class FeatureTable:
     features: Floats
     shares: Floats
     bounds: tuple[tuple[int, ...], tuple[int, ...]]
+    longest_pour_s: int = 0
 
     @property
     def groups(self) -> tuple[str, ...]:
         """The groups of features that there are."""
-        return groups_of(self.trimming, ALL)
+        return _all_groups(self.trimming, self.longest_pour_s)
+
+    def untold(self) -> FeatureTable:
+        """The same where nothing is known of pours."""
+        features = self.features.copy()
+        features[:, columns((POUR,), self.groups, self.trimming)] = 0.0
+        return replace(self, features=features)
 
     def of(self, groups: Sequence[str], rows: Ints | Mask) -> Floats:
         """Features of some groups on some rows."""
@@ -131,11 +142,16 @@ class FeatureTable:
         return [self.bounds[0][k] for k in at], [self.bounds[1][k] for k in at]
 
 
-def prepare_features(context: SearchContext, rows: Mask, trim: str) -> FeatureTable:
+def _all_groups(trimming: Trimming, longest_pour_s: int) -> tuple[str, ...]:
+    return (*groups_of(trimming, ALL), *((POUR,) if longest_pour_s else ()))
+
+
+def prepare_features(context: SearchContext, rows: Mask, trim: str, *, told: bool = False) -> FeatureTable:
     """Trimming from the fit rows, features of ``rows`` (zero elsewhere) by running the program's own
-    operations.
+    operations; ``told``: those of pours too. Raises InputError where no fit row knows of a pour.
     """
     data, hardware = context.data, context.hardware
+    longest = longest_pour(context) if told else 0
     trimming = find_trimming(data, context.fit, trim)
     builder = Builder(
         "features",
@@ -146,8 +162,9 @@ def prepare_features(context: SearchContext, rows: Mask, trim: str) -> FeatureTa
         hardware.period_tolerance_pct,
         trim_range=trim_range(trimming),
         trim_kinds=kind_names(trimming),
+        longest_pour_s=longest,
     )
-    groups = groups_of(trimming, ALL)
+    groups = _all_groups(trimming, longest)
     nodes = emit_features(builder, trimming, groups)
     joined = nodes.joined(builder, groups)
     zero = builder.const(0)
@@ -167,7 +184,7 @@ def prepare_features(context: SearchContext, rows: Mask, trim: str) -> FeatureTa
         np.zeros((len(rows), hardware.channels)),
     )
     features[rows], shares[rows] = values[joined], values[nodes.shares]
-    return FeatureTable(trimming, trims, features, shares, (interval.low, interval.high))
+    return FeatureTable(trimming, trims, features, shares, (interval.low, interval.high), longest)
 
 
 def thinned(data: FrozenData, rows: Mask, most: int = MOST_FIT_ROWS) -> Ints:
@@ -210,12 +227,15 @@ def learn_watcher(
     """Fit a watcher on the fit rows; ``doubt`` (n,) are the targets of :func:`unseen_doubt`."""
     data = context.data
     at = thinned(data, context.fit, effort.watcher_rows)
+    groups = without_pour(task.groups)
     rows = WatchRows(
-        table.of(task.groups, at), table.shares[at], doubt[at], states_of(data).where(at), data.group[at]
+        table.of(groups, at), table.shares[at], doubt[at], states_of(data).where(at), data.group[at]
     )
+    if groups != task.groups:
+        rows = replace(rows, told=half_told(table.of((POUR,), at), context.request.seed))
     steps = round(task.steps * effort.steps)
     plan = NetPlan(task.hidden, context.request.seed, steps, starts=effort.starts)
-    return fit_watcher(rows, task.groups, table.trimming, plan)
+    return fit_watcher(rows, groups, table.trimming, plan)
 
 
 def _rescaled(table: FeatureTable, groups: Sequence[str], at: Ints, seed: int) -> tuple[Floats, Ints]:
@@ -363,9 +383,12 @@ def parts_of(context: SearchContext, table: FeatureTable, recipe: ArrayRecipe, n
                 huber=HUBER_SHARE * context.span_mm,
             )
         )
-    watched, bounds = table.of(recipe.watch_groups, at), table.bounds_of(recipe.watch_groups)
     error, condition = (
-        quantise_net(net, watched, bounds, WATCHER_BITS, ONE) for net in (watcher.error, watcher.condition)
+        quantise_net(net, table.of(groups, at), table.bounds_of(groups), WATCHER_BITS, ONE)
+        for net, groups in (
+            (watcher.error, recipe.error_groups),
+            (watcher.condition, recipe.watch_groups),
+        )
     )
     return Parts(
         table.trimming,
@@ -377,6 +400,7 @@ def parts_of(context: SearchContext, table: FeatureTable, recipe: ArrayRecipe, n
         condition,
         recipe.patience,
         recipe.foam_groups,
+        table.longest_pour_s if recipe.told else 0,
     )
 
 
@@ -399,7 +423,8 @@ def unseen_rows(
     context: SearchContext, table: FeatureTable, recipe: ArrayRecipe, learnt: Learnt, kept: Parts
 ) -> UnseenRows:
     """The fit and choose rows in order, each scored by integers of nets that have not seen its group: the
-    choose rows by those that are ``kept``. Raises as :func:`parts_of` does.
+    choose rows by those that are ``kept``. Raises as :func:`parts_of` does. A recipe that is told of pours
+    is told of all that ``table`` knows of.
     """
     data = context.data
     scored = [(context.choose, scores_of(context, table, kept, context.choose))]
@@ -413,9 +438,18 @@ def unseen_rows(
     return UnseenRows(scores, data.level_mm[rows], states_of(data).where(rows), data.group[rows])
 
 
-def thresholds_of(context: SearchContext, rows: UnseenRows) -> Operating:
-    """The operating point for what the limits ask."""
-    return find_operating(rows, context.span_mm, wanted_of(context.request.limits, context.span_mm))
+def thresholds_of(
+    context: SearchContext, table: FeatureTable, recipe: ArrayRecipe, learnt: Learnt, kept: Parts
+) -> tuple[Operating, UnseenRows]:
+    """The operating point for what the limits ask, and the rows of :func:`unseen_rows` that it is set on; of
+    a recipe that is told of pours on these where nothing is told as well.
+    """
+    unseen = rows = unseen_rows(context, table, recipe, learnt, kept)
+    if recipe.told:
+        untold = unseen_rows(context, table.untold(), recipe, learnt, kept)
+        rows = joined_rows((unseen, untold))
+    wanted = wanted_of(context.request.limits, context.span_mm)
+    return find_operating(rows, context.span_mm, wanted), unseen
 
 
 def scores_of(context: SearchContext, table: FeatureTable, parts: Parts, rows: Mask) -> Scores:
@@ -425,10 +459,12 @@ def scores_of(context: SearchContext, table: FeatureTable, parts: Parts, rows: M
     foam = plain
     if parts.foam is not None:
         foam = parts.foam.activations(table.of(parts.foam_groups, rows))[-1][:, 0]
-    watched = table.of(parts.watch_groups, rows)
     (doubt, strange), (seen_foam, seen_film) = (
-        np.clip(net.activations(watched)[-1], SCORE_LOW, SCORE_HIGH).astype(np.int64).T
-        for net in (parts.error, parts.condition)
+        np.clip(net.activations(table.of(groups, rows))[-1], SCORE_LOW, SCORE_HIGH).astype(np.int64).T
+        for net, groups in (
+            (parts.error, without_pour(parts.watch_groups)),
+            (parts.condition, parts.watch_groups),
+        )
     )
     if parts.patience:
         doubt = _patient(doubt, data.session[rows], restarted(data)[rows])

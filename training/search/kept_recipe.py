@@ -11,7 +11,7 @@ from typing import Any, ClassVar, Self
 
 from dataset.errors import InputError
 from training.judging.kept import SPARSE, WITH, Kept
-from training.search.array_recipes import ArrayRecipe
+from training.search.array_recipes import POUR, ArrayRecipe
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,9 @@ class KeptRecipe(Kept):
             told.append(f"Its level is told by {_in_words(recipe.level_groups)}")
             if recipe.foam:
                 told.append(f"Its level under foam is told by {_in_words(recipe.foam_groups)}")
-            told.append(f"Doubt, foam and film are told by {_in_words(recipe.watch_groups)}")
+            told.append(f"Doubt, foam and film are told by {_in_words(recipe.error_groups)}")
+            if recipe.told:
+                told.append(f"Foam and film are told too by {INPUTS[POUR]}")
         return tuple(told)
 
 
@@ -146,6 +148,7 @@ INPUTS = {
     "flow": "how far the sum of all pads is from its running mean (filling, draining)",
     "unrest": "how much all pads change from frame to frame",
     "dispersion": "how much more each place shows at its lower frequency than at its highest",
+    "pour": "how many seconds ago liquid last came in, where the firmware knows",
 }  # groups of features in words, see training.models.features
 
 

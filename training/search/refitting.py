@@ -29,7 +29,6 @@ from training.search.fitting import (
     parts_of,
     prepare_features,
     thresholds_of,
-    unseen_rows,
 )
 from training.search.kept_recipe import AnyKept
 
@@ -96,16 +95,17 @@ def refit_any(context: SearchContext, recipe: AnyKept) -> Refitted:
 def refit(context: SearchContext, recipe: ArrayRecipe) -> Refit:
     """Fit ``recipe`` on the fit rows, set its thresholds on groups not seen; one fit after the other.
 
-    Raises InputError where a unit lacks the recipe's trim, ProgramError where the net has no integers in the
+    Raises InputError where a unit lacks the recipe's trim, or no session says when liquid came in and the
+    recipe is told of it, ProgramError where the net has no integers in the
     recipe's bits.
     """
     context = replace(context, request=replace(context.request, jobs=1, progress=silent))
     with threadpool_limits(limits=1):
-        table = prepare_features(context, context.fit | context.choose, recipe.trim)
+        table = prepare_features(context, context.fit | context.choose, recipe.trim, told=recipe.told)
         _check_groups(context.data, table, recipe)
         learnt = learn_all(context, table, (recipe,), deal(context, in_turn=False).folds)
         parts = parts_of(context, table, recipe, learnt.kept)
-        at = thresholds_of(context, unseen_rows(context, table, recipe, learnt, parts))
+        at, _ = thresholds_of(context, table, recipe, learnt, parts)
     program = assemble("refit", context.hardware, parts, at, None, {})
     return Refit(program, table.trims, context.span_mm, parts, at)
 

@@ -42,21 +42,32 @@ def train(
     families: Sequence[str] | None = None,
     trim: str | None = None,
     recipe: str | None = None,
+    since_pour: bool = False,
 ) -> Trained:
     """Search the families, pick the smallest model that meets the limits and fits the budget, and score it
     once on 'prove'.
 
     ``families`` names what is tried, of FAMILIES and ARRAY; None means ARRAY for four channels or more, with
     ``trim`` naming the trim to train for, and all FAMILIES, which take no trims, for fewer. ``recipe`` names
-    the one that is fitted, see :func:`named_recipe`, in place of families. Raises InputError
+    the one that is fitted, see :func:`named_recipe`, in place of families. ``since_pour``: pad arrays are
+    told how many seconds ago liquid last came in. Raises InputError
     for void sessions, mixed sensors, too few groups, families that are unknown or not for so few channels, an
-    unknown recipe, or counts that run against the sensor's count law.
+    unknown recipe, counts that run against the sensor's count law, or ``since_pour`` without a pad array or
+    a session that says when liquid came in.
     """
     _check_families(families)
     data = rows_at(data, np.lexsort((data.frame, data.session)))  # the same, however they were stored
     hardware = hardware_of(data)
     _check(data, hardware)
-    context, kinds = by_roles(data, hardware, request), _kinds(hardware, families, trim)
+    context, kinds = by_roles(data, hardware, request), _kinds(hardware, families, trim, told=since_pour)
+    if since_pour and (recipe is not None or not any(isinstance(kind, Arrays) for kind in kinds)):
+        raise InputError(
+            "the time since the last pour",
+            "a model that is no pad array",
+            "a model of family array, whose foam it tells",
+            "train without it",
+            fields=("since_pour",),
+        )
     if recipe is not None:
         kinds = (_only(hardware, recipe, families),)
     with threadpool_limits(limits=1):
@@ -80,7 +91,9 @@ def families_tried(channels: int, families: Sequence[str] | None) -> tuple[str, 
     return tuple(dict.fromkeys(families or usual))
 
 
-def _kinds(hardware: Hardware, families: Sequence[str] | None, trim: str | None) -> tuple[Kind, ...]:
+def _kinds(
+    hardware: Hardware, families: Sequence[str] | None, trim: str | None, *, told: bool
+) -> tuple[Kind, ...]:
     """The kinds of models to try."""
     wanted = families_tried(hardware.channels, families)
     if ARRAY in wanted and hardware.channels < ARRAY_CHANNELS:
@@ -88,7 +101,7 @@ def _kinds(hardware: Hardware, families: Sequence[str] | None, trim: str | None)
         needed = f"a pad array of at least {ARRAY_CHANNELS} channels"
         raise InputError("family", f"'{ARRAY}' for {counted}", needed)
     few = tuple(family for family in wanted if family != ARRAY)
-    return (*((Arrays(trim),) if ARRAY in wanted else ()), *((FewPads(few),) if few else ()))
+    return (*((Arrays(trim, told=told),) if ARRAY in wanted else ()), *((FewPads(few),) if few else ()))
 
 
 def named_recipe(name: str, channels: int) -> Recipe:

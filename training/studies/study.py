@@ -102,6 +102,8 @@ def _feature_recipes(study: Study) -> dict[str, ArrayRecipe]:
         )
         for name, (level, watcher) in FEATURES.items()
     }
+    if recipe.told:
+        others["not told of pours"] = replace(recipe, watch_groups=recipe.error_groups)
     return {AS_CHOSEN: recipe} | others
 
 
