@@ -127,6 +127,8 @@ def _of_model(manifest: Manifest, program: Program) -> _Stated:
     yield ("model", "period ms"), str(program.period_ms)
     yield ("model", "channels"), str(program.channels)
     yield ("model", "trims"), ", ".join(program.trim_kinds) if program.trim is not None else "none"
+    if program.longest_pour_s:
+        yield ("model", "step takes"), f"since_pour, at most {program.longest_pour_s} s"
     yield ("model", "recipe"), ", ".join(f"{k} {v}" for k, v in _recipe(body["recipe"]).items())
 
 

@@ -290,6 +290,20 @@ def test_vectors_of_many_pads_fit_a_megabyte(
     assert failed(files, {"vectors", "made again"}) == {}
 
 
+@pytest.mark.slow  # a bundle of its own
+def test_a_bundle_that_is_told_of_pours_is_verified(
+    float_onnx: Callable[[int], bytes], provenance_for: Callable[..., Provenance]
+) -> None:
+    """Every check passes; what its vectors are told is one of their columns, and no other bundle's."""
+    program = PROGRAMS["told"]()
+    files = build_bundle(program, float_onnx(program.channels), provenance_for(program))
+    assert failed(files) == {}
+    headings = files["vectors.csv"].decode().split("\n", 2)[1].split(",")
+    assert headings[1:6] == ["count0", "count1", "temperature", "faults", "since_pour"]
+    decisions = json.loads(files[MANIFEST])["vectors"]["visited"]
+    assert not decisions["inner"]["below_floor"]
+
+
 # --- entries that contradict one another ---
 
 

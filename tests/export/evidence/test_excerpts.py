@@ -15,6 +15,7 @@ import pytest
 from building import SENSOR, TANK
 from dataset.records import (
     Conditions,
+    Flow,
     Frames,
     Liquid,
     Mark,
@@ -193,3 +194,20 @@ def test_the_same_again(most: int) -> None:
     again = taken(captures[::-1], most, 3)
     assert found.places == again.places
     assert taken(captures, most, 4).places != found.places
+
+
+def test_streams_are_told_of_pours_as_their_session_says() -> None:
+    """The seconds of the session's frames from the stream's first on; of a program that is not told, none."""
+    builder = Builder("told", 16, 2, 100, 6400, longest_pour_s=60)
+    level = builder.node("clip", "since_pour", low=0, high=60)
+    one, zero = builder.const(1), builder.const(0)
+    told = builder.finish(low=level, level=level, high=level, validity=one, flags=zero)
+    filling = (Stretch(10, 30, Conditions(flow=Flow.FILLING)),)
+    captures = [capture(0, frames=80, stretches=filling)]
+    taken = excerpts_of(told, captures, FRAMES, 4, 0)
+    assert len(taken) == 4
+    for place, seconds in zip(taken.places, taken.streams.pours.tolist(), strict=True):
+        at = range(place.first, place.first + FRAMES)
+        assert seconds == [-1 if k < 10 else max(k - 29, 0) // 10 for k in at]
+    assert {-1, 1} <= set(taken.streams.pours.ravel().tolist())
+    assert excerpts_of(program(), captures, FRAMES, 4, 0).streams.since_pour is None

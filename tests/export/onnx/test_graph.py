@@ -12,7 +12,7 @@ import numpy as np
 import onnx
 import onnxruntime
 import pytest
-from programs import expose
+from programs import expose, told
 
 from dataset.errors import InputError, ProgramError
 from export.evidence.drawing import make_vectors
@@ -45,6 +45,24 @@ def test_step_equals_interpreter(sample: Program, runtime: str) -> None:
     readings, state = run_step(RUNTIMES[runtime](emit_onnx(sample)), sample, vectors)
     np.testing.assert_array_equal(readings, vectors.readings)
     np.testing.assert_array_equal(state, vectors.state)
+
+
+@pytest.mark.parametrize("runtime", RUNTIMES)
+def test_what_is_told_of_pours_is_an_input(runtime: str) -> None:
+    """Told and not told, a step at a time and scanned; its unit and meaning stand in the file."""
+    program = told()
+    vectors = make_vectors(program, 400, seed=1)
+    assert vectors.since_pour is not None
+    step, scan = emit_onnx(program), emit_scan_onnx(program)
+    readings, state = run_step(RUNTIMES[runtime](step), program, vectors)
+    assert np.array_equal(readings, vectors.readings)
+    assert np.array_equal(state, vectors.state)
+    assert np.array_equal(run_scan(RUNTIMES[runtime](scan), program, vectors)[0], vectors.readings)
+    untold = replace(vectors, since_pour=np.full(len(vectors), -1))
+    assert not np.array_equal(run_step(RUNTIMES[runtime](step), program, untold)[0], vectors.readings)
+    facts = {prop.key: prop.value for prop in onnx.load_model_from_string(step).metadata_props}
+    assert json.loads(facts["innage.units"])["since_pour"] == "s"
+    assert json.loads(facts["innage.input_ranges"])["since_pour"] == [[-1], [2**31 - 1]]
 
 
 @pytest.mark.parametrize("runtime", RUNTIMES)
