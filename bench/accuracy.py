@@ -1,7 +1,7 @@
 """What the search's models are worth on captures that are not of the project: the closed-form benches.
 
     python bench/accuracy.py [--bench a|b] [--size large|small] [--seeds N] [--first N] [--changed] [--trims]
-                             [--quick] [--two-frequencies [--half-places]]
+                             [--since-pour] [--quick] [--two-frequencies [--half-places]]
 
 Each seed draws units of its own and is the search's own seed; a model is trained within the budget of its
 size and judged on its prove units. Printed: P95 of the error in % of the span and the accepted share for
@@ -11,6 +11,8 @@ and false dry episodes, dry frames called empty; of several seeds each, then the
 others to prove. With ``--two-frequencies`` every pad is read at a second, lower frequency, in channels of
 their own; with ``--half-places`` too there are as many channels as at one frequency, at half as many places.
 With ``--trims`` what each kind of trim is worth: one recipe is trained for each, in place of a search.
+With ``--since-pour`` what it is worth to be told how long ago liquid last came in: one recipe without and
+with it, and the latter where nothing is told.
 ``--picked`` takes the recipes that searches have picked for that size before (PICKED) in place of a search,
 at an eighth of its time.
 
@@ -31,15 +33,32 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import median
 
+import numpy as np
+
 from captures.benches import Bench, bench_a, bench_b, with_half_the_places, with_two_frequencies
 from captures.filling import add_other_trims, fill, freeze, unit_names
-from dataset.records import Budget, FrozenData, Limit, Limits, Model, Role, Session
+from dataset.records import (
+    Budget,
+    Conditions,
+    Flow,
+    FrozenData,
+    Limit,
+    Limits,
+    Model,
+    Role,
+    Session,
+    Stretch,
+    TrimKind,
+)
 from dataset.store import Store
 from export.core.measure import measure, measure_leanest
+from training.judging.class_figures import figures_of
 from training.judging.figures import ClassFigures, Episodes, Figures
-from training.models.trimming import usable_trims
+from training.judging.judged import judge
+from training.judging.streams import since_pour_at
+from training.models.trimming import trim_counts, usable_trims
 from training.program import digest, to_json
-from training.search.array_recipes import ArrayRecipe, default_recipes
+from training.search.array_recipes import POUR, ArrayRecipe, default_recipes
 from training.search.arrays import train_array
 from training.search.context import SearchRequest, by_roles, hardware_of
 from training.search.metrics import Metrics
@@ -130,7 +149,8 @@ def searched(data: FrozenData, request: SearchRequest, recipes: tuple[ArrayRecip
     """The product's search, or the same over some recipes."""
     if recipes is None:
         return train(data, request)
-    return with_versions(train_array(by_roles(data, hardware_of(data), request), recipes[0].trim, recipes))
+    context, told = by_roles(data, hardware_of(data), request), any(recipe.told for recipe in recipes)
+    return with_versions(train_array(context, recipes[0].trim, recipes, told=told))
 
 
 def row_of(name: str, metrics: Metrics, seconds: float) -> Row:
@@ -253,6 +273,35 @@ def by_trims(data: FrozenData, request: SearchRequest, recipe: ArrayRecipe) -> l
     return rows
 
 
+def by_pour(data: FrozenData, request: SearchRequest, recipe: ArrayRecipe) -> list[Row]:
+    """The recipe trained without and with what is told of pours, and the latter where nothing is told."""
+    began = time.monotonic()
+    without = searched(data, request, (recipe,))
+    rows = [row_of("not read,", without.metrics, time.monotonic() - began)]
+    print(shown(rows), flush=True)
+    began = time.monotonic()
+    told = searched(data, request, (replace(recipe, watch_groups=(*recipe.watch_groups, POUR)),))
+    rows.append(row_of("told,", told.metrics, time.monotonic() - began))
+    program, prove = told.program, data.rows(Role.PROVE)
+    trims = trim_counts(data, tuple(TrimKind(kind) for kind in program.trim_kinds))
+    silent = _told_nothing(data)
+    judged = judge(program, silent, prove, trims, hardware_of(data).span_mm)
+    rows.append(replace(figures_row("read, not told", figures_of(judged)), cost=rows[-1].cost))
+    for row, of in zip(rows, (without.program, program, program), strict=True):
+        cost = measure(of, request.budget) if request.budget is not None else None
+        print(f"{row.name} RAM {'-' if cost is None else cost.ram} B, longest pour {of.longest_pour_s} s")
+    known = since_pour_at(data, np.flatnonzero(prove)) >= 0
+    print(f"the last pour is known in {100 * known.mean():.0f} % of the frames to prove")
+    return rows
+
+
+def _told_nothing(data: FrozenData) -> FrozenData:
+    """The same rows of sessions whose flow is stated as static throughout, so that no pour is known."""
+    static = Conditions(flow=Flow.STATIC)
+    sessions = tuple(replace(s, stretches=(Stretch(0, s.frames, static),)) for s in data.frozen.sessions)
+    return replace(data, frozen=replace(data.frozen, sessions=sessions))
+
+
 def _stored(trained: Trained, data: FrozenData) -> Model:
     program = trained.program
     return Model(
@@ -286,6 +335,9 @@ def main() -> None:
     parser.add_argument("--first", type=int, help="the first seed; without it 1 for A, from the commit for B")
     parser.add_argument("--changed", action="store_true", help="the changed tank too")
     parser.add_argument("--trims", action="store_true", help="each kind of trim, in place of the search")
+    parser.add_argument(
+        "--since-pour", action="store_true", help="the last pour, told and not, in place of the search"
+    )
     parser.add_argument(
         "--quick", action="store_true", help="few units, one net, one seed: to see that it works"
     )
@@ -321,6 +373,10 @@ def main() -> None:
             if given.trims:
                 recipe = recipes[0] if given.quick and recipes else _recipe_of_trims(data, size)
                 print(shown(by_trims(data, request, recipe)), flush=True)
+                continue
+            if given.since_pour:
+                recipe = recipes[0] if given.quick and recipes else _picked(data, size)[0]
+                print(shown(by_pour(data, request, recipe)), flush=True)
                 continue
             began = time.monotonic()
             trained = searched(data, request, recipes)

@@ -76,6 +76,14 @@ def train(
             help="Pad arrays: the trim to train for: none, dry, block, partial, full; default the best.",
         ),
     ] = None,
+    since_pour: Annotated[
+        bool,
+        typer.Option(
+            "--since-pour",
+            help="Pad arrays: the firmware will tell how many seconds ago liquid last came in, where it "
+            "knows; sessions tell it by flow=filling and by marks that rise. More foam is flagged.",
+        ),
+    ] = False,
     ablation: Annotated[
         bool,
         typer.Option(
@@ -103,7 +111,7 @@ def train(
             limits=limits,
             budget=budget,
             families=family,
-            search=Search(seed, trim, ablation, date, recipe),
+            search=Search(seed, trim, ablation, date, recipe, since_pour),
             progress=shown,
         )
     facts = model_facts(model)

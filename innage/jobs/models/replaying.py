@@ -66,7 +66,13 @@ def newest_trim(store: Store, program: Program, mountings: Collection[str], unit
     return np.asarray(counts, np.int64)
 
 
-def replay(model: Model | Program, frames: Frames, trim: ArrayLike | None = None) -> pd.DataFrame:
+def replay(
+    model: Model | Program,
+    frames: Frames,
+    trim: ArrayLike | None = None,
+    *,
+    since_pour: ArrayLike | None = None,
+) -> pd.DataFrame:
     """What the chip would have said of a stream of frames, from power-on at the first, through the exported C
     compiled for this computer.
 
@@ -75,6 +81,8 @@ def replay(model: Model | Program, frames: Frames, trim: ArrayLike | None = None
         frames: as ``store.frames(session)`` gives them; a step in time outside the program's tolerance starts
             anew, as firmware has to.
         trim: int (channels x kinds,), as :func:`trim_of` gives it; None for a program that takes none.
+        since_pour: int (n,), the whole seconds since liquid last came in, -1 where that is not known; None:
+            it is never known. A program that is not told does not look at it.
 
     Returns:
         A row a frame: ``t_ms``; ``low_mm``, ``level_mm``, ``high_mm`` float64, the level NaN where it is
@@ -92,7 +100,8 @@ def replay(model: Model | Program, frames: Frames, trim: ArrayLike | None = None
 
     program = program_of(model) if isinstance(model, Model) else model
     taken = None if trim is None or program.trim is None else np.asarray(trim, np.int64)
-    return reading_table(frames.t_ms, replay_on_host(program, frames, taken).readings)
+    pours = None if since_pour is None else np.asarray(since_pour, np.int64)
+    return reading_table(frames.t_ms, replay_on_host(program, frames, taken, pours).readings)
 
 
 @dataclass(frozen=True)

@@ -44,6 +44,7 @@ class Search:
         ablation: pad arrays: fit again with other features, trims and no watcher, and keep what each is worth
             with the model.
         date: the day that the model is said to be trained on, ISO 8601; None is the host's.
+        since_pour: pad arrays: the firmware tells how many seconds ago liquid last came in.
     """
 
     seed: int = 0
@@ -51,6 +52,7 @@ class Search:
     ablation: bool = False
     date: str | None = None
     recipe: str | None = None
+    since_pour: bool = False
 
 
 def train(
@@ -86,7 +88,8 @@ def train(
 
     Raises:
         InputError: a name that is taken, void sessions, mixed sensors, too few groups, an unknown family,
-            trim or recipe, a recipe beside families, an ablation of what is no pad array.
+            trim or recipe, a recipe beside families, an ablation of what is no pad array, the time since a
+            pour without a pad array or a 'fit' session that says when liquid came in.
         NotFoundError: a frozen set, limits or a budget that the store does not have.
         ToolError: the compiler or the emulator did not do its part.
     """
@@ -109,7 +112,14 @@ def train(
     request = SearchRequest(
         name, to_meet, left, cost_model(left), search.seed, shown, leanest=lean_cost_model(left)
     )
-    trained = search_model(data, request, families=families, trim=search.trim, recipe=search.recipe)
+    trained = search_model(
+        data,
+        request,
+        families=families,
+        trim=search.trim,
+        recipe=search.recipe,
+        since_pour=search.since_pour,
+    )
     if search.ablation:
         trained = _ablated(trained, data, request)
     openings = (

@@ -266,6 +266,9 @@ def test_what_cannot_be_varied_is_refused_before_the_work(store: Path) -> None:
     done = innage(store, "train", "half-steps", "--name", "x", "--ablation")
     assert done.exit_code == 2
     assert "--ablation: 1 channel; expected a pad array of at least 4 channels" in done.stderr
+    done = innage(store, "train", "half-steps", "--name", "x", "--since-pour")
+    assert done.exit_code == 2
+    assert "a model that is no pad array; expected a model of family array" in " ".join(done.stderr.split())
 
 
 def test_models_lists_and_shows(store: Path) -> None:
