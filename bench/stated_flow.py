@@ -5,11 +5,11 @@
 This is the experiment that says what such inputs buy (models take ``pour`` alone, for foam and film), on the
 closed-form benches with more foam in tanks that stand still or drain. Float nets of one size are fitted to
 the features of a pad array, and to these with what was stated of each frame: ``flow`` (filling, draining,
-static, or none of them: not told), and ``pour``, the seconds since the tank last filled, in a logarithm that ends at a minute. Half of
-the rows to fit on are not told, so that the net holds where the appliance is silent; it is judged told and
-not told. ``mean`` is no input of a net: while the tank is told to stand still, levels are averaged from its
-first still frame on. Where a session steps from one level to the next, liquid is taken as poured or drained
-between two frames.
+static, or none of them: not told), and ``pour``, the seconds since the tank last filled, in a logarithm that
+ends at a minute. Half of the rows to fit on are not told, so that the net holds where the appliance is
+silent; it is judged told and not told. ``mean`` is no input of a net: while the tank is told to stand still,
+levels are averaged from its first still frame on. Where a session steps from one level to the next, liquid is
+taken as poured or drained between two frames.
 
 Printed, on units that play no part in the fit: P95 of the error in % of the span for clean liquid, foam and
 film, nothing withheld, and foam frames flagged by the score that 2 % of a unit's clean ones exceed, the mean
