@@ -300,9 +300,24 @@ def _measured_for(run: _Run, linked: Image, chip: Chip, uses: tuple[str, ...]) -
 
 def interface_bytes(source: CSource, core: str, optimise: str) -> dict[str, int]:
     """Flash of a firmware that uses nothing but init, prepare and step ('leanest'), and what each part of the
-    interface adds to it alone; what two parts share is in both.
+    interface adds to it alone; what two parts share is in both. Linked once for the same C.
     """
-    compiled = compile_model(source, core, optimise)
+    return dict(_linked_parts(_Text(source.prefix, source.header, source.source, source), core, optimise))
+
+
+@dataclass(frozen=True)
+class _Text:
+    """C that equals every other one of its text."""
+
+    prefix: str
+    header: str
+    source: str
+    whole: CSource = field(compare=False)
+
+
+@functools.lru_cache(maxsize=64)
+def _linked_parts(text: _Text, core: str, optimise: str) -> dict[str, int]:
+    compiled = compile_model(text.whole, core, optimise)
     leanest = len(link_model(compiled, LEANEST).flash)
     adds = {
         name: len(link_model(compiled, (*LEANEST, *functions)).flash) - leanest

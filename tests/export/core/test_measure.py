@@ -252,6 +252,7 @@ def test_what_is_linked_is_counted(all_built: dict[str, Any]) -> None:
     assert lean.flash == adds["leanest"] < usual.flash < everything.flash
     assert all(size > 0 for size in adds.values())
     assert set(adds) == {"leanest", "selftest", "trim-check", "code-crc", "identity"}
+    assert interface_bytes(all_built["single_channel"].c, "cortex-m0plus", "size") != adds
     assert usual.flash <= adds["leanest"] + adds["selftest"] + adds["trim-check"]
     assert (lean.slice_bytes, lean.selftest_cycles, len(judged(lean, BUDGET))) == (0, 0, 4)
     power_on = measure(its.program, BUDGET, extras=Extras(("selftest", "trim-check")))
