@@ -29,6 +29,9 @@ from innage.terminal import stage_lines
 from servers import NO_SERVER, Server, programs
 from training.program import Program, to_json
 
+# fits run in the process of the tests: another one spends more on its imports than on what it fits
+os.environ.setdefault("LOKY_MAX_CPU_COUNT", "1")
+
 settings.register_profile("fixed", derandomize=True, deadline=None)
 settings.load_profile("fixed")
 
