@@ -231,11 +231,12 @@ UNMEASURED = (
 
 
 def pytest_collection_finish() -> None:
-    """What was imported by now stays to the end: the collector of garbage, which looked at it all each time,
-    took a tenth of the time of the tests.
+    """What was imported by now stays to the end, and little of what tests make hangs in rings: the collector
+    of garbage, which looked at all of it again and again, took a tenth of their time.
     """
     gc.collect()
     gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
