@@ -5,28 +5,22 @@ a page shows is what is printed.
 from __future__ import annotations
 
 import json
-import re
 import shlex
 import shutil
-import socket
 import sys
-import threading
-import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack, closing, contextmanager, suppress
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
-from itertools import count
 from pathlib import Path
 
 import numpy as np
 import pytest
 from boards import image_of
 from bundles import stand_in_onnx
+from pages import a_bench, a_session, write_shown
 
 import innage.demo_data
 from building import WATER, bench_store, put
-from dataset.live.capture import Capture
 from dataset.records import (
     Budget,
     CountLaw,
@@ -68,17 +62,6 @@ ROOT = Path(__file__).parents[2]
 READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
 Run = Callable[..., dict[str, str]]
 RunLine = Callable[[str], tuple[int, str]]
-
-
-def write_shown(page: str, heading: str, path: Path) -> None:
-    """Write the file that a page shows as a block that begins with ``heading``."""
-    block = re.search(
-        rf"^(    {re.escape(heading)}.*\n(?:    .*\n)+)",
-        (ROOT / "docs" / page).read_text(encoding="utf-8"),
-        re.MULTILINE,
-    )
-    assert block is not None
-    path.write_text(re.sub("^    ", "", block.group(1), flags=re.MULTILINE), encoding="utf-8")
 
 
 def test_tanks(run_page: Run, tmp_path: Path) -> None:
@@ -225,33 +208,6 @@ def test_merge(run_page: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     assert len(run_page("docs/merge.md")) == 2
 
 
-def a_bench(store: Store, pads: int, units: Sequence[str]) -> tuple[Mounting, Liquid, list[Unit]]:
-    """The canister, strip and water that pages speak of, with units."""
-    high = 100.0 / pads
-    strip = tuple(Pad(k, f"p{k}", k * high, high) for k in range(pads))
-    bench = bench_store(
-        store,
-        tank=Tank("canister", 0, 100.0),
-        sensor=Sensor("strip", 0, strip, 16, CountLaw.RISES, 100),
-        liquid=WATER,
-        unit=units,
-        mounting="front",
-    )
-    return bench.mounting, bench.liquid, [*bench.units]
-
-
-def a_session(
-    unit: Unit, liquid: Liquid, mounting: Mounting, number: int, warm_c: float | None = None
-) -> NewSession:
-    """Ten marks of ten frames on the way up: each pad rises by 64 counts for a millimetre; invented."""
-    level = np.repeat(np.arange(0.0, 100.0, 10.0), 10)
-    wet = np.stack([np.clip(level - pad.bottom_mm, 0, pad.height_mm) for pad in mounting.sensor.pads], axis=1)
-    counts = (1000 + 64 * wet + number).astype(np.uint32)
-    frames = Frames(np.arange(100) * 100, counts, None if warm_c is None else np.full(100, warm_c))
-    marks = tuple(Mark(10 * k, 10 * k + 10, 10.0 * k) for k in range(10))
-    return NewSession(unit, liquid, mounting, frames, marks, Source(f"{number}.csv", f"{number:064d}"))
-
-
 @pytest.mark.slow
 def test_judging(run_page: Run, tmp_path: Path) -> None:
     """Two models made by hand, the candidate a quarter of a millimetre better; a field log of the unit that
@@ -323,103 +279,6 @@ def two_models(path: Path) -> None:
             store.add_model(
                 Model(name, digest(made), frozen, limits, "{}", "{}", "{}", to_json(made), stand_in_onnx(3))
             )
-
-
-BOARD = {
-    "/dev/ttyACM0": "-",
-    "my-logger": "cat frames.txt",
-    "innage capture --": "cat frames.txt | innage capture --",
-}
-
-
-def frames_of(start: int) -> str:
-    """Lines as a board sends them."""
-    return "".join(f"{100 * k},{4000 + k},{4000 + 2 * k}\n" for k in range(start, start + 30))
-
-
-@pytest.mark.slow
-def test_live_capture(run_page: Run, tmp_path: Path) -> None:
-    """A board's lines come by standard input; the open capture of the second block is there anew for each way
-    to go on.
-    """
-    with Store.open(tmp_path / "innage.db") as store:
-        mounting, liquid, units = a_bench(store, pads=2, units=("unit-1",))
-    (tmp_path / "frames.txt").write_text(frames_of(0), encoding="utf-8")
-    assert "30 frames" in "".join(
-        run_page("docs/live-capture.md", BOARD, only=lambda line: "--levels-mm" in line).values()
-    )
-    for number, way in enumerate(("capture list", "--resume", "capture seal", "capture discard"), 1):
-        with Store.open(tmp_path / "innage.db") as store:
-            if number != 2:
-                capture = Capture.begin(store, "monday", units[0], liquid, mounting, ())
-                capture.feed(frames_of(100 * number).encode())
-                capture.commit()
-            (tmp_path / "frames.txt").write_text(frames_of(1000), encoding="utf-8")
-        assert "monday" in "".join(
-            run_page("docs/live-capture.md", BOARD, only=lambda line, way=way: way in line).values()
-        )
-        with Store.open(tmp_path / "innage.db") as store:
-            assert len(store.open_captures()) == (number == 1)
-
-
-@pytest.mark.slow
-def test_live_capture_of_several_boards(run_page: Run, tmp_path: Path) -> None:
-    """The page's boards and scale behind sockets that send until nobody listens."""
-    with Store.open(tmp_path / "innage.db") as store:
-        tank = Tank("canister", 0, 100.0, profile=tank_profile(stack([Cylinder(80.0, 120.0)])))
-        strip = Sensor(
-            "strip", 0, (Pad(0, "p0", 0.0, 50.0), Pad(1, "p1", 50.0, 50.0)), 16, CountLaw.RISES, 20
-        )
-        bench_store(store, tank=tank, sensor=strip, unit=("unit-1", "unit-2"), mounting="front")
-    write_shown("live-capture.md", "name,port,unit,board_firmware", tmp_path / "rig.csv")
-    lines: list[Callable[[int], bytes]] = [lambda k: b"300.0 g\n"]
-    lines += [partial(a_frame, seed) for seed in (1, 2)]
-    with ExitStack() as served:
-        scale, *boards = [served.enter_context(serving(line)) for line in lines]
-        text = (tmp_path / "rig.csv").read_text(encoding="utf-8")
-        for number, port in enumerate(boards):
-            text = text.replace(f"/dev/ttyACM{number}", port)
-        (tmp_path / "rig.csv").write_text(text, encoding="utf-8")
-        swap = {"/dev/ttyUSB2": scale, "36000": "500"}
-        run_page("docs/live-capture.md", swap, only=lambda line: " boards " in line)
-    with Store.open(tmp_path / "innage.db") as store:
-        sessions = store.sessions()
-        assert [len(session.marks) for session in sessions] == [1, 1]
-        assert {session.occasion.firmware for session in sessions} == {"1.4"}
-
-
-def a_frame(seed: int, k: int) -> bytes:
-    """A line of a board, 20 ms apart."""
-    return b"%d,%d,%d\n" % (20 * k, 4000 + seed + k % 50, 5000 + k % 70)
-
-
-@contextmanager
-def serving(line: Callable[[int], bytes]) -> Iterator[str]:
-    """A socket that sends a line each 20 ms to who opens it; its address."""
-    with closing(socket.create_server(("127.0.0.1", 0))) as server:
-
-        def serve() -> None:
-            connection, _ = server.accept()
-            with connection, suppress(OSError):
-                for k in count():
-                    connection.sendall(line(k))
-                    time.sleep(0.02)
-
-        threading.Thread(target=serve, daemon=True).start()
-        yield f"socket://127.0.0.1:{server.getsockname()[1]}"
-
-
-@pytest.mark.slow
-def test_frame_source(run_page: Run, tmp_path: Path) -> None:
-    """Both commands are fed by a file of lines; readings that are there already would be refused."""
-    with Store.open(tmp_path / "innage.db") as store:
-        a_bench(store, pads=2, units=("unit-1",))
-    for start, way in enumerate(("/dev/tty", "my-logger")):
-        (tmp_path / "frames.txt").write_text(frames_of(start), encoding="utf-8")
-        swap = BOARD if start == 0 else {"my-logger": "cat frames.txt"}
-        assert "30 frames" in "".join(
-            run_page("docs/frame-source.md", swap, only=lambda line, way=way: way in line).values()
-        )
 
 
 @pytest.mark.slow

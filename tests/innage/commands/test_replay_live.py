@@ -4,24 +4,22 @@ of each frame is what ``innage replay FILE`` says of the session that was kept, 
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import os
 import re
 import select
 import signal
 import subprocess
-import sys
 import termios
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from trials import INNAGE, Port, Running, until
 
 from building import bench_store, two_pads
 from calling import run
@@ -43,21 +41,12 @@ from dataset.store import Store
 from dataset.tanks.profile import stack
 from dataset.tanks.profile import to_json as tank_profile
 from dataset.tanks.shapes import Cylinder
-from innage.jobs.pseudo_port import pseudo_port
 from training.program import digest, to_json
 from training.program.builder import Builder
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
-INNAGE = (sys.executable, "-P", "-c", "from innage.cli import main; main()")
 PERIOD = 100
-spec = importlib.util.spec_from_file_location(
-    "json_documents", Path(__file__).parents[1] / "json_documents.py"
-)
-assert spec is not None
-assert spec.loader is not None
-documents = importlib.util.module_from_spec(spec)
-spec.loader.exec_module(documents)
 DENSITY = 998.2  # invented
 
 
@@ -98,32 +87,6 @@ def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return path
 
 
-class Port:
-    """A pseudo-terminal that lines are written to once something has opened it."""
-
-    def __init__(self) -> None:
-        self._open = ExitStack()
-        self._port = self._open.enter_context(pseudo_port())
-        self.name = self._port.name
-
-    def play(self, lines: Sequence[str]) -> None:
-        """Send lines, at once whatever their own clock says."""
-        until(self._port.ready)
-        for line in lines:
-            self._port.write(f"{line}\n".encode())
-
-    def unplug(self) -> None:
-        """The port is gone."""
-        self._open.close()
-        # who waits for it opens its name again, and the next port that anybody makes has that name: this one,
-        # not that of a test beside, which would lose what comes
-        self._open.enter_context(pseudo_port())
-
-    def close(self) -> None:
-        """Let go of it."""
-        self._open.close()
-
-
 @pytest.fixture
 def port() -> Iterator[Callable[[], Port]]:
     """Gives ports."""
@@ -136,62 +99,6 @@ def port() -> Iterator[Callable[[], Port]]:
     yield another
     for one in ports:
         one.close()
-
-
-class Running:
-    """'innage replay m --port ...' as a process of its own; what it prints is read as it comes."""
-
-    def __init__(self, words: Sequence[object]) -> None:
-        pipe = subprocess.PIPE
-        self.process = subprocess.Popen(
-            [*INNAGE, "replay", "m", *map(str, words)], stdin=pipe, stdout=pipe, stderr=pipe, text=True
-        )
-        self.out: list[str] = []
-        self.err: list[str] = []
-        self._readers = [
-            threading.Thread(target=lines.extend, args=(stream,), daemon=True)
-            for lines, stream in ((self.out, self.process.stdout), (self.err, self.process.stderr))
-        ]
-        for reader in self._readers:
-            reader.start()
-
-    def enter(self, text: str) -> None:
-        """Enter a line."""
-        assert self.process.stdin is not None
-        self.process.stdin.write(f"{text}\n")
-        self.process.stdin.flush()
-
-    def printed(self, enough: int) -> None:
-        """Wait for so many lines on standard output."""
-        until(lambda: len(self.out) >= enough)
-
-    def said(self, text: str) -> None:
-        """Wait for a text on standard output or error."""
-        try:
-            until(lambda: text in "".join([*self.out, *self.err]))
-        except AssertionError:
-            raise AssertionError(f"{text!r} is not in {self.out} {self.err}") from None
-
-    def ended(self, code: int = 0) -> str:
-        """Wait for its end; all of standard output and error."""
-        self.process.wait(60)
-        for reader in self._readers:
-            reader.join(10)
-            assert not reader.is_alive(), (
-                "something that it started holds its output"
-            )  # closing would wait too
-        for stream in (self.process.stdin, self.process.stdout, self.process.stderr):
-            if stream is not None:
-                stream.close()
-        both = "".join([*self.out, *self.err])
-        assert self.process.returncode == code, both
-        return both
-
-    def frames(self) -> tuple[list[dict[str, Any]], dict[str, Any]]:
-        """The frames and the summary that stand in its lines of JSON."""
-        *frames, last = map(json.loads, self.out)
-        assert not [fault for line in [*frames, last] for fault in documents.faults(line, "trial line")]
-        return [line["frame"] for line in frames], last["summary"]
 
 
 @pytest.fixture
@@ -212,15 +119,6 @@ def trial() -> Iterator[Callable[..., Running]]:
 def lines(start: int, stop: int, step: int = PERIOD, base: int = 0) -> list[str]:
     """Lines of a board: counts that follow from the frame's number."""
     return [f"{base + step * k},{1000 + 7 * k % 400},{1000 + 13 * k % 300}" for k in range(start, stop)]
-
-
-def until(met: Callable[[], bool]) -> None:
-    """Wait for something that must come; fails after two minutes, for computers that are busy."""
-    for _ in range(2400):
-        if met():
-            return
-        time.sleep(0.05)
-    raise AssertionError("it never came")
 
 
 def kept_frames(store: Path) -> int:
