@@ -372,35 +372,6 @@ def test_export_never_replaces_another_model(tmp_path: Path) -> None:
     assert contents(out) == {**before, "notes.txt": b"mine"}
 
 
-@pytest.mark.usefixtures("store")
-def test_verify_says_no(tmp_path: Path) -> None:
-    """A changed file gives exit code 1 and is named; the other checks are still made."""
-    out = tmp_path / "b"
-    export_of("first", out)
-    source = (out / "innage.c").read_bytes()
-    (out / "innage.c").write_bytes(source.replace(b"{20000, 30000, 45000}", b"{20000, 30001, 45000}"))
-    assert (out / "innage.c").read_bytes() != source
-    done = innage("verify", out, "--json")
-    assert done.exit_code == 1
-    found = json.loads(done.stdout)
-    assert found["passed"] is False
-    assert len(found["checks"]) == 14
-    assert {c["name"] for c in found["checks"] if not c["passed"]} == {
-        "files",
-        "made again",
-        "C on the core",
-        "C on this host",
-        "C, checked",
-    }
-
-
-def test_verify_of_no_bundle(tmp_path: Path) -> None:
-    """What is no bundle is said in one sentence, with exit code 2."""
-    done = innage("verify", tmp_path)
-    assert done.exit_code == 2
-    assert "holds no manifest.json; expected the folder of an exported bundle, or its zip file" in done.stderr
-
-
 @pytest.mark.slow
 @pytest.mark.usefixtures("store")
 def test_kernels_are_written_as_asked(tmp_path: Path) -> None:

@@ -165,3 +165,30 @@ def test_a_budget_is_not_checked_with_c_of_another_version(exported: Path) -> No
     done = innage("budget", "check", BUNDLES / "format2.zip", "--store", exported / "innage.db")
     assert done.exit_code == 2
     assert "not run: written by innage 0.1" in done.stderr
+
+
+def test_a_changed_file_is_named(exported: Path, tmp_path: Path) -> None:
+    """It gives exit code 1; the other checks are still made."""
+    out = shutil.copytree(exported / "bundle", tmp_path / "b")
+    source = (out / "innage.c").read_bytes()
+    (out / "innage.c").write_bytes(source.replace(b"0xFFFFFFFFU", b"0xFFFFFFFEU"))
+    assert (out / "innage.c").read_bytes() != source
+    done = innage("verify", out, "--json")
+    assert done.exit_code == 1
+    found = json.loads(done.stdout)
+    assert found["passed"] is False
+    assert len(found["checks"]) == 14
+    assert {c["name"] for c in found["checks"] if not c["passed"]} == {
+        "files",
+        "made again",
+        "C on the core",
+        "C on this host",
+        "C, checked",
+    }
+
+
+def test_what_is_no_bundle(tmp_path: Path) -> None:
+    """It is said in one sentence, with exit code 2."""
+    done = innage("verify", tmp_path)
+    assert done.exit_code == 2
+    assert "holds no manifest.json; expected the folder of an exported bundle, or its zip file" in done.stderr
