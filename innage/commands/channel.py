@@ -2,22 +2,32 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dataset.errors import InputError
 from innage.exit_codes import NOT_ENOUGH_EVIDENCE, SAID_NO
 from innage.options import (
     DEFAULT_STORE,
     EvenIfAmendedOption,
     EvenIfVoidOption,
     JsonOption,
+    PlainHttpOption,
     StoreOption,
+    TokenFileOption,
     open_existing,
     option_of,
 )
 from innage.terminal.output import emit, progress, say, say_aside
 from innage.terminal.views.channels import show_bundle, show_channels, show_gates, show_moves
+
+if TYPE_CHECKING:
+    from dataset.store.places import Place
+    from innage.jobs.releasing.at_hand import ReleasePlace
 
 app = typer.Typer(help="Channels: names that point at released bundles.", no_args_is_help=True)
 
@@ -25,16 +35,52 @@ ChannelArgument = Annotated[str, typer.Argument(help="The channel, such as washe
 HashArgument = Annotated[
     str, typer.Argument(help="The bundle: the first digits of its hash.", metavar="BUNDLE")
 ]
-AuthorOption = Annotated[str, typer.Option("--author", help="Who says so.")]
+AuthorOption = Annotated[
+    str | None, typer.Option("--author", help="Who says so; with --server the holder of the token does.")
+]
+ServerOption = Annotated[
+    str | None,
+    typer.Option("--server", help="Instead of --store: the URL of a team's store ('innage serve')."),
+]
+
+
+@contextmanager
+def _place(
+    store: Place, server: str | None, token_file: Path | None, plain_http: bool
+) -> Iterator[ReleasePlace]:
+    """The store where the channels are kept: at hand, or behind a URL."""
+    if server is None:
+        from innage.jobs.releasing.at_hand import AtHand
+
+        with open_existing(store) as opened:
+            yield AtHand(opened)
+        return
+    from innage.service.client.releases import Releases
+    from innage.service.client.secrets import find_token
+
+    with Releases(server, find_token(token_file), plain_http=plain_http) as connection:
+        yield connection
+
+
+def _said_by(author: str | None, server: str | None) -> str:
+    """Who says so; InputError where nobody is named, or where the server knows."""
+    if (author is None) == (server is None):
+        found = "nobody is named" if author is None else "the server says by the token who it is"
+        raise InputError("author", found, "--author NAME, or --server URL", fields=("author",))
+    return author or ""
 
 
 @app.command("list")
-def list_channels(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def list_channels(
+    server: ServerOption = None,
+    token_file: TokenFileOption = None,
+    plain_http: PlainHttpOption = False,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
     """List the channels and the bundles that they point at."""
-    from innage.jobs.releasing.facts import channel_facts
-
-    with open_existing(store) as opened:
-        rows = [channel_facts(move, opened.bundle(move.bundle_sha256)) for move in opened.channels()]
+    with _place(store, server, token_file, plain_http) as place:
+        rows = place.channel_rows()
     if json:
         emit(rows)
     else:
@@ -42,15 +88,21 @@ def list_channels(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) 
 
 
 @app.command("show")
-def show(name: ChannelArgument, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def show(
+    name: ChannelArgument,
+    server: ServerOption = None,
+    token_file: TokenFileOption = None,
+    plain_http: PlainHttpOption = False,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
     """Show what a channel points at, and its moves."""
     from innage.jobs.releasing.facts import bundle_facts, move_facts
-    from innage.jobs.releasing.pulling import bundle_now
 
-    with open_existing(store) as opened:
-        standing = opened.channel(name)
-        moves = [move_facts(move) for move in opened.channel_moves(name)]
-        bundle = bundle_facts(bundle_now(opened, standing.bundle_sha256))
+    with _place(store, server, token_file, plain_http) as place:
+        standing = place.channel(name)
+        moves = [move_facts(move) for move in place.channel_moves(name)]
+        bundle = bundle_facts(place.bundle_now(standing.bundle_sha256))
     if json:
         emit({"channel": name, "moves": moves, "bundle": bundle})
     else:
@@ -67,8 +119,8 @@ def move(
             help="The bundle: its folder, its zip file, or the first digits of the hash of one that is kept."
         ),
     ],
-    author: AuthorOption,
     reason: Annotated[str, typer.Option("--reason", help="Why; read a year later.")],
+    author: AuthorOption = None,
     anyway: Annotated[bool, typer.Option("--anyway", help="Although limits are not met.")] = False,
     even_if_unproven: Annotated[
         bool, typer.Option("--even-if-unproven", help="Although limits or vectors lack evidence.")
@@ -78,6 +130,9 @@ def move(
     even_if_retired: Annotated[
         bool, typer.Option("--even-if-retired", help="Although the model is retired.")
     ] = False,
+    server: ServerOption = None,
+    token_file: TokenFileOption = None,
+    plain_http: PlainHttpOption = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -89,14 +144,14 @@ def move(
     """
     from innage.jobs.releasing.facts import gates_facts, move_facts
     from innage.jobs.releasing.gates import AMENDED, ANYWAY, RETIRED, UNPROVEN, VOID
-    from innage.jobs.releasing.moving import GatesShutError, Wish, move_channel
+    from innage.jobs.releasing.moving import GatesShutError, Wish
 
     said = {ANYWAY: anyway, UNPROVEN: even_if_unproven, VOID: even_if_void}
     said |= {AMENDED: even_if_amended, RETIRED: even_if_retired}
-    wish = Wish(name, author, reason, tuple(one for one, given in said.items() if given))
-    with open_existing(store) as opened, progress("judging") as shown:
+    wish = Wish(name, _said_by(author, server), reason, tuple(one for one, given in said.items() if given))
+    with _place(store, server, token_file, plain_http) as place, progress("judging") as shown:
         try:
-            moved = move_channel(opened, bundle, wish, progress=shown)
+            moved = place.move(bundle, wish, shown)
         except GatesShutError as shut:
             if json:
                 emit(gates_facts(shut.judgement, shut.stopping))
@@ -108,14 +163,17 @@ def move(
         emit({"move": move_facts(moved.move), "before": moved.before, **gates_facts(moved.judgement, ())})
     else:
         show_gates(moved.judgement, (), option_of)
-        say(f"channel {name} points at bundle {moved.move.bundle_sha256[:12]} of {moved.judgement.model}")
+        say(f"channel {name} points at bundle {moved.move.bundle_sha256[:12]}")
 
 
 @app.command("withdraw")
 def withdraw(
     bundle: HashArgument,
-    author: AuthorOption,
     reason: Annotated[str, typer.Option("--reason", help="What is wrong with it; read a year later.")],
+    author: AuthorOption = None,
+    server: ServerOption = None,
+    token_file: TokenFileOption = None,
+    plain_http: PlainHttpOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Say that a bundle must not be used, and why.
@@ -123,11 +181,12 @@ def withdraw(
     It stays, and so do channels that point at it; whoever pulls it is told, and gets nothing unless they say
     --even-if-withdrawn.
     """
-    from datetime import UTC, datetime
-
-    with open_existing(store) as opened:
-        event = opened.withdraw(bundle, author, reason, datetime.now(UTC))
-        pointing = [move.channel for move in opened.channels() if move.bundle_sha256 == event.bundle_sha256]
+    who = _said_by(author, server)
+    with _place(store, server, token_file, plain_http) as place:
+        event = place.withdraw(bundle, who, reason)
+        pointing = [
+            row["channel"] for row in place.channel_rows() if row["bundle_sha256"] == event.bundle_sha256
+        ]
     say(f"bundle {event.bundle_sha256[:12]} is withdrawn by {event.author}: {event.reason}")
     if pointing:
         say_aside(f"Still pointing at it: {', '.join(pointing)}. Move each to another bundle.")
@@ -136,13 +195,15 @@ def withdraw(
 @app.command("take-back")
 def take_back(
     bundle: HashArgument,
-    author: AuthorOption,
     reason: Annotated[str, typer.Option("--reason", help="Why it can be used after all.")],
+    author: AuthorOption = None,
+    server: ServerOption = None,
+    token_file: TokenFileOption = None,
+    plain_http: PlainHttpOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Say that a withdrawn bundle can be used after all, and why."""
-    from datetime import UTC, datetime
-
-    with open_existing(store) as opened:
-        events = opened.take_back_withdrawal(bundle, author, reason, datetime.now(UTC))
-    say(f"bundle {events[0].bundle_sha256[:12]} can be used again: {reason}")
+    who = _said_by(author, server)
+    with _place(store, server, token_file, plain_http) as place:
+        event = place.take_back(bundle, who, reason)
+    say(f"bundle {event.bundle_sha256[:12]} can be used again: {reason}")

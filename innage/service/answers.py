@@ -44,10 +44,10 @@ def bytes_answer(request: Request, content: bytes, media_type: str, **headers: s
     )
 
 
-def json_answer(request: Request, message: BaseModel, **headers: str) -> Response:
-    """A message whose entity tag is the hash of what it shows."""
+def json_answer(request: Request, message: BaseModel, of: str | None = None, **headers: str) -> Response:
+    """A message whose entity tag is the hash of what it shows, or the hash ``of`` what it is about."""
     content = message.model_dump_json().encode()
-    tag = f'"{hashlib.sha256(content).hexdigest()}"'
+    tag = f'"{of or hashlib.sha256(content).hexdigest()}"'
     common = {"ETag": tag, "Cache-Control": "no-cache"} | headers
     if _matches(request.headers.get("if-none-match"), tag):
         return Response(status_code=304, headers=common)

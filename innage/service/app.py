@@ -21,12 +21,12 @@ from innage.service.middleware import Guard, Log
 from innage.service.problems import Problem, problem_of
 from innage.service.rate import Rate
 from innage.service.rights import Authorise, authorise_by
-from innage.service.routes import audit, exchange, health, tokens
+from innage.service.routes import audit, bundles, channels, exchange, health, tokens
 
 if TYPE_CHECKING:
     from dataset.store import Store
 
-ROUTES = (health, exchange, tokens, audit)
+ROUTES = (health, exchange, channels, bundles, tokens, audit)
 NOBODY = Actor("the door", KnownBy.USER, scopes=frozenset())  # who writes by a route that says nobody
 _MOST_ERRORS = 20  # of a request that are named
 

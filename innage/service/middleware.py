@@ -17,11 +17,12 @@ from innage.service import logs
 from innage.service.door import Door
 from innage.service.problems import Problem, busy, problem_of
 from innage.service.rights import RULES, Actor, Free, Rule
-from innage.service.wire import MOST_BLOB, MOST_GROUP, MOST_OTHER
+from innage.service.wire import MOST_BLOB, MOST_BUNDLE, MOST_GROUP, MOST_OTHER
 
 MOST_BODY = {
     ("PUT", "/v1/blobs/{sha256}"): MOST_BLOB,
     ("POST", "/v1/objects"): MOST_GROUP,
+    ("PUT", "/v1/bundles/{sha256}"): MOST_BUNDLE,
 }
 FAILED = 20.0  # requests that one without a good token counts for
 

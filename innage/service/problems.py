@@ -47,6 +47,7 @@ KINDS: Mapping[str, Kind] = {
     "method-not-allowed": Kind(405, "This cannot be done here"),
     "too-slow": Kind(408, "The body took too long to arrive"),
     "conflict": Kind(409, "It is in another state than it would have to be"),
+    "gates": Kind(409, "The bundle does not pass the gates before a channel"),
     "gone": Kind(410, "It was there, and is no longer kept"),
     "precondition-failed": Kind(412, "It was changed meanwhile"),
     "precondition-required": Kind(428, "The request must say what it changes"),

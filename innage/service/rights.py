@@ -8,6 +8,8 @@ from enum import Enum
 from typing import TYPE_CHECKING
 
 from dataset import records
+from dataset.exchange.objects import KINDS
+from dataset.exchange.scopes import SCOPES
 from dataset.records import KnownBy, Scope
 from innage.service.problems import Problem, not_allowed, unauthorised
 
@@ -15,6 +17,7 @@ if TYPE_CHECKING:
     from dataset.store import Store
 
 __all__ = [
+    "ALSO",
     "ON_LOOPBACK",
     "RULES",
     "Actor",
@@ -37,13 +40,21 @@ class Free(Enum):
 
 Rule = Scope | Free
 
-# Every route, by its method and path; a test names those without a row. What objects that are sent ask for
-# beside 'push', by their kinds (dataset.exchange.scopes), the store sees to.
+# Every route, by its method and path; a test names those without a row.
 RULES: Mapping[tuple[str, str], Rule] = {
     ("GET", "/healthz"): Free.PUBLIC,
     ("GET", "/readyz"): Free.PUBLIC,
     ("GET", "/v1"): Free.ANY,
     ("GET", "/v1/openapi.json"): Free.ANY,
+    ("GET", "/v1/channels"): Scope.READ,
+    ("GET", "/v1/channels/{name:path}"): Scope.READ,
+    ("PUT", "/v1/channels/{name:path}"): Scope.RELEASE,
+    ("GET", "/v1/moves"): Scope.READ,
+    ("GET", "/v1/bundles/{sha256}"): Scope.READ,
+    ("PUT", "/v1/bundles/{sha256}"): Scope.RELEASE,
+    ("GET", "/v1/bundles/{sha256}/files/{file}"): Scope.PULL,
+    ("POST", "/v1/bundles/{sha256}/withdraw"): Scope.RELEASE,
+    ("POST", "/v1/bundles/{sha256}/take-back"): Scope.RELEASE,
     ("GET", "/v1/tokens"): Scope.ADMIN,
     ("POST", "/v1/tokens"): Scope.ADMIN,
     ("DELETE", "/v1/tokens/{token_id}"): Scope.ADMIN,
@@ -60,6 +71,11 @@ RULES: Mapping[tuple[str, str], Rule] = {
     ("GET", "/v1/models/{key}/parts/{sha256}"): Scope.PULL,
     ("POST", "/v1/blobs/missing"): Scope.PUSH,
     ("PUT", "/v1/blobs/{sha256}"): Scope.PUSH,
+}
+
+# What a group of objects asks for beside 'push', by the kinds in it.
+ALSO: Mapping[str, Scope] = {
+    kind: scopes[0] for kind, scopes in SCOPES.items() if kind in KINDS and Scope.PUSH not in scopes
 }
 
 

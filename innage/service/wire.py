@@ -22,6 +22,7 @@ PROTOCOL = (1, 0)
 MOST_NAMED = 1000  # objects in one request
 MOST_BLOB = 8 << 20  # bytes
 MOST_GROUP = 16 << 20  # bytes of a request with documents
+MOST_BUNDLE = 16 << 20  # bytes of a bundle's zip file
 MOST_OTHER = 1 << 20  # bytes of any other request
 MOST_LISTED = 5000  # objects in one page
 _VERSION = re.compile(r"([0-9]{1,4})\.([0-9]{1,4})")

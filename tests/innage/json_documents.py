@@ -97,6 +97,8 @@ def checked(words: list[str], output: str) -> None:
         return
     if path in ("innage frozen", "innage models") and isinstance(data, dict):
         path += " NAME"
+    if path == "innage pull" and "move" in data:
+        path += " --channel"
     if path == "innage replay" and "files" in data:
         path += " FILE FILE ..."
     check(path, data)

@@ -27,6 +27,7 @@ from dataset.errors import InputError
 from dataset.exchange.report import Exchanged, Held
 from dataset.records import Budget, CountLaw, Frames, GroupBy, Limit, Limits, Mark, Model, Role, Scope
 from dataset.store import Store
+from export.bundle.verify import Answer, Check, VerifyReport
 from innage.cli import app
 from innage.jobs.demo import Step
 from innage.jobs.exchange.push import Pushed
@@ -68,6 +69,7 @@ CASES = [
     ("export", 3, "export open --budget roomy --out {}/no --anyway"),
     ("pull", 0, "pull http://127.0.0.1:9"),
     ("pull", 1, "pull http://127.0.0.1:9"),
+    ("pull", 3, "pull --channel ready/stable --out {}/no"),
     ("push", 0, "push http://127.0.0.1:9"),
     ("push", 1, "push http://127.0.0.1:9"),
     ("replay", 0, "replay good {}/pad.csv {}/more.csv"),
@@ -138,6 +140,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("INNAGE_STORE", str(folder / "innage.db"))
         assert run("export", "good", "--budget", "roomy", "--out", f"{folder}/bundle").exit_code == 0
+        ready = ("ready/stable", f"{folder}/bundle", "--author", "x", "--reason", "y")
+        assert run("channel", "move", *ready).exit_code == 0
         lacking = ("--out", f"{folder}/lacking", "--even-if-unproven")
         assert run("export", "open", "--budget", "roomy", *lacking).exit_code == 0
         assert run("store", "export", f"{folder}/open").exit_code == 0
@@ -178,6 +182,8 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, folder: Path) -> Callable[[int], 
         monkeypatch.setattr(f"{training}.model_facts", lambda model: {"metrics": {"limits": given}})
         facts = SimpleNamespace(answers=read_metrics({"limits": given}).limits)
         monkeypatch.setattr(f"{training}.retrain", lambda *_, **named: facts)
+        other = VerifyReport((Check("made again", Answer.UNPROVEN, "another version wrote it"),))
+        monkeypatch.setattr("innage.jobs.releasing.pulling.verified", lambda *_: other)
         lines = {1: f"trace {folder}/bundle.zip", 3: "compare bad good --frozen few --strict"}
         board = SimpleNamespace(session=object(), fault="unplugged" if code else None)
         monkeypatch.setattr("innage.jobs.batch.boards.capture_boards", lambda *_, **named: [board])

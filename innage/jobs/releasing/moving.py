@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from dataset.records import ChannelMove, KnownBundle
     from dataset.store import Store
 
-_CURRENT = "current"  # a move that follows whatever stands when it is judged
+CURRENT = "current"  # a move that follows whatever stands when it is judged
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ class Wish:
     author: str
     reason: str
     concessions: tuple[str, ...] = ()
-    follows: str | None = _CURRENT
+    follows: str | None = CURRENT
 
 
 @dataclass(frozen=True)
@@ -53,8 +53,16 @@ class GatesShutError(InputError):
     shut.
     """
 
-    def __init__(self, judgement: Judgement, concessions: Collection[str]) -> None:
+    def __init__(
+        self,
+        judgement: Judgement,
+        concessions: Collection[str] = (),
+        *,
+        stopping: Collection[str] | None = None,
+    ) -> None:
         self.judgement, self.stopping = judgement, judgement.stopping(concessions)
+        if stopping is not None:  # as another store says
+            self.stopping = tuple(gate for gate in judgement.gates if gate.name in stopping)
         first = self.stopping[0]
         named = [gate.concession for gate in self.stopping]
         asked = tuple(dict.fromkeys(f"{one}=True" for one in named if one is not None))
@@ -137,7 +145,7 @@ def _standing(store: Store, wish: Wish) -> ChannelMove | None:
         before: ChannelMove | None = store.channel(wish.channel)
     except NotFoundError:
         before = None
-    if wish.follows not in (_CURRENT, None if before is None else before.sha256):
+    if wish.follows not in (CURRENT, None if before is None else before.sha256):
         where = f"channel {wish.channel}"
         stands = "there is none" if before is None else f"points at {before.bundle_sha256[:ID_DIGITS]} by now"
         raise ChangedMeanwhileError(

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Protocol
 from dataset.errors import InputError, NotFoundError
 from dataset.records import ID_DIGITS
 from innage.jobs import Progress, silent
-from innage.jobs.releasing.gates import AMENDED, VOID, WITHDRAWN, void_and_amended
+from innage.jobs.releasing.gates import AMENDED, UNPROVEN, VOID, WITHDRAWN, void_and_amended
 from innage.jobs.releasing.signing import check_signature, signed_files
 
 if TYPE_CHECKING:
     from dataset.records import ChannelMove, KnownBundle
     from dataset.store import Store
-    from export.bundle.verify import VerifyReport
+    from export.bundle.verify import Check, VerifyReport
 
 MOST_FILES = 64
 _NAMED = 3  # sessions in a sentence
@@ -109,12 +109,26 @@ class NotVerifiedError(InputError):
 
     def __init__(self, bundle_sha256: str, report: VerifyReport) -> None:
         self.report = report
-        first = next(check for check in report.checks if not check.passed)
+        asked = () if not self.lacks_evidence_only else (f"{UNPROVEN}=True",)
+        first = next(check for check in self._failed or report.checks if not check.passed)
         super().__init__(
             f"bundle {bundle_sha256[:ID_DIGITS]}",
             f"{first.name}: {first.sentence}",
             "what verification passes",
+            f"say {asked[0]} to take it all the same" if asked else "",
+            fields=asked,
         )
+
+    @property
+    def _failed(self) -> tuple[Check, ...]:
+        from export.bundle.verify import Answer
+
+        return self.report.having(Answer.FAILED)
+
+    @property
+    def lacks_evidence_only(self) -> bool:
+        """Whether nothing says no, and evidence is missing."""
+        return not self._failed
 
 
 @dataclass(frozen=True)
@@ -147,7 +161,7 @@ def pull_bundle(
         channel: the channel's name.
         out: the folder: new, empty, or one that holds a bundle and nothing else, which is replaced.
         concessions: what may speak against it: :data:`innage.jobs.releasing.gates.WITHDRAWN`, ``VOID``,
-            ``AMENDED``.
+            ``AMENDED``; ``UNPROVEN``: checks that lack their evidence.
         signed_by: the file of a public key by which it has to be signed.
         progress: called with (what, done, total).
 
@@ -175,7 +189,9 @@ def pull_bundle(
     if signature is not None:
         report = replace(report, checks=(*report.checks, signature))
     if not report.passed:
-        raise NotVerifiedError(move.bundle_sha256, report)
+        refused = NotVerifiedError(move.bundle_sha256, report)
+        if not (refused.lacks_evidence_only and UNPROVEN in concessions):
+            raise refused
     write_bundle(place, files)
     return Pulled(place, move, now, report, tuple(now.against()))
 

@@ -5,19 +5,18 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import Any, Self, TypeVar
 from urllib.parse import urlsplit
 
 import httpx
 from pydantic import BaseModel, ValidationError
 
 from dataset.errors import InputError, StoreError, quoted
-from dataset.exchange.objects import Offered, Parcel
+from dataset.exchange.objects import Offered
 from dataset.exchange.report import Exchanged, Held
 from dataset.exchange.report import Taken as Counted
 from dataset.records import Receipt
 from innage.jobs.exchange.peer import Answered, Sent
-from innage.jobs.exchange.received import read_sent
 from innage.jobs.sessions.finding import SessionFilter
 from innage.service import wire
 from innage.service.addresses import is_loopback
@@ -64,7 +63,7 @@ class Connection:
         )
         self._protocol: wire.Protocol | None = None
 
-    def __enter__(self) -> Connection:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
@@ -118,8 +117,6 @@ class Connection:
         try:
             answer = self._json(wire.Taken, "POST", "/v1/objects", wire.Group(objects=objects))
         except ProblemError as problem:
-            if problem.kind == "not-allowed" and problem.members.get("scope") != "push":
-                return Answered(Exchanged((), tuple(_refused(group, problem)), ()))
             if problem.kind != "held-back":
                 raise
             held = [wire.HeldBack.model_validate(one) for one in problem.members.get("held", [])]
@@ -184,23 +181,36 @@ class Connection:
         beside = {"session": "packs", "model": "parts"}[one.kind]
         return self._ask("GET", f"/v1/{one.kind}s/{one.key}/{beside}/{name}")
 
-    def _json(self, kind: type[A], method: str, path: str, body: BaseModel | None = None) -> A:
+    def _json(
+        self,
+        kind: type[A],
+        method: str,
+        path: str,
+        body: BaseModel | None = None,
+        conditions: Mapping[str, str] | None = None,
+    ) -> A:
         content = None if body is None else body.model_dump_json().encode()
-        answer = self._ask(method, path, content, "application/json")
+        answer = self._ask(method, path, content, "application/json", conditions)
         try:
             return kind.model_validate_json(answer)
         except ValidationError as error:
             raise self._odd("answers in another form than the protocol has") from error
 
     def _ask(
-        self, method: str, path: str, content: bytes | None = None, media_type: str = "application/json"
+        self,
+        method: str,
+        path: str,
+        content: bytes | None = None,
+        media_type: str = "application/json",
+        conditions: Mapping[str, str] | None = None,
     ) -> bytes:
-        """The body of the answer to a request, which is made again where that may help.
+        """The body of the answer to a request, which is made again where that may help; ``conditions`` are
+        further fields of its head.
 
         Raises:
             ProblemError: the server says no. StoreError: it cannot be reached, or is busy for long.
         """
-        headers = {} if content is None else {"Content-Type": media_type}
+        headers = dict(conditions or {}) | ({} if content is None else {"Content-Type": media_type})
         for tried in range(1, TRIES + 1):
             pause = PAUSES_S[min(tried, len(PAUSES_S)) - 1]
             try:
@@ -282,15 +292,6 @@ _HINTS = {
     "busy": "wait, then do it again: it goes on where it was",
     "quota": "tell whoever runs the server",
 }
-
-
-def _refused(group: Sequence[Sent], problem: ProblemError) -> Iterator[Held]:
-    """Every object of a group that the token does not allow, which holds the other groups back no more than
-    what leans on it.
-    """
-    for sent in group:
-        one = Parcel(read_sent("what is sent", sent)).offered
-        yield Held(one.kind, one.key, problem)
 
 
 def _held(one: wire.HeldBack) -> Held:

@@ -10,6 +10,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from export.bundle.manifest import MANIFEST
+from export.bundle.verify import read_bundle
 from innage.cli import app
 from released import Released, write_key
 
@@ -79,6 +80,31 @@ def test_what_cannot_be_is_a_sentence(released: Released) -> None:
     ):
         assert said in innage("channel", *words, code=2).stderr
     assert "no channels yet" in innage("channel", "list").output
+
+
+@pytest.mark.usefixtures("store")
+def test_a_bundle_is_pulled_from_the_store_here(
+    released: Released, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """0 and the folder; 1 and none where it is withdrawn; 2 for options that do not go together."""
+    from export.bundle.verify import verify_files
+    from innage.jobs.releasing import pulling
+
+    monkeypatch.setattr(pulling, "verified", lambda files, _: verify_files(files, ("manifest", "files")))
+    innage("channel", "move", "washer/stable", released.folder / "good", *SAID)
+    out = tmp_path / "out"
+    pull = ("pull", "--channel", "washer/stable", "--out")
+    facts = json.loads(innage(*pull, out, "--json").output)
+    assert read_bundle(out) == read_bundle(released.folder / "good")
+    innage("channel", "withdraw", facts["move"]["bundle_sha256"], *SAID)
+    stopped = innage(*pull, tmp_path / "other", code=1)
+    assert "it is withdrawn: meets every limit" in stopped.stderr
+    assert "--even-if-withdrawn" in stopped.stderr
+    assert not (tmp_path / "other").exists()
+    told = innage(*pull, tmp_path / "other", "--even-if-withdrawn")
+    assert "warning: it is withdrawn" in told.stderr
+    for words in (("--channel", "a"), ("--out", out), ("--channel", "a", "--out", out, "--unit", "u"), ()):
+        innage("pull", *words, code=2)
 
 
 def test_a_signature_is_checked(released: Released, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -20,7 +20,7 @@ from dataset.store import Store
 from dataset.store.whole.integrity import check_store
 from export.bundle.manifest import MANIFEST, SIGNATURES
 from export.bundle.packing import pack
-from export.bundle.verify import read_bundle, verify_files
+from export.bundle.verify import Answer, Check, VerifyReport, read_bundle, verify_files
 from innage.jobs import Progress, folders, silent
 from innage.jobs.releasing import gates, moving, pulling
 from innage.jobs.releasing.gates import AMENDED, ANYWAY, UNPROVEN, VOID, WITHDRAWN, Judgement
@@ -388,6 +388,25 @@ def test_signatures_come_along(released: Released, store: Store, tmp_path: Path)
     assert new
     pull_bundle(StoreSource(store), "washer/stable", out, signed_by=second_public)
     assert moving.keep(store, read_bundle(bundle))[1] is False
+
+
+def test_what_lacks_evidence_is_taken_only_when_told(
+    released: Released, store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a bundle by another version; what a check says no to is taken by no word."""
+    move_channel(store, released.folder / "good", WISH)
+    found = Check("made again", Answer.UNPROVEN, "another version wrote it")
+    monkeypatch.setattr(pulling, "verified", lambda *_: VerifyReport((found,)))
+    source, out = StoreSource(store), tmp_path / "out"
+    with pytest.raises(NotVerifiedError, match="even_if_unproven=True") as lacking:
+        pull_bundle(source, "washer/stable", out, concessions=(VOID,))
+    assert lacking.value.lacks_evidence_only
+    pull_bundle(source, "washer/stable", out, concessions=(UNPROVEN,))
+    found = replace(found, answer=Answer.FAILED)
+    with pytest.raises(NotVerifiedError) as refused:
+        pull_bundle(source, "washer/stable", tmp_path / "other", concessions=(UNPROVEN,))
+    assert not refused.value.lacks_evidence_only
+    assert not (tmp_path / "other").exists()
 
 
 def test_no_such_channel(store: Store, tmp_path: Path) -> None:
