@@ -388,7 +388,7 @@ def _columns_text_of(frames: Recording) -> str:
     columns = [np.ascontiguousarray(frames.t_ms, _TIMES), *np.ascontiguousarray(frames.counts.T, _COUNTS)]
     if frames.temperature_c is not None:
         columns.append(np.ascontiguousarray(_one_nan(frames.temperature_c), _DEGREES))
-    digests = [hashlib.sha256(column.data).hexdigest() for column in columns]
+    digests = [hashlib.sha256(column).hexdigest() for column in columns]
     return _columns_text(digests, frames.counts.shape[1], len(frames))
 
 

@@ -370,15 +370,18 @@ def assemble(
     def of_rows(of_marks: NDArray[Any]) -> NDArray[Any]:
         return np.repeat(of_marks, lengths)
 
-    frame = np.arange(lengths.sum()) - of_rows(np.cumsum(lengths) - lengths - starts)
-    place = frame + of_rows(before[session])
-    taken = slice(None) if np.array_equal(place, np.arange(before[-1])) else place
-    t_ms = np.array(every.t_ms[taken], np.int64)
+    frame = np.arange(lengths.sum())
+    frame -= of_rows(np.cumsum(lengths) - lengths - starts)
+    taken = _taken(before, session, starts, lengths)
+    if isinstance(taken, slice):
+        counts, t_ms = every.counts.astype(np.int64), np.array(every.t_ms, np.int64)
+    else:
+        counts, t_ms = every.counts[taken].astype(np.int64), every.t_ms[taken].astype(np.int64, copy=False)
     conditions, condition = _stated(frozen.sessions, before.tolist())
     warm = every.temperature_c
     return FrozenData(
         frozen=frozen,
-        counts=every.counts[taken].astype(np.int64),
+        counts=counts,
         t_ms=t_ms,
         level_mm=_levels([mark for _, mark in marks], lengths, t_ms),
         u_mm=of_rows(np.asarray([_uncertainty(mark) for _, mark in marks], np.float64)),
@@ -386,7 +389,7 @@ def assemble(
         session=of_rows(session),
         group=of_rows(np.asarray(groups, np.int64)),
         frame=frame,
-        condition=np.array(condition[taken]),
+        condition=condition[taken],
         conditions=conditions,
         frames=tuple(
             Frames(
@@ -397,6 +400,25 @@ def assemble(
             for own, start, stop in zip(frames, before.tolist(), before[1:].tolist(), strict=False)
         ),
     )
+
+
+def _taken(
+    before: NDArray[np.int64],
+    session: NDArray[np.int64],
+    starts: NDArray[np.int64],
+    lengths: NDArray[np.int64],
+) -> slice | NDArray[np.int64]:
+    """Which of all sessions' frames lie under a mark, mark by mark; all of them, where marks leave none out.
+
+    ``before`` are the frames of the sessions before each, the others say of each mark its session, its first
+    frame there and how many it has.
+    """
+    first = before[session] + starts
+    if np.array_equal(np.append(first, before[-1]), np.concatenate([[0], first + lengths])):
+        return slice(None)
+    rows = np.arange(lengths.sum())
+    rows += np.repeat(first - (np.cumsum(lengths) - lengths), lengths)
+    return rows
 
 
 def _joined(frames: Sequence[Frames]) -> Frames:

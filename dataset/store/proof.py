@@ -222,7 +222,7 @@ def _rows(connection: Connection, query: str, *key: int) -> list[dict[str, Any]]
     return [dict(row) for row in raw(connection, query, *key).mappings()]
 
 
-def raw(connection: Connection, query: str, *key: int) -> CursorResult[Any]:
+def raw(connection: Connection, query: str, *key: int | str) -> CursorResult[Any]:
     """Values as the driver gives them: what a column's type made of them would hide what was changed."""
     if connection.dialect.paramstyle != "qmark":
         query = query.replace("?", "%s")

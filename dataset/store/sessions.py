@@ -123,10 +123,10 @@ def rows_named(orm: OrmSession, refs: Sequence[str]) -> list[SessionRow]:
     """The sessions that these name, in their order, read past the mapper; they go for mapped rows."""
     rows = rows_of(orm)
     known = {row.sha256: row for row in rows.having("capture_session", "sha256", refs)}
-    others = [session_row(orm, ref).sha256 for ref in refs if ref not in known]
-    named = {row.sha256: row for row in rows.having("capture_session", "sha256", [*known, *others])}
-    full = iter(others)
-    return [named[ref if ref in known else next(full)] for ref in refs]
+    whole = [ref if ref in known else session_row(orm, ref).sha256 for ref in refs]
+    lacking = [sha256 for sha256 in whole if sha256 not in known]
+    known.update((row.sha256, row) for row in rows.having("capture_session", "sha256", lacking))
+    return [known[sha256] for sha256 in whole]
 
 
 def each_once(orm: OrmSession, refs: Sequence[str]) -> list[SessionRow]:

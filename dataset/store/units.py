@@ -20,7 +20,7 @@ from sqlalchemy.orm import Session as OrmSession
 from dataset.canonical import unit_sha256
 from dataset.errors import InputError, StoreError
 from dataset.records import ID_DIGITS
-from dataset.store.proof import keep
+from dataset.store.proof import keep, raw
 from dataset.store.registry import BENCH_DIGITS, given_name, stated_unit
 from dataset.store.tables import BenchRow, SessionRow, UnitAssignmentRow, UnitRow, UnitUnionRow
 from dataset.values import check_text
@@ -102,8 +102,8 @@ def check_assigned(orm: OrmSession, what: str, object_sha256: str, unit: UnitRow
     """StoreError unless an object is of the unit that it is assigned to."""
     if unit.serial is not None:
         return  # its own hash says so
-    of_object = select(UnitAssignmentRow.identity).where(UnitAssignmentRow.object_sha256 == object_sha256)
-    if unit.identity not in orm.scalars(of_object).all():
+    query = "SELECT identity FROM unit_assignment WHERE object_sha256 = ?"
+    if unit.identity not in raw(orm.connection(), query, object_sha256).scalars().all():
         raise StoreError(what, f"is of unit {unit.name}, which it is not assigned to", "the unit assigned")
 
 

@@ -22,6 +22,7 @@ from dataset.store import (
     tables,
     units,
 )
+from dataset.store.database import rows_of
 from dataset.store.events import amendments, retirements, statuses, voiding
 from dataset.store.frozen_sets import openings_of
 from dataset.store.proof import check, check_row, raw, record_sha256
@@ -51,8 +52,10 @@ def reader(row_type: type[tables.Base], to_record: Callable[..., object]) -> Rea
 
 
 def check_frozen_set(row: tables.FrozenSetRow) -> None:
-    _check_sealed(row, f"frozen set {row.name}")
-    to_frozen_set(row)
+    orm = _orm_of(row)
+    _check_sealed(orm, "frozen_set", row.id, f"frozen set {row.name}")
+    (unmapped,) = rows_of(orm).select("frozen_set", "WHERE id = ?", row.id)
+    to_frozen_set(unmapped)
 
 
 def _orm_of(row: tables.Base) -> OrmSession:
@@ -62,11 +65,9 @@ def _orm_of(row: tables.Base) -> OrmSession:
     return orm
 
 
-def _check_sealed(row: tables.SessionRow | tables.FrozenSetRow, where: str) -> None:
+def _check_sealed(orm: OrmSession, table: str, row_id: int, where: str) -> None:
     """Anything but 1 would be read as sealed too."""
-    orm = object_session(row)
-    query = f"SELECT sealed FROM {row.__tablename__} WHERE id = ?"  # noqa: S608 - one of two names
-    sealed = None if orm is None else raw(orm.connection(), query, row.id).scalar()
+    sealed = raw(orm.connection(), f"SELECT sealed FROM {table} WHERE id = ?", row_id).scalar()  # noqa: S608 - one of two names
     if sealed != 1:
         raise StoreError(where, f"is not sealed ({sealed})", "1, as of everything that is finished")
 
@@ -146,15 +147,14 @@ def check_opening(orm: OrmSession, key: int | str) -> None:
 
 def check_session(orm: OrmSession, key: int | str) -> None:
     """Frames, marks as sealed and every later revision of them."""
-    row = orm.scalars(select(tables.SessionRow).where(tables.SessionRow.sha256 == key)).one()
-    session = sessions_read.to_session(row)
-    _check_session(orm, row, session, sessions.frames(orm, session))
+    check_sessions(orm, [key])
 
 
 def check_sessions(orm: OrmSession, keys: Sequence[int | str]) -> None:
-    """As :func:`check_session` of each; the frames of short ones are read and unpacked together."""
-    held = select(tables.SessionRow).where(tables.SessionRow.sha256.in_(keys))
-    by_hash = {row.sha256: row for row in orm.scalars(held)}
+    """As :func:`check_session` of each, past the mapper; the frames of short ones are read and unpacked
+    together.
+    """
+    by_hash = {row.sha256: row for row in rows_of(orm).having("capture_session", "sha256", keys)}
     rows = [by_hash[str(key)] for key in keys]
     records = sessions_read.to_sessions(rows)
     stored = select(func.sum(tables.BlockRow.frames)).where(
@@ -167,7 +167,7 @@ def check_sessions(orm: OrmSession, keys: Sequence[int | str]) -> None:
 
 
 def _check_session(orm: OrmSession, row: tables.SessionRow, session: Session, frames: Frames) -> None:
-    _check_sealed(row, f"session {session.id}")
+    _check_sealed(orm, "capture_session", row.id, f"session {session.id}")
     hashes = ReadingsHashes.of(frames)
     check(f"session {session.id}", session_sha256(session, frames, hashes), session.sha256)
     check(f"session {session.id}, readings", hashes.readings, row.readings_sha256)

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
-from sqlalchemy import Connection, Engine, event
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.errors import StoreError
@@ -225,17 +224,12 @@ def test_sessions_to_freeze_are_read_together(store: Store) -> None:
     sessions = [session for session in store.sessions() if session.void_reason is None]
     refs = [session.sha256 for session in reversed(sessions)]
     statements: list[str] = []
-
-    def seen(connection: Connection, _cursor: Any, statement: str, *_rest: Any) -> None:
-        statements.append(statement)
-
-    event.listen(Engine, "before_cursor_execute", seen)
-    try:
-        with store._database.reading() as orm:
-            assert [row.sha256 for row in rows_named(orm, refs)] == refs
-    finally:
-        event.remove(Engine, "before_cursor_execute", seen)
-    of_sessions = [s for s in statements if "WHERE capture_session.sha256" in s]
+    with store._database.reading() as orm:
+        driver: Any = orm.connection().connection.driver_connection
+        driver.set_trace_callback(statements.append)
+        assert [row.sha256 for row in rows_named(orm, refs)] == refs
+        driver.set_trace_callback(None)
+    of_sessions = [s for s in statements if "FROM capture_session" in s]
     assert len(of_sessions) == 1
     with store._database.reading() as orm:
         assert [row.sha256 for row in rows_named(orm, [sessions[0].id, refs[0]])] == [
