@@ -29,6 +29,7 @@ from readings import csv_rows, frozen_rows
 from replaying import replay_rows
 from scoring import print_score, scored
 from search import search_rows
+from server_store import server_rows
 
 from export.bundle.scoring import Score
 
@@ -48,6 +49,7 @@ PARTS: dict[str, Callable[[Path, bool, Demo], list[Row]]] = {
     "batch": lambda folder, quick, demo: batch_rows(folder, quick),
     "check": lambda folder, quick, demo: check_rows(folder, quick),
     "reading": lambda folder, quick, demo: reading_rows(quick, demo),
+    "server": lambda folder, quick, demo: server_rows(folder, quick),
     SEARCH: lambda folder, quick, demo: search_rows(quick, demo),
 }
 GROWTH = "growth"  # gives curves besides its rows

@@ -20,24 +20,23 @@ from dataset.store.server.driver import connect
 from dataset.store.tables import Base
 
 ADMITTED = 4 * HISTORY  # sessions that come in by the door
-IN_SET = 2 * HISTORY
 SET = "set"
 _PARTS = ("mark", "condition_stretch", "door_warning", "frame_block")
 
 
-def fill(path: Path, sessions: int, frames: int) -> Registered:
-    """An invented bench with at least ``ADMITTED`` sessions of so many frames, the last that were admitted in
-    a frozen set.
+def fill(path: Path, sessions: int, frames: int, admitted: int = ADMITTED) -> Registered:
+    """An invented bench with ``sessions`` of so many frames, of which so many were ``admitted``; the later
+    half of these are in a frozen set.
     """
     with Store.open(path) as store:
         on = register(store)
-        store.add_sessions([session(number, frames, on) for number in range(ADMITTED)])
-        last = store.sessions()[-IN_SET:]
+        store.add_sessions([session(number, frames, on) for number in range(admitted)])
+        last = store.sessions()[admitted // 2 :]
         roles = {unit.name: Role.PROVE if k == 0 else Role.FIT for k, unit in enumerate(on.units)}
         store.freeze(SET, last, GroupBy.UNIT, roles)
     with closing(sqlite3.connect(path)) as connection:
-        for number in range(ADMITTED, sessions):
-            _copy_session(connection, 1 + number % ADMITTED, number)
+        for number in range(admitted, sessions):
+            _copy_session(connection, 1 + number % admitted, number)
         connection.commit()
     return on
 

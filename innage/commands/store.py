@@ -80,14 +80,21 @@ def import_(
 
 
 @app.command("upgrade")
-def upgrade(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def upgrade(
+    bench: Annotated[
+        str | None,
+        typer.Option(help="Of a new store: its own bench's identity, 32 digits. Default: random."),
+    ] = None,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
     """Make a store in an empty database of a server, or upgrade it. One in a file is upgraded when opened.
 
     Back up a server's store first: it is upgraded in place, whole or not at all.
     """
     from innage.jobs.api import upgrade_store
 
-    done = upgrade_store(store)
+    done = upgrade_store(store, bench=bench)
     if json:
         emit({"store": str(store), "before": done.before, "revision": done.revision})
     elif done.before is None:

@@ -7,9 +7,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from dataset.errors import InputError
 from dataset.records import ColumnMapping, Session
 from dataset.store import Store
-from dataset.store.places import Address, place_of
+from dataset.store.places import Address, Place, place_of
 
 
 def open_store(path: Path | str | Address) -> Store:
@@ -31,24 +32,47 @@ class Upgraded:
     before: str | None
 
 
-def upgrade_store(path: Path | str | Address) -> Upgraded:
+def upgrade_store(path: Path | str | Address, *, bench: str | None = None) -> Upgraded:
     """Make a store in the empty database of a server, or bring the one there to the newest revision, in one
     transaction; nobody else writes meanwhile. Of a file it does what opening does.
 
+    Args:
+        path: the file, or ``postgresql+psycopg://USER@HOST/DATABASE``.
+        bench: the identity of a new store's own bench, 32 hexadecimal digits; None takes a random one.
+
     Raises:
+        InputError: ``bench`` is no identity, or the store that is there has another.
         StoreError: no store, made by a newer version, damaged, busy, or the server refuses.
     """
+    from dataset.admission.rules import check_identity
+    from dataset.store.database import HISTORY
+
+    if bench is not None:
+        check_identity("bench", bench)
+    place = place_of(path)
+    before = _brought_up(place, bench)
+    if bench is not None and before is not None:
+        with Store.open(place) as store:
+            own = store.bench().identity
+        if own != bench:
+            raise InputError(
+                f"store {place.name}", f"is of bench {own}", "a new store, for a bench of its own", fields=()
+            )
+    return Upgraded(HISTORY.head, before)
+
+
+def _brought_up(place: Place, bench: str | None) -> str | None:
+    """The revision that a store was of before; None where it was made."""
     from dataset.store.database import HISTORY, TIMEOUT_S, revision_of
 
-    place = place_of(path)
     if isinstance(place, Address):
         from dataset.store.server.database import upgrade_server
 
-        return Upgraded(HISTORY.head, upgrade_server(place))
+        return upgrade_server(place, bench=bench)
     there = place.exists() and place.stat().st_size > 0
     before = revision_of(place, TIMEOUT_S, HISTORY) if there else None
-    Store.open(place).close()
-    return Upgraded(HISTORY.head, before)
+    Store.open(place, bench=bench).close()
+    return before
 
 
 def log_file(

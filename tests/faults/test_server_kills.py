@@ -17,7 +17,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -29,7 +29,7 @@ from sqlalchemy import Engine, event
 from stores import ROLES, model_of
 
 from building import bench_store, make_frames
-from dataset.errors import StoreError
+from dataset.errors import InnageError, StoreError
 from dataset.records import GroupBy, Mark, Unit
 from dataset.store import Store
 from dataset.store.database import HISTORY, History
@@ -42,6 +42,7 @@ from servers import NO_SERVER, Server, programs
 KILLS = int(os.environ.get("INNAGE_TEST_KILLS", "13"))
 SEED = 20
 AT_COMMIT = 0.4  # of the kills, where what was sent and what was answered part ways
+AGAIN_IS_MORE = ("open prove",)  # the others are refused the second time, or change nothing
 WAYS = (socket.SHUT_RD, socket.SHUT_WR, socket.SHUT_RDWR)
 LATEST_S = 0.004  # after a statement was begun
 MIGRATION = f"""
@@ -286,6 +287,8 @@ class Rounds:
         self.outcomes[outcome if said else "acknowledged"] += 1
         if not (whole if not said else absent if "nothing was changed" in said else absent or whole):
             self.wrong.append(f"{when}: {outcome}")
+        if answer_lost and whole:
+            self._say_again(kind, place, when)
         if not absent:
             self.wrong += [f"{when}: {fault}" for fault in self.writes.sound(kind, place)]
         else:  # what says that it was not written can be said again
@@ -293,6 +296,15 @@ class Rounds:
             if counts(content(place)) != self.after[kind]:
                 self.wrong.append(f"{when}: not whole the second time")
         server.drop(place)
+
+    def _say_again(self, kind: str, place: str, when: str) -> None:
+        """What nobody could say of, once more: it is found to be there, and nothing is there twice."""
+        if "nobody can say whether it was" not in when or "look whether it is there" not in when:
+            self.wrong.append(f"{when}: nobody was told to look")
+        with suppress(InnageError):
+            self.writes.write(kind, place)
+        if (counts(content(place)) == self.after[kind]) == (kind in AGAIN_IS_MORE):
+            self.wrong.append(f"{when}: another the second time")
 
 
 def test_the_server_is_killed(own_server: Server, writes: Writes) -> None:

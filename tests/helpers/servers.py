@@ -42,10 +42,10 @@ def _fast_folder() -> str | None:
 
 class Server:
     """A server in a folder of its own. ``quick`` leaves out what only helps in a power cut;
-    ``settings`` are further ones of the server's.
+    ``settings`` are further ones of the server's, ``log_mb`` is the size of a file of its log, MiB.
     """
 
-    def __init__(self, *, quick: bool = True, **settings: str) -> None:
+    def __init__(self, *, quick: bool = True, log_mb: int = 16, **settings: str) -> None:
         # its path is short, since the socket lies in it
         self.folder = Path(tempfile.mkdtemp(prefix="innage-server-", dir=_fast_folder()))
         self._as: dict[str, object] = {}
@@ -66,7 +66,8 @@ class Server:
         self._settings |= (
             {"shared_buffers": "16MB", "max_connections": "60"} | (QUICK if quick else {}) | settings
         )
-        self._run("initdb", "--no-sync", "--no-locale", "--encoding=UTF8", "--auth=trust", "-U", OWNER)
+        first = ("--no-sync", "--no-locale", "--encoding=UTF8", "--auth=trust", f"--wal-segsize={log_mb}")
+        self._run("initdb", *first, "-U", OWNER)
         self.start()
 
     def start(self) -> None:
@@ -82,12 +83,16 @@ class Server:
         """Stop it at once, without waiting for anybody."""
         self._run("pg_ctl", "-w", "-m", "immediate", "stop")
 
+    def processes(self) -> list[int]:
+        """The ids of all its processes, the first one last."""
+        first = int((self.folder / "data" / "postmaster.pid").read_text().splitlines()[0])
+        others = Path(f"/proc/{first}/task/{first}/children").read_text().split()
+        return [*map(int, others), first]
+
     def kill(self) -> None:
         """Kill every process of it at once, so that none of them can end what it was at."""
-        first = int((self.folder / "data" / "postmaster.pid").read_text().splitlines()[0])
-        os.kill(first, signal.SIGSTOP)  # so that it starts no other meanwhile
-        others = Path(f"/proc/{first}/task/{first}/children").read_text().split()
-        every = [*map(int, others), first]
+        os.kill(self.processes()[-1], signal.SIGSTOP)  # so that it starts no other meanwhile
+        every = self.processes()
         for pid in every:
             with suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
@@ -96,6 +101,13 @@ class Server:
         # nobody may have asked after the first yet, so that its number looks taken
         for lock in ("data/postmaster.pid", ".s.PGSQL.5432.lock"):
             (self.folder / lock).unlink()
+
+    def limit_files(self, most: int | None) -> None:
+        """Let it write no file beyond so many bytes, as on a disk that is full; None lets it again."""
+        size = "unlimited" if most is None else str(most)
+        for pid in self.processes():
+            call = ["prlimit", "--pid", str(pid), f"--fsize={size}:"]
+            subprocess.run(call, check=True, **self._as)  # type: ignore[call-overload]  # the user
 
     def close(self) -> None:
         """Stop it and remove everything."""

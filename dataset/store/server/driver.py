@@ -24,6 +24,7 @@ SETTINGS = (
 CONNECT_S = 10
 _LOCKED = ("55P03",)  # lock_not_available
 TRY_AGAIN = ("40001", "40P01")  # serialization_failure, deadlock_detected: the transaction was undone whole
+_FILES = "md.c"  # of the server's source: what writes its tables to disk
 # by the beginning of the state: what is said, and what to do
 _SAID: tuple[tuple[tuple[str, ...], str, str], ...] = (
     (
@@ -33,7 +34,7 @@ _SAID: tuple[tuple[tuple[str, ...], str, str], ...] = (
     ),
     (TRY_AGAIN, "others kept changing the same rows", "nothing was changed; try again"),
     (
-        ("53100", "53200"),  # disk_full, out_of_memory
+        ("53100", "53200", "58030"),  # disk_full, out_of_memory, io_error
         "cannot be written ({line})",
         "nothing was changed; make room on the server, then try again",
     ),
@@ -145,6 +146,8 @@ def is_lost(error: BaseException) -> bool:
 
 def _sentence(address: Address, timeout_s: float, cause: BaseException) -> StoreError:
     state, line = state_of(cause), _line(address, cause)
+    if getattr(getattr(cause, "diag", None), "source_file", None) == _FILES:
+        state = "58030"  # also where the server calls it an internal error
     for states, found, hint in _SAID:
         if state.startswith(states):
             kind = StoreBusyError if state in (*_LOCKED, *TRY_AGAIN) else StoreError

@@ -17,7 +17,7 @@ from stores import ROLES, behind, model_of, refusal_of, unguarded
 
 from building import Bench
 from calling import run, run_json
-from dataset.errors import StoreError
+from dataset.errors import InnageError, InputError, StoreError
 from dataset.records import GroupBy, Liquid, Mark, Unit
 from dataset.store import Store
 from dataset.store.database import HISTORY, History
@@ -173,6 +173,56 @@ def test_a_writer_waits_for_another_no_longer_than_it_should(place: str) -> None
             with other._database.reading() as orm:  # not waited for longer than told above
                 assert orm.connection().exec_driver_sql("SHOW lock_timeout").scalar() == "200ms"
         assert other.add_unit(unit).name == "first"
+
+
+def test_a_connection_that_broke_while_nobody_used_it(
+    store: Store, place: str, server: Server, register: Register
+) -> None:
+    """Is replaced before anybody hears of it: whoever reads or writes next."""
+    everybody = (
+        f"SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity WHERE datname = '{_name(place)}'"  # noqa: S608 - a name of ours
+    )
+    assert store.units() == ()
+    assert server.sql(everybody) == "1"
+    register(store)
+    assert server.sql(everybody) == "1"
+    assert [unit.name for unit in store.page_of_units().items] == ["unit1"]
+
+
+def test_what_the_server_cannot_keep(store: Store) -> None:
+    """Text with a NUL, which SQLite takes, is one sentence wherever it comes in, and the store goes on."""
+    for ask in (store.frozen_set, store.unit, store.session, store.model):
+        with pytest.raises(InnageError) as refused:
+            ask("a\0b")
+        assert "\n" not in str(refused.value)
+    with pytest.raises(InputError):
+        store.add_liquid(Liquid("wat\0er"))
+    assert store.liquids() == ()
+
+
+def test_a_copied_database_gets_a_bench_of_its_own(filled: Store, server: Server) -> None:
+    """As a copied file does. Neither the new bench nor the one that it parted from can be another, or go, and
+    what was there stays of the old one.
+    """
+    filled.close()  # nobody may be in a database that is copied
+    copied = server.copy(str(filled.place))
+    with Store.open(copied) as copy:
+        before, kept = copy.bench(), copy.sessions()
+        bench = copy.part_bench("cellar", "a copy for the second rig", "c" * 32)
+        assert (copy.bench(), copy.sessions()) == (bench, kept)
+        assert (copy.unit("unit1").bench, copy.add_unit(Unit("unit9")).bench) == (before.identity, "c" * 32)
+        with behind(copy) as connection:
+            for statement in (
+                "UPDATE bench SET identity = 'd' WHERE own",
+                "UPDATE bench SET identity = 'd' WHERE NOT own",
+                "DELETE FROM bench WHERE own",
+                "DELETE FROM bench WHERE NOT own",
+                "UPDATE unit SET bench_id = bench_id",
+            ):
+                with pytest.raises(refusal_of(copy), match="never"):
+                    connection.execute(statement)
+    assert check_store(Address(copied)).faults == ()
+    server.drop(copied)
 
 
 def test_more_threads_than_connections(place: str) -> None:
@@ -343,6 +393,13 @@ def test_commands_on_a_server(place: str, register: Register, server: Server) ->
     assert "pg_dump" in refused
     made = run_json("store", "upgrade", "--store", server.empty())
     assert (made["before"], made["revision"]) == (None, HISTORY.head)
+    chosen = ("--store", server.empty(), "--bench", "b" * 32)
+    for before in (None, HISTORY.head):  # the second time it is there
+        assert run_json("store", "upgrade", *chosen)["before"] == before
+    with Store.open(chosen[1]) as store:
+        assert store.bench().identity == "b" * 32
+    assert f"is of bench {'b' * 32}" in run("store", "upgrade", *chosen[:3], "c" * 32, code=2)
+    assert "32 hexadecimal digits" in run("store", "upgrade", *chosen[:3], "c3", code=2)
     again = run_json("store", "upgrade", *at)
     assert again["before"] == again["revision"] == HISTORY.head
 
@@ -376,3 +433,7 @@ def _shape(connection: Any) -> dict[str, Any]:
         for table in inspector.get_table_names()
         if table != "alembic_version"
     }
+
+
+def _name(place: str) -> str:
+    return place.partition("@/")[2].partition("?")[0]
