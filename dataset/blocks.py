@@ -55,30 +55,25 @@ class Block:
     format: int = FORMAT
 
 
-def to_blocks(frames: Recording, block_frames: int = BLOCK_FRAMES, level: int = LEVEL) -> list[Block]:
+def to_blocks(frames: Recording, block_frames: int = BLOCK_FRAMES, level: int = LEVEL) -> Sequence[Block]:
     """Cut ``frames`` into blocks of at most ``block_frames`` and pack each."""
     return packing(frames, block_frames, level)()
 
 
 def packing(
     frames: Recording, block_frames: int = BLOCK_FRAMES, level: int = LEVEL
-) -> Callable[[], list[Block]]:
+) -> Callable[[], Sequence[Block]]:
     """As :func:`to_blocks`, begun on other threads; the call of what is returned waits for the blocks, which
     frames may carry.
     """
-    carried: tuple[Block, ...] = getattr(frames, "blocks", ())
+    carried: Sequence[Block] = getattr(frames, "blocks", ())
     if carried and (block_frames, level) == (BLOCK_FRAMES, LEVEL):
-        return lambda: list(carried)
+        return lambda: carried
 
     def packed(start: int) -> Block:
-        part = slice(start, start + block_frames)
-        return Block(
-            frames=len(frames.t_ms[part]),
-            t_ms=_pack(_bits(frames.t_ms[part], "<i8"), level),
-            counts=_pack_counts(frames.counts[part].astype("<u4", copy=False), level),
-            temperature_c=None
-            if frames.temperature_c is None
-            else _pack(_bits(frames.temperature_c[part], "<f8"), level),
+        part, warm = slice(start, start + block_frames), frames.temperature_c
+        return pack(
+            Frames(frames.t_ms[part], frames.counts[part], None if warm is None else warm[part]), level
         )
 
     starts = range(0, len(frames), block_frames)
@@ -86,6 +81,17 @@ def packing(
         blocks = [packed(start) for start in starts]
         return lambda: blocks
     return begun(packed, starts)
+
+
+def pack(frames: Frames, level: int = LEVEL) -> Block:
+    """All frames as one block."""
+    warm = frames.temperature_c
+    return Block(
+        frames=len(frames),
+        t_ms=_pack(_bits(frames.t_ms, "<i8"), level),
+        counts=_pack_counts(frames.counts.astype("<u4", copy=False), level),
+        temperature_c=None if warm is None else _pack(_bits(warm, "<f8"), level),
+    )
 
 
 def from_blocks(blocks: Sequence[Block], channels: int, where: str = "frames") -> Frames:

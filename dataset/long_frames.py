@@ -6,8 +6,10 @@ with less.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import mmap
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,14 +19,61 @@ from dataset.canonical import ReadingsHashes
 from dataset.records import Frames, Recording
 
 WINDOW = 1 << 18  # frames that are unpacked at once
+_ROOM_BYTES = 8 << 20
 _AHEAD = 1 << 17  # frames that are unpacked with the first of them, since neighbours are asked for next
+
+
+class Stowed(Sequence[Block]):
+    """Blocks in memory of their own, which grows by large pieces: among arrays that come and go, many small
+    blocks that stay would keep the room between them.
+    """
+
+    def __init__(self, blocks: Iterable[Block] = ()) -> None:
+        self._rooms: list[mmap.mmap] = []
+        self._left = 0  # bytes of the last room
+        self._places: list[tuple[int, int, list[tuple[int, int, int] | None]]] = []
+        for block in blocks:
+            self.append(block)
+
+    def append(self, block: Block) -> None:
+        """Keep a block behind the others."""
+        columns = [
+            None if c is None else self._keep(c) for c in (block.t_ms, block.counts, block.temperature_c)
+        ]
+        self._places.append((block.frames, block.format, columns))
+
+    def __len__(self) -> int:
+        return len(self._places)
+
+    @overload
+    def __getitem__(self, index: int) -> Block: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Block]: ...
+    def __getitem__(self, index: int | slice) -> Block | Sequence[Block]:
+        if isinstance(index, slice):
+            return [self[k] for k in range(*index.indices(len(self)))]
+        frames, format_, columns = self._places[index]
+        t_ms, counts, warm = (None if c is None else self._rooms[c[0]][c[1] : c[2]] for c in columns)
+        assert t_ms is not None
+        assert counts is not None
+        return Block(frames, t_ms, counts, warm, format_)
+
+    def _keep(self, column: bytes) -> tuple[int, int, int]:
+        if self._left < len(column):
+            self._rooms.append(mmap.mmap(-1, max(_ROOM_BYTES, len(column))))
+            self._left = len(self._rooms[-1])
+        room = self._rooms[-1]
+        start = len(room) - self._left
+        room[start : start + len(column)] = column
+        self._left -= len(column)
+        return len(self._rooms) - 1, start, start + len(column)
 
 
 @dataclass(frozen=True)
 class PackedFrames(Frames):
     """Frames as arrays that were packed and hashed as they came in."""
 
-    blocks: tuple[Block, ...] = field(default=(), compare=False, kw_only=True)
+    blocks: Sequence[Block] = field(default=(), compare=False, kw_only=True)
     hashes: ReadingsHashes | None = field(default=None, compare=False, kw_only=True)
 
 
@@ -45,7 +94,7 @@ class LongFrames:
         hashes: ReadingsHashes | None = None,
         where: str = "frames",
     ) -> None:
-        self.blocks, self.channels, self.hashes = tuple(blocks), channels, hashes
+        self.blocks, self.channels, self.hashes = blocks, channels, hashes
         self._where = where
         self._starts = np.cumsum([0, *(block.frames for block in blocks)])
         self._held, self._held_at = Frames(np.empty(0, np.int64), np.empty((0, channels), np.uint32)), 0
@@ -122,3 +171,8 @@ def parts_of(frames: Recording) -> Iterator[Frames]:
             yield part
     else:
         yield Frames(frames.t_ms, frames.counts, frames.temperature_c)
+
+
+def as_arrays(frames: Recording) -> Frames:
+    """All frames as arrays, for what cannot do with less."""
+    return frames if isinstance(frames, Frames) else Frames(frames.t_ms, frames.counts, frames.temperature_c)

@@ -16,7 +16,7 @@ def each(work: Callable[[T], R], items: Sequence[T], threads: int | None = None)
     """``work`` of each item, in their order, on as many threads as there are cores; the first error of the
     first item that has one.
     """
-    threads = min(len(items), threads or _cores())
+    threads = min(len(items), threads or cores())
     if threads < 2:
         return [work(item) for item in items]
     with ThreadPoolExecutor(threads) as pool:
@@ -27,8 +27,8 @@ def begun(work: Callable[[T], R], items: Sequence[T]) -> Callable[[], list[R]]:
     """As :func:`each`, begun at once while the caller does something else; the call of what is returned waits
     for it. On one core all is done before this returns.
     """
-    threads = min(len(items), _cores())
-    if _cores() < 2 or not threads:
+    threads = min(len(items), cores())
+    if cores() < 2 or not threads:
         done = [work(item) for item in items]
         return lambda: done
     pool = ThreadPoolExecutor(threads)
@@ -37,6 +37,7 @@ def begun(work: Callable[[T], R], items: Sequence[T]) -> Callable[[], list[R]]:
     return lambda: [one.result() for one in running]
 
 
-def _cores() -> int:
+def cores() -> int:
+    """How many cores this process may use, at most :data:`MOST_THREADS`."""
     usable = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     return min(usable, MOST_THREADS)

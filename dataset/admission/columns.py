@@ -47,6 +47,14 @@ def unused_columns(sheet: Sheet, mapping: ColumnMapping) -> tuple[str, ...]:
 
 def left_out(sheet: Sheet, mapping: ColumnMapping) -> tuple[LeftOut, ...]:
     """Unused columns whose name and numbers are those of a time, level or temperature that is not read."""
+    looks = likely_left_out(sheet, mapping)
+    for look in looks:
+        look.add(sheet)
+    return tuple(look.left_out for look in looks if look.passes)
+
+
+def likely_left_out(sheet: Sheet, mapping: ColumnMapping) -> list[Look]:
+    """As :func:`left_out`, by their names alone; their numbers are to be looked at."""
     labelled = mapping.level or mapping.mass or mapping.poured
     missing = {
         field
@@ -58,11 +66,53 @@ def left_out(sheet: Sheet, mapping: ColumnMapping) -> tuple[LeftOut, ...]:
         if given is None
     }
     likely = [(name, speaks_of(name)) for name in unused_columns(sheet, mapping)]
-    return tuple(
-        LeftOut(sheet.top(), name, field)
+    return [
+        Look(LeftOut(sheet.top(), name, field))
         for name, field in likely
-        if field in missing and sheet.header.count(name) == 1 and _passes(sheet, name, field)
-    )
+        if field in missing and sheet.header.count(name) == 1
+    ]
+
+
+class Look:
+    """Whether a column's numbers can be a time, a level, a temperature in degrees Celsius."""
+
+    def __init__(self, left_out: LeftOut) -> None:
+        self.left_out = left_out
+        self._may_be, self._known, self._rows = True, 0, 0
+        self._last: Numbers = np.empty(0)
+
+    def add(self, sheet: Sheet) -> None:
+        """Look at the numbers in a sheet, or in the next piece of one."""
+        self.add_numbers(numbers_in(sheet, self.left_out.column))
+
+    def add_numbers(self, values: Numbers | None) -> None:
+        """Look at numbers; None: there is something else among them."""
+        if values is None:
+            self._may_be = False
+            return
+        known: Numbers = values[np.isfinite(values)]
+        self._known, self._rows = self._known + len(known), self._rows + len(values)
+        if self.left_out.field == "temperature":
+            self._may_be = self._may_be and bool((np.abs(known) < _WARMEST_C).all())
+        if self.left_out.field == "time":
+            rising = np.diff(np.concatenate((self._last, known))) > 0
+            self._may_be = self._may_be and bool(rising.all())
+            self._last = known[-1:]
+
+    @property
+    def passes(self) -> bool:
+        """Whether all numbers can be that."""
+        if self.left_out.field == "time":
+            return self._may_be and self._known == self._rows > 1
+        return self._may_be and self._known > 0
+
+
+def numbers_in(sheet: Sheet, column: str) -> Numbers | None:
+    """A column's numbers, None where something else stands in it."""
+    try:
+        return (sheet.bulk([column]) or {}).get(column)
+    except InputError:
+        return None
 
 
 def refuse_left_out(columns: Sequence[LeftOut], *, labelled: bool = False) -> None:
@@ -77,20 +127,6 @@ def refuse_left_out(columns: Sequence[LeftOut], *, labelled: bool = False) -> No
                 f"say ColumnMapping.{column.field} {name} or ColumnMapping.ignore {name}",
                 fields=(f"ColumnMapping.{column.field}", "ColumnMapping.ignore"),
             )
-
-
-def _passes(sheet: Sheet, column: str, field: str) -> bool:
-    """Whether a column's numbers can be a time, a level, a temperature in degrees Celsius."""
-    try:
-        values = (sheet.bulk([column]) or {}).get(column)
-    except InputError:
-        return False
-    if values is None:
-        return False
-    known: Numbers = values[np.isfinite(values)]
-    if field == "time":
-        return len(known) == len(values) > 1 and bool((np.diff(known) > 0).all())
-    return len(known) > 0 and (field == "level" or bool((np.abs(known) < _WARMEST_C).all()))
 
 
 def named_otherwise(sheet: Sheet, mapping: ColumnMapping) -> tuple[DoorWarning, ...]:

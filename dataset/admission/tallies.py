@@ -193,17 +193,20 @@ def _slices(counts: Counts) -> tuple[NDArray[np.floating], Columns, Columns]:
         columns = counts.part(0, n)
         return _cut(columns, slices), *_ends(columns)
     longer = n - SLICES * slices  # slices at the start that have one frame more
-    start = longer * (SLICES + 1)
-    parts = [_cut(counts.part(0, start), longer)] if longer else []
-    ends = [_ends(counts.part(0, start))] if longer else []
+    start, done = longer * (SLICES + 1), longer
+    cut = np.empty((counts.channels, slices), np.float32)
+    first = counts.part(0, start) if longer else counts.part(0, 1)
+    cut[:, :longer] = _cut(first, longer) if longer else 0
+    ends = [_ends(first)]
     for window in counts.windows(start, n):
         ends.append(_ends(window))
-        single = ends[-1][1].max() < _EXACT_SINGLE
-        parts.append(
-            medians(window.reshape(len(window), -1, SLICES)).astype(np.float32 if single else np.float64)
-        )
+        if ends[-1][1].max() >= _EXACT_SINGLE and cut.dtype == np.float32:
+            cut = cut.astype(np.float64)
+        some = medians(window.reshape(len(window), -1, SLICES))
+        cut[:, done : done + some.shape[1]] = some
+        done += some.shape[1]
     lowest, highest = np.min([low for low, _ in ends], axis=0), np.max([high for _, high in ends], axis=0)
-    return np.concatenate(parts, axis=1), lowest, highest
+    return cut, lowest, highest
 
 
 def _ends(columns: Columns) -> tuple[Columns, Columns]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 import csv
 from codecs import BOM_UTF8
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cached_property
 from itertools import count
 from pathlib import Path
@@ -27,13 +28,22 @@ DELIMITERS = {
     " ": "space",
 }  # in the order they are tried
 SAMPLE_LINES = 25
-MOST_LINES = 5_000_000  # of text, which takes more room than numbers while it is read
+MOST_LINES = 21_000_000  # of text, with its remarks
+MOST_AT_ONCE = 5_000_000  # lines that are read at once, which take more room than numbers
 MOST_LINE = 1 << 20  # characters
 
 _END_OF_LINE = ord("\n")
 _HEXADECIMAL = (b"x", b"X")  # in a cell; it would be taken for a whole number and is none here
 _NO_ROW = tuple(b"# \t\n")  # what lines that are no rows begin with; blanks may lead to either
 _SEPARATOR = "\x1f"  # a unit separator, which stands in no number
+
+
+@dataclass(frozen=True)
+class Above:
+    """What stands above a piece of a text: the sheet of its first piece, and how many lines."""
+
+    first: TextSheet
+    lines: int
 
 
 class TextSheet:
@@ -46,27 +56,37 @@ class TextSheet:
         delimiter: a character; None: found out.
         named: whether the first line names the columns; else they are 1, 2, ...
         encoding: of the text; None: UTF-8.
+        above: of a piece of a text whose first piece is known, whose names, delimiter and units hold.
 
     Raises:
         InputError: not text, or quotation marks that are left open.
     """
 
     def __init__(
-        self, path: Path, content: bytes, delimiter: str | None, named: bool, encoding: str | None = None
+        self,
+        path: Path,
+        content: bytes,
+        delimiter: str | None,
+        named: bool,
+        encoding: str | None = None,
+        above: Above | None = None,
     ) -> None:
         self.path, self._named = path, named
+        self._lines_above = 0 if above is None else above.lines
         text = text_of(path, content, encoding)
         self._text = text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
         as_it_stands = encoding is None and self._text is text and not content.startswith(BOM_UTF8)
         self._bytes = content if as_it_stands else self._text.encode()
         places = np.frombuffer(self._bytes, np.uint8)
         ends = np.flatnonzero(places == _END_OF_LINE)
-        _check_size(path, self._text, ends)
-        self._quoted = '"' in text
-        above = delimiter_above(_first_lines(self._text, 1)[0])
-        delimiter, self._above = delimiter or above, above is not None
+        _check_size(path, self._text, ends, self._lines_above)
+        self._quoted, self._ends = '"' in text, len(ends)
+        if above is not None:
+            self._continue(above.first, _every_line_counts(places, ends))
+            return
+        named_above = delimiter_above(_first_lines(self._text, 1)[0])
+        delimiter, self._above = delimiter or named_above, named_above is not None
         self._every_line_counts = not self._above and _every_line_counts(places, ends)
-        self._ends = len(ends)
         sample = (
             _first_lines(self._text, SAMPLE_LINES)
             if self._every_line_counts
@@ -87,13 +107,28 @@ class TextSheet:
         below = _split(sample[1], self.delimiter) if named and len(sample) > 1 else []
         self.units = dict(zip(first, map(str.strip, below), strict=False)) if are_units(below) else {}
         self._every_line_counts &= not self.units
+        self._headings = named + bool(self.units)
+
+    def _continue(self, first: TextSheet, every_line_counts: bool) -> None:
+        """Be a piece of the text that begins with ``first``."""
+        self._named, self._above, self._headings = False, False, 0
+        self._every_line_counts = every_line_counts
+        self.delimiter, self.header, self.units = first.delimiter, first.header, first.units
+        self._top = first._top
+        if self._quoted:
+            _check_quotes(self.path, self._lines)
+
+    @cached_property
+    def _top(self) -> int:
+        """The number of the line with the names of the columns."""
+        return self._lines[0][1]
 
     @cached_property
     def _lines(self) -> list[tuple[str, int]]:
         """Every line that is neither blank nor a remark, that of the column names too, with its number in the
         file.
         """
-        every = zip(self._text.split("\n"), count(1), strict=False)
+        every = zip(self._text.split("\n"), count(self._lines_above + 1), strict=False)
         return [
             (line, number)
             for line, number in every
@@ -102,7 +137,7 @@ class TextSheet:
 
     @cached_property
     def _body(self) -> list[tuple[str, int]]:
-        return self._lines[self._named + bool(self.units) :]
+        return self._lines[self._headings :]
 
     @cached_property
     def rows(self) -> int:
@@ -112,11 +147,11 @@ class TextSheet:
 
     @cached_property
     def remarks(self) -> Sequence[str]:
-        above = self._text.split("\n", self._lines[0][1])[: self._lines[0][1] - 1]
+        above = self._text.split("\n", self._top)[: self._top - 1]
         return [line.strip() for line in above if line.strip().startswith("#")]
 
     def top(self) -> str:
-        return f"{self.path}, line {self._lines[0][1]}"
+        return f"{self.path}, line {self._top}"
 
     def where(self, row: int, column: str = "") -> str:
         return f"{self.path}, line {self._body[row][1]}" + (f", column {column!r}" if column else "")
@@ -152,7 +187,10 @@ class TextSheet:
         try:
             table = arrow_csv.read_csv(
                 arrow.BufferReader(text),
-                read_options=arrow_csv.ReadOptions(column_names=[str(k) for k in range(len(self.header))]),
+                read_options=arrow_csv.ReadOptions(
+                    column_names=[str(k) for k in range(len(self.header))],
+                    use_threads=not self._lines_above,  # pieces are read beside one another
+                ),
                 parse_options=arrow_csv.ParseOptions(delimiter=delimiter, quote_char=False),
                 convert_options=arrow_csv.ConvertOptions(
                     include_columns=list(kinds), column_types=kinds, null_values=[""]
@@ -182,20 +220,20 @@ class TextSheet:
                 raise InputError(
                     self.where(row),
                     width,
-                    f"{len(self.header)}, as in line {self._lines[0][1]}",
+                    f"{len(self.header)}, as in line {self._top}",
                     "mend or remove the line, or name another ColumnMapping.delimiter",
                     fields=("ColumnMapping.delimiter",),
                 )
 
 
-def _check_size(path: Path, text: str, ends: NDArray[np.int64]) -> None:
+def _check_size(path: Path, text: str, ends: NDArray[np.int64], above: int) -> None:
     """No more lines, and none longer, than can be cut into cells with some memory; ``ends`` are the places of
-    the ends of lines among the bytes.
+    the ends of lines among the bytes, ``above`` counts lines above them.
     """
     lines = len(ends)
-    if lines > MOST_LINES:
+    if lines > MOST_AT_ONCE:
         raise InputError(
-            str(path), f"{lines} lines", f"at most {MOST_LINES}", "cut the recording into sessions"
+            str(path), f"{lines} lines", f"at most {MOST_AT_ONCE}", "cut the recording into sessions"
         )
     if np.diff(ends, prepend=-1).max(initial=0) <= MOST_LINE >= len(text) - (ends[-1] if lines else 0):
         return
@@ -203,7 +241,7 @@ def _check_size(path: Path, text: str, ends: NDArray[np.int64]) -> None:
     while len(text) - start > MOST_LINE:  # looks at every end of a line that is needed, at no other
         end = text.rfind("\n", start, start + MOST_LINE + 1)
         if end < 0:
-            number = text.count("\n", 0, start) + 1
+            number = above + text.count("\n", 0, start) + 1
             raise InputError(
                 f"{path}, line {number}", f"more than {MOST_LINE} characters", "one line a frame"
             )

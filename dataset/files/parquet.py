@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from functools import cached_property
 from pathlib import Path
@@ -14,7 +14,7 @@ from dataset.errors import InputError
 from dataset.files.sheets import Numbers, check_columns
 
 if TYPE_CHECKING:
-    from pyarrow import ChunkedArray
+    from pyarrow import ChunkedArray, RecordBatch
 
 PARQUET = "Parquet"  # in a delimiter's place
 MOST_ROWS = 20_000_000
@@ -35,12 +35,13 @@ class ParquetSheet:
     delimiter = PARQUET
     units: ClassVar[dict[str, str]] = {}
 
-    def __init__(self, path: Path, content: bytes) -> None:
-        from pyarrow import BufferReader, parquet
+    def __init__(self, path: Path, content: bytes | None = None) -> None:
+        """``content`` None: the file is read as it is asked for."""
+        from pyarrow import BufferReader, OSFile, parquet
 
         self.path = path
         try:
-            self._file = parquet.ParquetFile(BufferReader(content))
+            self._file = parquet.ParquetFile(OSFile(str(path)) if content is None else BufferReader(content))
         except _arrow_errors() as error:
             raise self._damaged(error) from error
         self.header: Sequence[str] = self._file.schema_arrow.names
@@ -74,6 +75,18 @@ class ParquetSheet:
         damaged.
         """
         return {column: self._numbers(column, column in whole) for column in columns}
+
+    def pieces(self, columns: Sequence[str], rows: int) -> Iterator[ParquetPiece]:
+        """These columns, at most so many rows at a time; InputError where the file is damaged."""
+        before = 0
+        try:
+            for batch in self._file.iter_batches(rows, columns=list(columns), use_threads=False):
+                yield ParquetPiece(self, batch, before)
+                before += batch.num_rows
+        except _arrow_errors() as error:
+            raise self._damaged(error) from error
+        if before != self.rows:
+            raise InputError(str(self.path), f"{before} rows", f"{self.rows}, as the file says of itself")
 
     def _numbers(self, column: str, whole: bool) -> Numbers:
         import pyarrow as arrow
@@ -125,6 +138,22 @@ class ParquetSheet:
             "a whole Parquet file",
             "write it again",
         )
+
+
+class ParquetPiece(ParquetSheet):
+    """Consecutive rows of a Parquet file, with some of its columns."""
+
+    def __init__(self, whole: ParquetSheet, batch: RecordBatch, rows_above: int) -> None:
+        self.path, self.header, self.rows = whole.path, whole.header, batch.num_rows
+        self._file, self._batch, self._rows_above = whole._file, batch, rows_above
+
+    def where(self, row: int, column: str = "") -> str:
+        return super().where(self._rows_above + row, column)
+
+    def _column(self, column: str) -> ChunkedArray:
+        from pyarrow import chunked_array
+
+        return chunked_array([self._batch.column(column)])
 
 
 def _arrow_errors() -> tuple[type[Exception], ...]:

@@ -45,11 +45,16 @@ def sheet_of(path: Path, content: bytes, mapping: ColumnMapping) -> Sheet:
         if content.startswith(b"PAR1")
         else TextSheet(path, content, mapping.delimiter, mapping.header, mapping.encoding)
     )
-    for column in mapping.columns:
-        _check_column(sheet, column)
+    check_named(sheet, mapping)
     if not sheet.rows:
         raise InputError(str(path), "no rows below the column names", "one line a frame")
     return sheet
+
+
+def check_named(sheet: Sheet, mapping: ColumnMapping) -> None:
+    """InputError unless each column of ``mapping`` is there once."""
+    for column in mapping.columns:
+        _check_column(sheet, column)
 
 
 def _check_column(sheet: Sheet, column: str) -> None:

@@ -8,7 +8,7 @@ of the meniscus at the wall.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -26,6 +26,9 @@ from dataset.values import check_number
 
 AIR_DENSITY = 1.2  # kg/m3, as OIML D 28 agrees on for weighing in air
 WEIGHT_DENSITY = 8000.0  # kg/m3 of the weights that scales are adjusted with, OIML D 28
+
+
+Run = tuple[int, int, float]  # start, stop (excluded), reading
 
 
 class Method(StrEnum):
@@ -164,11 +167,11 @@ def _poured_ml(method: Method, amount: float, temperature_c: float | None, label
     return amount * (buoyancy(liquid_density, labelling.air_density) / liquid_density * 1000)
 
 
-def marks_of_readings(
+def marks_of_runs(
     place: Callable[[int], str],
     method: Method,
-    readings: NDArray[np.float64],
-    temperature_c: NDArray[np.float64] | None,
+    readings: Iterable[Run],
+    warm: Callable[[int, int], NDArray[np.float64]] | None,
     tank: Tank,
     labelling: Labelling,
 ) -> tuple[Mark, ...]:
@@ -177,18 +180,25 @@ def marks_of_readings(
     Args:
         place: names a frame in errors.
         method: what the readings are of.
-        readings: float64 (n,), NaN where a frame has none.
-        temperature_c: float64 (n,), NaN where not measured, or None; a run goes by its mean.
+        readings: the runs, as :class:`Runs` gives them.
+        warm: gives the temperatures of frames from one to another, excluded, NaN where not measured; a run
+            goes by their mean. None: not measured at all.
         tank: as in :func:`level_of`.
         labelling: as in :func:`level_of`.
     """
-    marks: list[Mark] = []
-    for start, stop in runs(readings):
-        measured_c = np.empty(0) if temperature_c is None else temperature_c[start:stop]
-        marks.append(
-            _mark(place(start), start, stop, method, float(readings[start]), measured_c, tank, labelling)
+    return tuple(
+        _mark(
+            place(start),
+            start,
+            stop,
+            method,
+            reading,
+            np.empty(0) if warm is None else warm(start, stop),
+            tank,
+            labelling,
         )
-    return tuple(marks)
+        for start, stop, reading in readings
+    )
 
 
 def _mark(
@@ -209,14 +219,38 @@ def _mark(
     )
 
 
-def runs(readings: NDArray[np.float64]) -> list[tuple[int, int]]:
-    """Start and stop of every run of equal readings, (n,) float64; NaN belongs to no run."""
-    known = ~np.isnan(readings)
-    keyed = np.where(known, readings, 0.0)
-    edge = np.concatenate(([True], (keyed[1:] != keyed[:-1]) | (known[1:] != known[:-1])))
-    starts = np.flatnonzero(edge)
-    stops = np.append(starts[1:], len(readings))
-    return [(int(a), int(b)) for a, b in zip(starts, stops, strict=True) if known[a]]
+class Runs:
+    """Runs of frames with equal readings, which come part by part; NaN belongs to no run."""
+
+    def __init__(self) -> None:
+        self._starts: list[NDArray[np.int64]] = []
+        self._readings: list[NDArray[np.float64]] = []
+        self._frames, self._last = 0, np.empty(0)
+
+    def add(self, readings: NDArray[np.float64]) -> Runs:
+        """The readings of the next frames, float64 (n,)."""
+        known = ~np.isnan(np.concatenate((self._last, readings)))
+        keyed = np.where(known, np.concatenate((self._last, readings)), 0.0)
+        other = (keyed[1:] != keyed[:-1]) | (known[1:] != known[:-1])
+        begins = np.flatnonzero(
+            other if len(self._last) else np.concatenate(([True], other))[: len(readings)]
+        )
+        self._starts.append(begins + self._frames)
+        self._readings.append(readings[begins])
+        self._frames, self._last = (
+            self._frames + len(readings),
+            readings[-1:] if len(readings) else self._last,
+        )
+        return self
+
+    def all(self) -> list[Run]:
+        """Start and stop of each run, and its reading."""
+        starts = np.concatenate([np.empty(0, np.int64), *self._starts])
+        readings = np.concatenate([np.empty(0), *self._readings])
+        stops = np.append(starts[1:], self._frames)
+        known = ~np.isnan(readings)
+        each = (starts[known].tolist(), stops[known].tolist(), readings[known].tolist())
+        return list(zip(*each, strict=True))
 
 
 def _level(profile: Profile, volume_ml: float) -> float:

@@ -65,6 +65,7 @@ from dataset.store.twins import refuse_known, refuse_twin
 GRAVE_NAMES = frozenset(GRAVE)
 # what belongs to a session and was written past the mapper
 WRITTEN = ("marks", "stretches", "warnings", "mark_revisions", "voids", "tag_events", "amendments")
+BLOCKS_AT_ONCE = 64  # that are written by one statement
 HISTORY_SESSIONS = 10  # what the checks at the door look back on
 MOST_FRAMES_TOGETHER = 100_000  # of sessions whose frames are read by one statement
 
@@ -146,12 +147,14 @@ def write_session(
     orm.add(row)
     orm.flush()
     _write_statements(orm, row.id, new, warnings)
-    rows = [
-        {"session_id": row.id, "position": k, "format": b.format, "frames": b.frames}
-        | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
-        for k, b in enumerate(blocks.to_blocks(new.frames) if packed is None else packed)
-    ]
-    orm.execute(insert(BlockRow), rows)
+    written = blocks.to_blocks(new.frames) if packed is None else packed
+    for first in range(0, len(written), BLOCKS_AT_ONCE):
+        rows = [
+            {"session_id": row.id, "position": first + k, "format": b.format, "frames": b.frames}
+            | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
+            for k, b in enumerate(written[first : first + BLOCKS_AT_ONCE])
+        ]
+        orm.execute(insert(BlockRow), rows)
     row.record_sha256 = record_sha256(orm.connection(), "capture_session", row.id)
     row.sealed = True
     orm.flush()

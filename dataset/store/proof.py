@@ -12,7 +12,7 @@ Rows may be changed until they have their hash, which the guards of the schema s
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -132,16 +132,26 @@ def _parts(
     """The facts of the rows of ``child`` that belong to a record; what they refer to is read at once, since
     there may be thousands.
     """
-    rows = _rows(connection, f"SELECT * FROM {child} WHERE {parent} = ? ORDER BY {order}", row_id)  # noqa: S608 - names from above
-    for key, (table, column) in cover.refers.items():
-        if rows and key in rows[0]:
-            place = _key(connection, table).partition(" ")[0]
-            joined = f"{child} c JOIN {table} r ON r.{place} = c.{key}"
-            query = f"SELECT c.{key}, r.{column} FROM {joined} WHERE c.{parent} = ?"  # noqa: S608 - names from above
-            known: dict[Any, Any] = dict(map(tuple, raw(connection, query, row_id)))
-            for row in rows:
-                row[key] = known.get(row[key])
-    return [_content({key: value for key, value in row.items() if key != parent}) for row in rows]
+    known: dict[str, dict[Any, Any]] = {}
+    parts = []
+    for row in _rows(connection, f"SELECT * FROM {child} WHERE {parent} = ? ORDER BY {order}", row_id):  # noqa: S608 - names from above
+        for key in [key for key in cover.refers if key in row]:
+            if key not in known:
+                known[key] = _referred(connection, (child, parent, row_id), key, *cover.refers[key])
+            row[key] = known[key].get(row[key])
+        parts.append(_content({key: value for key, value in row.items() if key != parent}))
+    return parts
+
+
+def _referred(
+    connection: Connection, parts: tuple[str, str, int], key: str, table: str, column: str
+) -> dict[Any, Any]:
+    """By row: the column of what the rows that belong to a record refer to by ``key``."""
+    child, parent, row_id = parts
+    place = _key(connection, table).partition(" ")[0]
+    joined = f"{child} c JOIN {table} r ON r.{place} = c.{key}"
+    query = f"SELECT c.{key}, r.{column} FROM {joined} WHERE c.{parent} = ?"  # noqa: S608 - names from above
+    return dict(map(tuple, raw(connection, query, row_id)))
 
 
 def facts_sha256(
@@ -218,8 +228,9 @@ def _plain(value: Any) -> Any:
     return value + 0.0 if isinstance(value, float) else value
 
 
-def _rows(connection: Connection, query: str, *key: int) -> list[dict[str, Any]]:
-    return [dict(row) for row in raw(connection, query, *key).mappings()]
+def _rows(connection: Connection, query: str, *key: int) -> Iterator[dict[str, Any]]:
+    """Rows as they are asked for: blocks of frames may be more than should be held at once."""
+    return (dict(row) for row in raw(connection, query, *key).mappings())
 
 
 def raw(connection: Connection, query: str, *key: int | str) -> CursorResult[Any]:

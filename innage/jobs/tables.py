@@ -276,7 +276,7 @@ def _marks(table: pd.DataFrame) -> tuple[Mark, ...]:
 
     import numpy as np
 
-    from dataset.labels.marking import runs
+    from dataset.labels.marking import Runs
     from dataset.records import Mark
 
     if "level_mm" not in table.columns:
@@ -284,7 +284,7 @@ def _marks(table: pd.DataFrame) -> tuple[Mark, ...]:
     level = table["level_mm"].to_numpy(np.float64)
     u = table["u_mm"].to_numpy(np.float64) if "u_mm" in table.columns else np.full(len(level), np.nan)
     marks = []
-    for start, stop in runs(level):
+    for start, stop, _ in Runs().add(level).all():
         edges = [
             start,
             *(start + 1 + np.flatnonzero(~_same(u[start : stop - 1], u[start + 1 : stop]))).tolist(),

@@ -195,6 +195,7 @@ def _logs(
     """Both programs on each log, every frame of it."""
     import numpy as np
 
+    from dataset.long_frames import as_arrays
     from export.compilers.replaying import replay_on_host
     from innage.jobs.models.replaying import LogReader, stated_trim
 
@@ -210,7 +211,7 @@ def _logs(
     changed = []
     for done, file in enumerate(logs.files):
         progress(file.name, done, len(logs.files))
-        frames = reader.read(file).frames
+        frames = as_arrays(reader.read(file).frames)
         was, now = (
             replay_on_host(bundle.program, frames, trim) for bundle, trim in zip(bundles, trims, strict=True)
         )

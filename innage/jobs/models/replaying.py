@@ -164,10 +164,12 @@ class LogReplayer:
         Raises:
             InputError: frames that do not fit the model.
         """
+        from dataset.long_frames import as_arrays
         from export.compilers.replaying import replay_on_host
 
         parsed = self._reader.read(file)
-        return FieldReplay(self._program, parsed, replay_on_host(self._program, parsed.frames, self._trim))
+        replayed = replay_on_host(self._program, as_arrays(parsed.frames), self._trim)
+        return FieldReplay(self._program, parsed, replayed)
 
     def replay_each(
         self, files: Sequence[Path], progress: Progress = silent

@@ -167,6 +167,7 @@ def _ramped(
     from dataset.admission.session_files import read_stream
     from dataset.labels.ramps import Lag, find_lag, ramp_marks
     from dataset.labels.uncertainty import rectangular
+    from dataset.long_frames import as_arrays
 
     if len(files) > 1 or files[0].marks:
         given = (
@@ -177,7 +178,7 @@ def _ramped(
         raise InputError("ramp", given, "one session without labels of its own", fields=("ramp",))
     levels, frames = (
         read_stream(ramp.path, ramp.columns, tank, files[0].used.over(labelling)),
-        files[0].frames,
+        as_arrays(files[0].frames),
     )
     sought = find_lag(levels, frames) if ramp.lag_ms is None else None
     lag = sought or Lag(ramp.lag_ms or 0.0, rectangular(ramp.lag_half_width_ms))

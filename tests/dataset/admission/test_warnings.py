@@ -17,7 +17,7 @@ from dataset.admission import tallies
 from dataset.admission.session_files import read_file
 from dataset.admission.tallies import SLICE_FRAMES, SLICES, _cut
 from dataset.blocks import to_blocks
-from dataset.long_frames import LongFrames
+from dataset.long_frames import LongFrames, as_arrays
 from dataset.records import (
     ColumnMapping,
     Conditions,
@@ -325,7 +325,7 @@ def test_what_the_real_readings_are_told(new_store: Store) -> None:
         bench.sensor,
         bench.tank,
     )
-    (session,) = new_store.add_sessions([bench.session(0, parsed.marks, frames=parsed.frames)])
+    (session,) = new_store.add_sessions([bench.session(0, parsed.marks, frames=as_arrays(parsed.frames))])
     gaps, moving = session.warnings
     assert (gaps.check, moving.check) == ("gaps in time", "moving mark")
     assert gaps.sentence == "19 gaps, the longest of 346.619 s after frame 624"

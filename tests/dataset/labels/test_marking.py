@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError
-from dataset.labels.marking import Labelling, Method, buoyancy, level_of, marks_of_readings, runs
+from dataset.labels.marking import Labelling, Method, Runs, buoyancy, level_of, marks_of_runs
 from dataset.labels.uncertainty import Quantity, propagate, rectangular
 from dataset.records import Liquid, Mark, Tank
 from dataset.tanks.lying import LyingCylinder
@@ -149,11 +149,23 @@ def test_a_mark_for_every_run() -> None:
     masses = np.array([np.nan, 400.0, 400.0, 400.0, np.nan, 400.0, 800.0, 800.0])
     warm = np.array([20.0, 10.0, 30.0, np.nan, 20.0, 20.0, np.nan, np.nan])
     labelling = Labelling(WATER, scale_half_width_g=0.5, dimension_half_width_mm=0.2, temperature_c=20.0)
-    marks = marks_of_readings("line {}".format, Method.MASS, masses, warm, CAN, labelling)
+    runs = Runs().add(masses).all()
+    marks = marks_of_runs(
+        "line {}".format, Method.MASS, runs, lambda start, stop: warm[start:stop], CAN, labelling
+    )
     assert [(m.start, m.stop, m.method) for m in marks] == [(1, 4, "mass"), (5, 6, "mass"), (6, 8, "mass")]
     assert [m.level_mm for m in marks] == pytest.approx([51.0748, 51.0748, 102.1496], abs=1e-4)
     assert [m.u_mm for m in marks] == pytest.approx([0.0368] * 3, abs=1e-4)
     assert [m.u_common_mm for m in marks] == pytest.approx([0.118, 0.118, 0.236], abs=5e-4)
-    bare = marks_of_readings(str, Method.MASS, masses[1:2], None, CAN, Labelling(WATER, temperature_c=20.0))
+    one = [(0, 1, 400.0)]
+    bare = marks_of_runs(str, Method.MASS, one, None, CAN, Labelling(WATER, temperature_c=20.0))
     assert bare == (Mark(0, 1, marks[0].level_mm, None, None, None, "mass"),)
-    assert runs(np.array([0.0, np.nan, 0.0])) == [(0, 1), (2, 3)]
+    assert Runs().add(np.array([0.0, np.nan, 0.0])).all() == [(0, 1, 0.0), (2, 3, 0.0)]
+
+
+@pytest.mark.parametrize("cut", range(9))
+def test_runs_go_on_from_part_to_part(cut: int) -> None:
+    """Wherever readings are cut, their runs are the same."""
+    readings = np.array([np.nan, 1.0, 1.0, 0.0, np.nan, np.nan, 0.0, 2.0])
+    expected = [(1, 3, 1.0), (3, 4, 0.0), (6, 7, 0.0), (7, 8, 2.0)]
+    assert Runs().add(readings[:cut]).add(readings[cut:]).all() == expected
