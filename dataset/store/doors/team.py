@@ -5,6 +5,8 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable, Sequence
 
+from sqlalchemy.orm import Session as OrmSession
+
 from dataset.errors import NotAllowedError, StoreError
 from dataset.records import AuditEntry, Receipt, Scope, Token
 from dataset.store.doors.transactions import Transactions
@@ -70,12 +72,18 @@ class TeamDoor(Transactions):
         Raises:
             StoreError: its record was changed by something else.
         """
-        token = self._read(lambda orm: tokens.authentic(orm, presented))
-        if token is not None and not self._read(lambda orm: tokens.is_used_in_this_hour(orm, token)):
+
+        def work(orm: OrmSession) -> tuple[Token | None, bool]:
+            token = tokens.authentic(orm, presented)
+            return token, token is not None and not tokens.is_used_in_this_hour(orm, token)
+
+        token, first_in_hour = self._read(work)
+        if token is not None and first_in_hour:
+            used = token.id
             try:
-                self._database.write(lambda orm: tokens.used_now(orm, token.id))
+                self._database.write(lambda orm: tokens.used_now(orm, used))
             except StoreError as error:  # it is as good without
-                log.warning("the last use of token %s was not kept: %s", token.id, error)
+                log.warning("the last use of token %s was not kept: %s", used, error)
         return token
 
     def audit(self, after: int = 0, most: int | None = None) -> tuple[AuditEntry, ...]:

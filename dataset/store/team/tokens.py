@@ -17,7 +17,7 @@ import zlib
 from collections.abc import Sequence
 from datetime import datetime
 
-from sqlalchemy import exists, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.admission.rules import check_identity
@@ -165,7 +165,7 @@ def all_tokens(orm: OrmSession) -> tuple[Token, ...]:
 
 def any_token(orm: OrmSession) -> bool:
     """Whether the store holds a token, good or not."""
-    return bool(orm.scalar(select(exists(select(TokenRow.id)))))
+    return bool(orm.connection().exec_driver_sql("SELECT EXISTS (SELECT 1 FROM token)").scalar_one())
 
 
 def to_token(row: TokenRow) -> Token:

@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -195,6 +196,20 @@ def test_merged_and_accepted_objects_have_rows(full: Path, team: Store, tmp_path
         again.merge(full)
         assert {row.object_sha256 for row in again.audit()} >= set(told)
         assert again.audit_faults() == ()
+
+
+def test_writers_at_the_same_time_make_one_chain(team: Store) -> None:
+    """Each takes its turn, so that no two rows follow the same one."""
+
+    def write(number: int) -> None:
+        with Store.open(team.place) as one:
+            one.acting_as(Actor(f"writer{number}", KnownBy.USER)).add_liquid(Liquid(f"liquid{number}", 80.0))
+
+    with ThreadPoolExecutor(6) as pool:
+        list(pool.map(write, range(6)))
+    assert [row.number for row in team.audit()] == list(range(1, 8))
+    assert {row.who for row in team.audit()[1:]} == {f"writer{number}" for number in range(6)}
+    assert team.audit_faults() == ()
 
 
 def test_it_is_append_only(five: Store) -> None:
