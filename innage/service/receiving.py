@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from starlette.requests import Request
@@ -14,7 +13,6 @@ from dataset.documents import Document
 from dataset.exchange.groups import is_whole
 from dataset.exchange.objects import Offered, Parcel
 from dataset.exchange.report import Exchanged, Held
-from dataset.store.team import clock
 from innage.jobs.exchange.peer import Sent
 from innage.jobs.exchange.received import WITH_BLOBS, Received, read_sent
 from innage.service.problems import Problem, parts_of
@@ -131,7 +129,7 @@ def _answer(
     }
     rows = store.audit_of([one.key for one in there])
     return Taken(
-        received=clock.written(datetime.now(UTC)),
+        received=store.time_now(),
         taken=[Counted(kind=one.kind, new=one.new, known=one.known) for one in report.taken],
         held=list(held),
         remarks=list(report.remarks),

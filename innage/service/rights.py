@@ -8,8 +8,6 @@ from enum import Enum
 from typing import TYPE_CHECKING
 
 from dataset import records
-from dataset.exchange.objects import KINDS
-from dataset.exchange.scopes import SCOPES
 from dataset.records import KnownBy, Scope
 from innage.service.problems import Problem, not_allowed, unauthorised
 
@@ -17,7 +15,6 @@ if TYPE_CHECKING:
     from dataset.store import Store
 
 __all__ = [
-    "ALSO",
     "ON_LOOPBACK",
     "RULES",
     "Actor",
@@ -40,7 +37,8 @@ class Free(Enum):
 
 Rule = Scope | Free
 
-# Every route, by its method and path; a test names those without a row.
+# Every route, by its method and path; a test names those without a row. What objects that are sent ask for
+# beside 'push', by their kinds (dataset.exchange.scopes), the store sees to.
 RULES: Mapping[tuple[str, str], Rule] = {
     ("GET", "/healthz"): Free.PUBLIC,
     ("GET", "/readyz"): Free.PUBLIC,
@@ -71,11 +69,6 @@ RULES: Mapping[tuple[str, str], Rule] = {
     ("GET", "/v1/models/{key}/parts/{sha256}"): Scope.PULL,
     ("POST", "/v1/blobs/missing"): Scope.PUSH,
     ("PUT", "/v1/blobs/{sha256}"): Scope.PUSH,
-}
-
-# What a group of objects asks for beside 'push', by the kinds in it.
-ALSO: Mapping[str, Scope] = {
-    kind: scopes[0] for kind, scopes in SCOPES.items() if kind in KINDS and Scope.PUSH not in scopes
 }
 
 

@@ -6,12 +6,14 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 
 from sqlalchemy.orm import Session as OrmSession
 
+from dataset.errors import NotAllowedError
 from dataset.exchange.objects import KINDS, Offered, Parcel, Source
 from dataset.exchange.report import Exchanged
 from dataset.store.doors.transactions import Transactions
 from dataset.store.exchange import accepting, offering
 from dataset.store.exchange.packs import to_packs
 from dataset.store.sessions import stored_blocks
+from dataset.store.team.auditing import Allowing
 
 
 class ExchangeDoor(Transactions):
@@ -63,11 +65,16 @@ class ExchangeDoor(Transactions):
             progress: called with (what, done, total).
 
         Raises:
-            InputError: the source cannot give what it offers. Nothing is written then.
+            InputError: the source cannot give what it offers. NotAllowedError: it is to be taken whole, and
+                whoever acts may not write some of it. Nothing is written then.
         """
 
         def work(orm: OrmSession) -> Exchanged:
-            report = accepting.accept(orm, source, progress)
+            allow = None if self._actor is None else Allowing(orm, self._actor).check
+            report = accepting.accept(orm, source, progress, allow)
+            refused = [one.error for one in report.held if isinstance(one.error, NotAllowedError)]
+            if whole and refused:
+                raise refused[0]
             if dry_run or (whole and report.held):
                 orm.rollback()
             return report

@@ -61,8 +61,19 @@ TAKES: Mapping[str, Take] = {
 }
 
 
-def accept(orm: OrmSession, source: Source, progress: Progress | None = None) -> Exchanged:
+def accept(
+    orm: OrmSession,
+    source: Source,
+    progress: Progress | None = None,
+    allow: Callable[[str], None] | None = None,
+) -> Exchanged:
     """Write what the source has and this store lacks, in the transaction of ``orm``.
+
+    Args:
+        orm: the store, writing.
+        source: what objects are had from.
+        progress: called with (what, done, total).
+        allow: called with the kind of each object that was written; one for which it raises is held back.
 
     Raises:
         InputError: the source cannot give what it offers; what it gives and this store cannot take is held
@@ -83,7 +94,10 @@ def accept(orm: OrmSession, source: Source, progress: Progress | None = None) ->
         try:
             _refuse_leaning(taking, parcel.document, held_names)
             with orm.begin_nested():
-                new[parcel.document.kind] += _take(taking, parcel)
+                is_new = _take(taking, parcel)
+                if is_new and allow is not None:
+                    allow(parcel.document.kind)
+            new[parcel.document.kind] += is_new
         except InnageError as error:
             held.append(Held(*parcel.offered, error))
             held_names[parcel.document.name] = taking.where(parcel.document)

@@ -208,6 +208,24 @@ def audited(orm: OrmSession, actor: Actor | None, work: Callable[[OrmSession], T
     return outcome
 
 
+class Allowing:
+    """Looks at single objects as they are written, so that one which an actor may not write can be held back
+    and the others come in; what :func:`audited` would refuse all together.
+    """
+
+    def __init__(self, orm: OrmSession, actor: Actor) -> None:
+        self._orm, self._actor = orm, actor
+        self._last = _last_numbers(orm)
+
+    def check(self, kind: str) -> None:
+        """NotAllowedError unless what was written of a kind since the last call may be."""
+        self._orm.flush()
+        rows = AUDITED[kind].rows
+        for one in _written_of(self._orm, kind, self._last[rows]):
+            _refuse(self._actor, one)
+        self._last[rows] = self._orm.scalar(select(func.max(AUDITED[kind].number))) or 0
+
+
 def at_command_line(orm: OrmSession) -> Actor:
     """Who writes without a token: a role of the database, or a user of this computer."""
     if orm.connection().dialect.name != "sqlite":
@@ -252,15 +270,21 @@ def _written(orm: OrmSession, before: Mapping[type[tables.Base], int]) -> Iterat
     """What was written since, kind by kind in order of reference."""
     now = _last_numbers(orm)
     for kind, told in AUDITED.items():
-        last = before[told.rows]
-        if now[told.rows] > last:
-            keys = None if told.key is not None else offering.keys_after(orm, kind, last)
-            for number, key, about, reason, undoes, bench in orm.execute(_facts(told, last)):
-                if keys is not None and number not in keys:
-                    continue  # such as limits, which are signed or not
-                called = f"{kind} {told.undoes[1]}" if told.undoes is not None and undoes else kind
-                act = chain.Act(called, str(key if keys is None else keys[number]), about, reason)
-                yield _Written(act, kind, bench)
+        if now[told.rows] > before[told.rows]:
+            yield from _written_of(orm, kind, before[told.rows])
+
+
+def _written_of(orm: OrmSession, kind: str, last: int) -> Iterator[_Written]:
+    """What of a kind stands behind the number ``last`` of its table."""
+    told = AUDITED[kind]
+    keys = None if told.key is not None else offering.keys_after(orm, kind, last)
+    for number, key, about, reason, undoes, bench in orm.execute(_facts(told, last)):
+        if keys is not None and number not in keys:
+            continue  # such as limits, which are signed or not
+        called = f"{kind} {told.undoes[1]}" if told.undoes is not None and undoes else kind
+        yield _Written(
+            chain.Act(called, str(key if keys is None else keys[number]), about, reason), kind, bench
+        )
 
 
 def _facts(told: Audited, last: int) -> Select[Any]:

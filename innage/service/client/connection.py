@@ -12,11 +12,12 @@ import httpx
 from pydantic import BaseModel, ValidationError
 
 from dataset.errors import InputError, StoreError, quoted
-from dataset.exchange.objects import Offered
+from dataset.exchange.objects import Offered, Parcel
 from dataset.exchange.report import Exchanged, Held
 from dataset.exchange.report import Taken as Counted
 from dataset.records import Receipt
 from innage.jobs.exchange.peer import Answered, Sent
+from innage.jobs.exchange.received import read_sent
 from innage.jobs.sessions.finding import SessionFilter
 from innage.service import wire
 from innage.service.addresses import is_loopback
@@ -117,6 +118,8 @@ class Connection:
         try:
             answer = self._json(wire.Taken, "POST", "/v1/objects", wire.Group(objects=objects))
         except ProblemError as problem:
+            if problem.kind == "not-allowed" and problem.members.get("scope") != "push":
+                return Answered(Exchanged((), tuple(_refused(group, problem)), ()))
             if problem.kind != "held-back":
                 raise
             held = [wire.HeldBack.model_validate(one) for one in problem.members.get("held", [])]
@@ -292,6 +295,15 @@ _HINTS = {
     "busy": "wait, then do it again: it goes on where it was",
     "quota": "tell whoever runs the server",
 }
+
+
+def _refused(group: Sequence[Sent], problem: ProblemError) -> Iterator[Held]:
+    """Every object of a group that the token does not allow, which holds the other groups back no more than
+    what leans on it.
+    """
+    for sent in group:
+        one = Parcel(read_sent("what is sent", sent)).offered
+        yield Held(one.kind, one.key, problem)
 
 
 def _held(one: wire.HeldBack) -> Held:

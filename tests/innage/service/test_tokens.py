@@ -19,7 +19,7 @@ from innage.service import rights
 from innage.service.app import make_app
 from innage.service.logs import JsonLines
 from innage.service.problems import problem_of
-from innage.service.rights import ALSO, RULES, Free
+from innage.service.rights import RULES, Free
 
 NOBODYS = "inn_" + "a" * 10 + "_" + "b" * 43 + "0" * 8
 UNKNOWN = {"sha256": "c" * 64, "token_id": "d" * 10}  # what stands in the paths of routes
@@ -215,15 +215,6 @@ def test_secrets_are_in_no_log_and_no_refusal(
     ours = [record for record in caplog.records if record.name.startswith(("innage", "dataset"))]
     assert len(ours) >= len(answers)
     assert secret not in "".join(JsonLines().format(record) for record in ours)
-
-
-def test_what_a_group_asks_for_beside_push() -> None:
-    """By the kinds in it, as the store itself asks."""
-    assert {kind for kind, scope in ALSO.items() if scope is Scope.AMEND} == {
-        *("void", "amendment", "mark revision", "retirement", "unit union", "status")
-    }
-    assert ALSO["sign-off"] is Scope.SIGN
-    assert "session" not in ALSO
 
 
 def test_a_token_that_ended_on_the_way_is_one_that_is_not_good(store: Store) -> None:

@@ -51,7 +51,17 @@ def test_a_token_is_what_was_shown(team: Store) -> None:
     assert again is not None
     assert again.last_used == record.created[:13] or again.last_used is not None
     assert [token.id for token in team.tokens()][1:] == [record.id]
-    others = [shown[:-1], shown + "0", shown.upper(), f" {shown}", "", "inn_", shown.replace("inn", "inm")]
+    mistyped = shown[:-1] + ("1" if shown[-1] == "0" else "0")
+    others = [
+        mistyped,
+        shown[:-1],
+        shown + "0",
+        shown.upper(),
+        f" {shown}",
+        "",
+        "inn_",
+        shown.replace("inn", "inm"),
+    ]
     assert [team.authentic(other) for other in others] == [None] * len(others)
 
 
