@@ -24,6 +24,7 @@ MOST_BODY = {
     ("POST", "/v1/objects"): MOST_GROUP,
     ("PUT", "/v1/bundles/{sha256}"): MOST_BUNDLE,
 }
+MOST_DRAINED, DRAIN_S = 2 * MOST_GROUP, 5.0
 FAILED = 20.0  # requests that one without a good token counts for
 
 
@@ -40,38 +41,41 @@ class Guard:
             return
         path = template_of(scope)
         scope.setdefault("state", {})["template"] = path
+        body = _Body(receive, MOST_BODY.get((scope["method"], path), MOST_OTHER), self._door)
         try:
-            rule = RULES.get((scope["method"], path), Free.ANY)
-            if rule is not Free.PUBLIC:
-                scope["state"]["actor"] = await self._admitted(scope, rule)
-            body = _Body(receive, MOST_BODY.get((scope["method"], path), MOST_OTHER), self._door)
-            body.check_stated(Headers(scope=scope).get("content-length"))
-        except Exception as error:
-            if not isinstance(error, Problem):
-                logs.log_error(error)
-            await problem_of(error).response()(scope, receive, send)
-            return
-        try:
-            await self._answered(scope, body.receive, send)
+            try:
+                rule = RULES.get((scope["method"], path), Free.ANY)
+                if rule is not Free.PUBLIC:
+                    scope["state"]["actor"] = await self._admitted(scope, rule)
+                body.check_stated(Headers(scope=scope).get("content-length"))
+            except Exception as error:
+                if not isinstance(error, Problem):
+                    logs.log_error(error)
+                await body.drain()
+                await problem_of(error).response()(scope, receive, send)
+                return
+            await self._answered(scope, body, send)
         finally:
             body.close()
 
-    async def _answered(self, scope: Scope, receive: Receive, send: Send) -> None:
+    async def _answered(self, scope: Scope, body: _Body, send: Send) -> None:
         """Hand on; what nobody expected is logged, and told without its words where no answer has begun."""
         begun = False
 
         async def watching(message: Message) -> None:
             nonlocal begun
-            begun = True
+            if not begun:
+                begun = True
+                await body.drain()
             await send(message)
 
         try:
-            await self._app(scope, receive, watching)
+            await self._app(scope, body.receive, watching)
         except Exception as error:
             logs.log_error(error)
             if begun:
                 raise  # the other end sees that the answer is not whole
-            await problem_of(error).response()(scope, receive, send)
+            await problem_of(error).response()(scope, body.receive, send)
 
     async def _admitted(self, scope: Scope, rule: Rule) -> Actor:
         headers = Headers(scope=scope)
@@ -132,6 +136,17 @@ class _Body:
             raise busy()
         self._whole = not message.get("more_body", False)
         return message
+
+    async def drain(self) -> None:
+        """Let the rest of a body that nobody wants arrive, for a while: whoever is cut off while sending may
+        never see the answer.
+        """
+        left = MOST_DRAINED
+        with anyio.move_on_after(DRAIN_S):
+            while not self._whole and left > 0:
+                message = await self._receive()
+                left -= len(message.get("body", b""))
+                self._whole = not message.get("more_body", False)
 
     def close(self) -> None:
         """The request is answered: its body is held no longer."""

@@ -30,7 +30,10 @@ def read_sent(where: str, sent: Sent) -> Document:
     """
     if _deeper(sent.document, MOST_DEPTH):
         raise InputError(where, f"is nested deeper than {MOST_DEPTH}", "a document of innage's")
-    document = read_document(where, sent.document)
+    try:
+        document = read_document(where, sent.document)
+    except InputError as error:
+        raise InputError(where, error.found, error.expected, error.hint) from error
     if document.kind not in KINDS:
         raise InputError(where, f"is a {document.kind[:40]!r}", "one of " + ", ".join(KINDS))
     with as_written(where):

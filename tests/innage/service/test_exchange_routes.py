@@ -1,0 +1,451 @@
+"""The exchange on the wire: what is asked and given, and every refusal of what somebody else could send."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import socket
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+from urllib.parse import urlsplit
+
+import httpx
+import pytest
+import zstandard
+
+from building import bench_store
+from dataset.canonical import canonical_json
+from dataset.documents import Document
+from dataset.exchange.objects import KINDS, REGISTRY, Offered, Parcel
+from dataset.store import Store
+from doors import open_door
+from innage.jobs.exchange.push import blobs_of
+from innage.service.answers import digest_field
+from innage.service.door import Settings
+from innage.service.problems import KINDS as PROBLEMS
+from innage.service.problems import MEDIA_TYPE, PREFIX
+from innage.service.wire import dashed
+
+REGISTERED = [kind for kind in KINDS if kind in REGISTRY]
+
+
+def is_problem(answer: httpx.Response, kind: str) -> dict[str, Any]:
+    """Asserts that an answer is a problem of this kind; its document."""
+    assert answer.headers["content-type"] == MEDIA_TYPE, answer.text
+    document: dict[str, Any] = answer.json()
+    assert (document["type"], answer.status_code) == (PREFIX + kind, PROBLEMS[kind].status), document
+    return document
+
+
+def sha256(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
+
+
+def put(door: httpx.Client, content: bytes, name: str | None = None, **headers: str) -> httpx.Response:
+    """Send a blob."""
+    stated = {"content-type": "application/octet-stream"} | headers
+    return door.put(f"/v1/blobs/{name or sha256(content)}", content=content, headers=stated)
+
+
+def sent(parcel: Parcel, *blobs: str) -> dict[str, Any]:
+    """An object as it stands in a request."""
+    return {"document": parcel.document.text, "blobs": list(blobs)}
+
+
+def post(door: httpx.Client, *objects: Mapping[str, Any]) -> httpx.Response:
+    """Send a group."""
+    return door.post("/v1/objects", json={"objects": objects})
+
+
+@pytest.fixture(scope="module")
+def parts() -> Iterator[tuple[Store, dict[str, list[Parcel]]]]:
+    """A bench with one session, and its objects by kind."""
+    with Store.in_memory() as store:
+        bench = bench_store(store)
+        (session,) = store.add_sessions([bench.session(1)])
+        store.void(session.id, "a leak")
+        by_kind: dict[str, list[Parcel]] = {}
+        for parcel in store.parcels(store.objects()):
+            by_kind.setdefault(parcel.document.kind, []).append(parcel)
+        yield store, by_kind
+
+
+@dataclass(frozen=True)
+class Shared:
+    """A door that is left as it was by whatever it refuses: its store has what is registered, no session."""
+
+    door: httpx.Client
+    team: Store
+    session: Parcel
+    void: Parcel
+    pack: bytes
+
+
+@pytest.fixture(scope="module")
+def shared(
+    parts: tuple[Store, dict[str, list[Parcel]]], tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Shared]:
+    store, by_kind = parts
+    (session,), (void,) = by_kind["session"], by_kind["void"]
+    ((_, pack),) = blobs_of(store, session)
+    with (
+        Store.open(tmp_path_factory.mktemp("shared") / "team.db") as team,
+        open_door(team) as url,
+        httpx.Client(base_url=url) as door,
+    ):
+        post(door, *(sent(parcel) for kind in REGISTERED for parcel in by_kind.get(kind, [])))
+        yield Shared(door, team, session, void, pack)
+
+
+@pytest.fixture
+def registered(door: httpx.Client, parts: tuple[Store, dict[str, list[Parcel]]]) -> dict[str, list[Parcel]]:
+    """The objects of :func:`parts`; what is registered among them is at the door's store already."""
+    first = [parcel for kind in REGISTERED for parcel in parts[1].get(kind, [])]
+    assert post(door, *map(sent, first)).json()["held"] == []
+    return parts[1]
+
+
+@pytest.fixture
+def session(
+    door: httpx.Client, parts: tuple[Store, dict[str, list[Parcel]]], registered: dict[str, list[Parcel]]
+) -> tuple[Parcel, bytes]:
+    """A session that is to come, and its one pack."""
+    (parcel,) = registered["session"]
+    ((_, pack),) = blobs_of(parts[0], parcel)
+    return parcel, pack
+
+
+def test_a_session_comes_in_once_its_pack_is_there(
+    door: httpx.Client, team: Store, session: tuple[Parcel, bytes]
+) -> None:
+    """Named without its pack it is refused; after the pack taken; again nothing is new. The pack goes."""
+    parcel, pack = session
+    name = sha256(pack)
+    refused = is_problem(post(door, sent(parcel, name)), "missing-blobs")
+    assert refused["blobs"] == [name]
+    assert door.post("/v1/blobs/missing", json={"blobs": [name]}).json() == {"blobs": [name]}
+    assert put(door, pack).status_code == 201
+    assert put(door, pack).status_code == 200
+    assert door.post("/v1/blobs/missing", json={"blobs": [name]}).json() == {"blobs": []}
+    taken = post(door, sent(parcel, name)).json()
+    assert [one["new"] for one in taken["taken"]] == [1]
+    (acknowledged,) = taken["acknowledged"]
+    assert acknowledged["key"] == parcel.document.name
+    assert acknowledged["digest"] == parcel.document.sha256
+    assert acknowledged["audit_sha256"] == team.audit()[acknowledged["audit_number"] - 1].sha256
+    again = post(door, sent(parcel)).json()
+    assert [(one["new"], one["known"]) for one in again["taken"]] == [(0, 1)]
+    assert again["acknowledged"] == taken["acknowledged"]
+    assert team.staged_bytes() == 0
+
+
+def test_objects_are_given_as_they_are(
+    door: httpx.Client, team: Store, session: tuple[Parcel, bytes], registered: dict[str, list[Parcel]]
+) -> None:
+    """Documents and packs by their hashes: entity tags, digests, parts of them, and not again."""
+    parcel, pack = session
+    put(door, pack)
+    post(door, sent(parcel, sha256(pack)))
+    for one in team.objects():
+        answer = door.get(f"/v1/objects/{dashed(one.kind)}/{one.key}")
+        (here,) = team.parcels([one])
+        assert answer.content == here.document.text.encode()
+        tag = answer.headers["etag"]
+        assert tag == f'"{sha256(answer.content)}"'
+        assert answer.headers["content-digest"] == digest_field(answer.content)
+        same = door.get(answer.url.path, headers={"if-none-match": f'"other", W/{tag}'})
+        assert (same.status_code, same.content) == (304, b"")
+    at = f"/v1/sessions/{parcel.document.name}/packs"
+    assert door.get(at).json() == {"blobs": [sha256(pack)]}
+    at += f"/{sha256(pack)}"
+    assert door.get(at).content == pack
+    first = door.get(at, headers={"range": "bytes=0-9"})
+    assert (first.status_code, first.content) == (206, pack[:10])
+    assert first.headers["content-range"] == f"bytes 0-9/{len(pack)}"
+    assert first.headers["content-digest"] == digest_field(pack[:10])
+    assert first.headers["repr-digest"] == digest_field(pack)
+    assert door.get(at, headers={"range": "bytes=10-"}).content == pack[10:]
+    assert door.get(at, headers={"range": "bytes=-7"}).content == pack[-7:]
+    assert door.get(at, headers={"range": "bytes=0-9", "if-range": '"other"'}).content == pack
+    for odd in ("bytes=-", "bytes=9-0", "bytes=a-b", "rows=1-2", "bytes=0-1,4-5", f"bytes={'9' * 5000}-"):
+        assert door.get(at, headers={"range": odd}).status_code == 200, odd
+    refused = door.get(at, headers={"range": f"bytes={len(pack)}-"})
+    is_problem(refused, "range")
+    assert refused.headers["content-range"] == f"bytes */{len(pack)}"
+    is_problem(door.get(f"/v1/sessions/{'0' * 64}/packs"), "not-found")
+    is_problem(door.get(f"/v1/sessions/{parcel.document.name}/packs/{'0' * 64}"), "not-found")
+    is_problem(door.get(f"/v1/objects/tank/{'0' * 64}"), "not-found")
+
+
+def test_lists_go_on_page_by_page(
+    door: httpx.Client, team: Store, registered: dict[str, list[Parcel]]
+) -> None:
+    """Every object once, in order of reference, whatever the length of a page; ``Link`` leads on."""
+    every = [{"kind": one.kind, "key": one.key} for one in team.objects()]
+    for limit in (1, 3, len(every), 1000):
+        listed: list[Any] = []
+        at = f"/v1/objects?limit={limit}"
+        while at:
+            answer = door.get(at)
+            assert len(answer.json()["objects"]) <= limit
+            listed += answer.json()["objects"]
+            at = answer.links.get("next", {}).get("url", "")
+        assert listed == every
+    units = door.get("/v1/objects?kind=check-standard").json()["objects"]
+    assert units == [one for one in every if one["kind"] == "check standard"]
+    assert (
+        door.get(
+            "/v1/objects", headers={"if-none-match": door.get("/v1/objects").headers["etag"]}
+        ).status_code
+        == 304
+    )
+    is_problem(door.get("/v1/objects?kind=no"), "not-found")
+    is_problem(door.get(f"/v1/objects?after=tank/{'0' * 64}"), "not-found")
+    for odd in ("limit=0", "limit=5001", "limit=x", "after=" + "x" * 101):
+        is_problem(door.get(f"/v1/objects?{odd}"), "invalid-request")
+
+
+def test_what_is_lacking(door: httpx.Client, registered: dict[str, list[Parcel]]) -> None:
+    """Of what is asked about, in that order."""
+    tank = {"kind": "tank", "key": registered["tank"][0].offered.key}
+    other = {"kind": "frozen set", "key": "0" * 64}
+    answer = door.post("/v1/objects/lacking", json={"objects": [other, tank]})
+    assert answer.json() == {"objects": [other]}
+    is_problem(door.post("/v1/objects/lacking", json={"objects": [other] * 1001}), "invalid-request")
+    for odd in (tank | {"kind": "no"}, tank | {"key": "0" * 63}, {"kind": "tank"}, tank | {"x": 1}):
+        is_problem(door.post("/v1/objects/lacking", json={"objects": [odd]}), "invalid-request")
+
+
+def with_facts(parcel: Parcel, **facts: Any) -> Parcel:
+    """The parcel with facts that are others, under the name it had."""
+    document = parcel.document
+    return replace(parcel, document=Document(document.kind, document.name, document.facts | facts))
+
+
+def renamed(parcel: Parcel) -> Parcel:
+    """The same content under another name."""
+    return replace(parcel, document=replace(parcel.document, name="0" * 64))
+
+
+BROKEN_SESSIONS: dict[str, tuple[Callable[[Parcel], Parcel], str, str]] = {
+    "another note": (lambda p: with_facts(p, note="x"), "held-back", "content hashes to"),
+    "another name": (renamed, "held-back", "content hashes to"),
+    "no unit": (lambda p: with_facts(p, unit="0" * 64), "held-back", "there already"),
+    "no liquid": (lambda p: with_facts(p, liquid="1" * 64), "held-back", "there already"),
+    "no mounting": (lambda p: with_facts(p, mounting="2" * 64), "held-back", "there already"),
+    "more frames": (
+        lambda p: with_facts(p, columns=[c | {"rows": c["rows"] + 1} for c in p.document.facts["columns"]]),
+        "refused",
+        "40 frames; expected 41",
+    ),
+    "frames without end": (
+        lambda p: with_facts(p, columns=[c | {"rows": 1 << 40} for c in p.document.facts["columns"]]),
+        "refused",
+        "not as innage writes it",
+    ),
+    "frames beyond the door's memory": (
+        lambda p: with_facts(p, columns=[c | {"rows": 1 << 24} for c in p.document.facts["columns"]]),
+        "refused",
+        "at most 256 MiB",
+    ),
+    "a giant": (lambda p: with_facts(p, note=1 << 70), "held-back", "at most 63 bits"),
+    "a NUL": (lambda p: with_facts(p, note="a\0b"), "held-back", "without NUL"),
+    "other columns": (
+        lambda p: with_facts(p, columns=[c | {"sha256": "0" * 64} for c in p.document.facts["columns"]]),
+        "held-back",
+        "other columns",
+    ),
+}
+
+
+@pytest.mark.parametrize("change", BROKEN_SESSIONS)
+def test_a_session_that_is_not_what_it_says_is_refused(change: str, shared: Shared) -> None:
+    """By its references, its bytes and its frames; nothing of it shows, nor of what was said of it."""
+    alter, kind, sentence = BROKEN_SESSIONS[change]
+    put(shared.door, shared.pack)
+    objects = (sent(alter(shared.session), sha256(shared.pack)), sent(shared.void))
+    refused = is_problem(post(shared.door, *objects), kind)
+    assert sentence in json.dumps(refused)
+    assert shared.team.sessions() == ()
+
+
+def packed(heading: dict[str, Any], body: bytes) -> bytes:
+    """A pack."""
+    text = canonical_json(heading).encode()
+    return b"INFP" + len(text).to_bytes(4, "little") + text + body
+
+
+BOMB = zstandard.compress(b"\0" * (1 << 26))
+PACKS: dict[str, tuple[Callable[[bytes], bytes], str]] = {
+    "nothing": (lambda _pack: b"", "no pack of frames"),
+    "another magic": (lambda pack: b"INFQ" + pack[4:], "no pack of frames"),
+    "cut short": (lambda pack: pack[:-1], "as its heading says"),
+    "too long": (lambda pack: pack + b"\0", "as its heading says"),
+    "a heading beyond its end": (lambda pack: pack[:4] + b"\xff\xff\0\0" + pack[8:], "not as innage"),
+    "one bit": (lambda pack: pack[:-20] + bytes([pack[-20] ^ 1]) + pack[-19:], "damaged"),
+    "a bomb": (
+        lambda _pack: packed({"format": 1, "blocks": [[3, 40, len(BOMB), 0, 0]]}, BOMB),
+        "frames of session",
+    ),
+    "frames without end": (
+        lambda _pack: packed({"format": 1, "blocks": [[3, 1 << 50, 0, 0, 0]]}, b""),
+        "as its document says",
+    ),
+    "less than none": (
+        lambda _pack: packed({"format": 1, "blocks": [[3, 40, -1, 1, 0]]}, b""),
+        "numbers that cannot be",
+    ),
+}
+
+
+@pytest.mark.parametrize("change", PACKS)
+def test_packs_that_hold_something_else_are_refused(change: str, shared: Shared) -> None:
+    alter, sentence = PACKS[change]
+    content = alter(shared.pack)
+    put(shared.door, content)
+    answer = post(shared.door, sent(shared.session, sha256(content)))
+    refused = is_problem(answer, "held-back" if sentence == "other columns" else "refused")
+    assert sentence in refused["detail"]
+    assert shared.team.sessions() == ()
+
+
+DOCUMENTS: dict[str, tuple[Callable[[str], str], str]] = {
+    "no JSON": (lambda text: text[:-1], "not as innage writes it"),
+    "spaces": (lambda text: text.replace(":", ": ", 1), "not as innage writes it"),
+    "another format": (lambda text: text.replace('"format":1', '"format":2'), "format 1"),
+    "no kind": (lambda text: text.replace('"kind":"tank"', '"kind":"no"'), "is a 'no'"),
+    "a number that is none": (lambda text: text.replace(":100.0", ":NaN"), "not as innage writes it"),
+    "depth": (lambda _text: "[" * 100_000 + "]" * 100_000, "nested deeper"),
+    "a list": (lambda _text: "[]", "other keys"),
+    "nothing": (lambda _text: "", "not as innage writes it"),
+}
+
+
+@pytest.mark.parametrize("change", DOCUMENTS)
+def test_documents_of_another_form_are_refused(
+    change: str, shared: Shared, parts: tuple[Store, dict[str, list[Parcel]]]
+) -> None:
+    text = parts[1]["tank"][0].document.text
+    alter, sentence = DOCUMENTS[change]
+    refused = is_problem(post(shared.door, {"document": alter(text)}), "refused")
+    assert sentence in refused["detail"]
+    assert refused["where"] == "object 1"
+
+
+def test_what_is_registered_is_held_back_one_by_one(
+    door: httpx.Client, team: Store, parts: tuple[Store, dict[str, list[Parcel]]]
+) -> None:
+    """A mounting without its tank is named, with the parts of its sentence; the sensor comes in."""
+    (sensor,), (mounting,) = parts[1]["sensor"], parts[1]["mounting"]
+    taken = post(door, sent(sensor), sent(mounting)).json()
+    (held,) = taken["held"]
+    assert (held["kind"], held["key"]) == tuple(mounting.offered)
+    assert held["expected"] == "an object that is there already"
+    assert [one["kind"] for one in taken["acknowledged"]] == ["sensor"]
+    assert (len(team.sensors()), team.mountings()) == (1, ())
+
+
+def test_bodies_that_are_not_taken(door: httpx.Client, team: Store) -> None:
+    """Too long by what they say and by what they are, of another type, under another name, no JSON."""
+    blob = b"x" * ((8 << 20) + 1)
+    assert is_problem(put(door, blob), "too-large")["most_bytes"] == 8 << 20
+    refused = is_problem(put(door, b"x", "0" * 64), "digest-mismatch")
+    assert refused["digest"] == sha256(b"x")
+
+    def endless() -> Iterator[bytes]:
+        for _ in range(9):
+            yield bytes(1 << 20)
+
+    chunked = door.put(
+        f"/v1/blobs/{'0' * 64}", content=endless(), headers={"content-type": "application/octet-stream"}
+    )
+    is_problem(chunked, "too-large")
+    is_problem(put(door, b"x", **{"content-type": "text/html"}), "media-type")
+    for name in ("0" * 63, "0" * 65, "Z" * 64, "..%2f" + "0" * 59, "0" * 63 + "%0a", "A" * 64):
+        answer = put(door, b"x", name)
+        assert answer.status_code in (404, 422), name
+    json_headers = {"content-type": "application/json"}
+    is_problem(door.post("/v1/objects", content=b"{", headers=json_headers), "malformed")
+    deep = b"[" * 200_000
+    assert door.post("/v1/objects", content=deep, headers=json_headers).status_code in (400, 422)
+    is_problem(door.post("/v1/objects", content=b"[]", headers=json_headers), "invalid-request")
+    is_problem(door.post("/v1/objects", json={"objects": []}), "invalid-request")
+    is_problem(door.post("/v1/objects", json={"objects": [{"document": 7}]}), "invalid-request")
+    is_problem(door.post("/v1/blobs/missing", content=bytes(2 << 20), headers=json_headers), "too-large")
+    assert team.staged_bytes() == 0
+
+
+def test_no_more_blobs_wait_than_there_is_room_for(team: Store) -> None:
+    with open_door(team, Settings(staged_bytes=10)) as url, httpx.Client(base_url=url) as door:
+        assert put(door, b"123456").status_code == 201
+        is_problem(put(door, b"abcdef"), "quota")
+
+
+def test_blobs_that_nobody_names_go(team: Store) -> None:
+    """Those that waited too long go when the next one comes to a door that has not looked lately."""
+    with open_door(team) as url, httpx.Client(base_url=url) as door:
+        put(door, b"old")
+    with open_door(team, Settings(staged_hours=0)) as url, httpx.Client(base_url=url) as door:
+        put(door, b"new")
+    assert team.staged_names([sha256(b"old"), sha256(b"new")]) == {sha256(b"new")}
+
+
+def test_bodies_do_not_fill_the_memory(team: Store) -> None:
+    """All that is under way is counted together; what was answered is counted no longer."""
+    with open_door(team, Settings(bodies_bytes=1000)) as url, httpx.Client(base_url=url) as door:
+        refused = put(door, b"x" * 1001)
+        is_problem(refused, "busy")
+        assert refused.headers["retry-after"]
+        assert put(door, b"x" * 900).status_code == 201
+        assert put(door, b"y" * 900).status_code == 201
+
+
+def test_a_body_that_does_not_arrive_in_time(team: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("innage.service.middleware.DRAIN_S", 0.1)
+    with (
+        open_door(team, Settings(body_s=0.2)) as url,
+        socket.create_connection(("127.0.0.1", urlsplit(url).port or 0)) as line,
+    ):
+        line.sendall(
+            b"PUT /v1/blobs/" + b"0" * 64 + b" HTTP/1.1\r\nHost: localhost\r\nContent-Length: 9\r\n"
+            b"Content-Type: application/octet-stream\r\n\r\nx"
+        )
+        line.settimeout(30)
+        assert b" 408 " in line.recv(4096)
+
+
+def test_the_openapi_document_has_every_route(door: httpx.Client) -> None:
+    """What fuzzers and other clients go by."""
+    document = door.get("/v1/openapi.json").json()
+    assert {"/v1/objects", "/v1/blobs/{sha256}", "/v1/objects/{kind}/{key}"} <= document["paths"].keys()
+    group = document["components"]["schemas"]["SentObject"]["properties"]
+    assert group["blobs"]["items"]["pattern"] == "^[0-9a-f]{64}$"
+
+
+def test_one_group_brings_one_session_with_frames(
+    door: httpx.Client, parts: tuple[Store, dict[str, list[Parcel]]], registered: dict[str, list[Parcel]]
+) -> None:
+    """What is unpacked at a time is bounded."""
+    (parcel,) = registered["session"]
+    other = replace(parcel, document=replace(parcel.document, name="1" * 64))
+    refused = is_problem(post(door, sent(parcel, "0" * 64), sent(other, "0" * 64)), "too-large")
+    assert refused["objects"] == 2
+
+
+def test_chosen_sessions_with_what_they_lean_on(door: httpx.Client, team: Store) -> None:
+    """Sessions of one unit of two, and what of the rest they need; a name that is not there is told."""
+    bench = bench_store(team, unit=("one", "two"))
+    first, second = team.add_sessions([bench.session(k, unit=u) for k, u in enumerate(bench.units)])
+    team.void(first.id, "a leak")
+    team.void(second.id, "a leak")
+    answer = door.post("/v1/objects/chosen", json={"unit": ["one"]})
+    chosen = {Offered(one["kind"], one["key"]) for one in answer.json()["objects"]}
+    kinds = ["bench", "liquid", "mounting", "sensor", "session", "tank", "unit", "unit assignment", "void"]
+    assert sorted(one.kind for one in chosen) == kinds
+    assert Offered("session", first.sha256) in chosen
+    assert Offered("session", second.sha256) not in chosen
+    is_problem(door.post("/v1/objects/chosen", json={"unit": ["three"]}), "not-found")
+    is_problem(door.post("/v1/objects/chosen", json={"since": "2026-13-45"}), "invalid-request")
+    is_problem(door.post("/v1/objects/chosen", json={"colour": ["red"]}), "invalid-request")
+    assert is_problem(door.post("/v1/objects/chosen", json={"tag": ["none"]}), "refused")["found"]
