@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Annotated
 
@@ -65,9 +66,9 @@ class Door:
     bodies: Bodies = field(default_factory=Bodies)
     swept: list[float] = field(default_factory=lambda: [0.0])  # when blobs that nobody named were let go
 
-    def stage(self, store: Store, sha256: str, content: bytes) -> bool:
-        """Hold a blob of this hash until a document names it; whether it is new here. ``store`` is the store
-        as the one works on it who sent it.
+    def stage(self, store: Store, blobs: Mapping[str, bytes]) -> tuple[str, ...]:
+        """Hold blobs, by their hashes, until documents name them; the names of those that are new here.
+        ``store`` is the store as the one works on it who sent them.
 
         Raises:
             Problem: 'quota' where too many bytes wait already.
@@ -76,9 +77,9 @@ class Door:
         if now - self.swept[0] > SWEEP_S or self.swept[0] == 0.0:
             self.swept[0] = now
             store.drop_staged_before(self.settings.staged_hours / 24)
-        if store.staged_bytes() + len(content) > self.settings.staged_bytes:
+        if store.staged_bytes() + sum(map(len, blobs.values())) > self.settings.staged_bytes:
             raise Problem("quota", "too many blobs wait for their documents; finish what was begun first")
-        return store.stage_blob(sha256, content)
+        return store.stage_blobs(blobs)
 
 
 def _door(request: Request) -> Door:

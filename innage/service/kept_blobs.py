@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from dataset.exchange.objects import Offered
-from innage.jobs.exchange.push import content_blobs
+from innage.jobs.exchange.push import blobs_of, frames_blobs
 from innage.service.problems import Problem
 
 if TYPE_CHECKING:
@@ -34,9 +34,14 @@ class KeptBlobs:
         if blobs is None:
             if self._store.lacking([one]):
                 raise Problem("not-found", f"there is no such {one.kind}")
-            blobs = content_blobs(self._store, one)
+            blobs = self._made(one)
             self._keep(one, blobs)
         return blobs
+
+    def _made(self, one: Offered) -> Blobs:
+        if one.kind == "session":
+            return frames_blobs(self._store, one.key)
+        return [blob for parcel in self._store.parcels([one]) for blob in blobs_of(self._store, parcel)]
 
     def _keep(self, one: Offered, blobs: Blobs) -> None:
         with self._lock:

@@ -23,6 +23,8 @@ MOST_BODY = {
     ("PUT", "/v1/blobs/{sha256}"): MOST_BLOB,
     ("POST", "/v1/objects"): MOST_GROUP,
     ("PUT", "/v1/bundles/{sha256}"): MOST_BUNDLE,
+    ("POST", "/v1/groups"): MOST_GROUP,
+    ("POST", "/v1/blobs"): MOST_GROUP,
 }
 MOST_DRAINED, DRAIN_S = 2 * MOST_GROUP, 5.0
 FAILED = 20.0  # requests that one without a good token counts for

@@ -10,13 +10,25 @@ from typing import TYPE_CHECKING
 from starlette.requests import Request
 
 from dataset.documents import Document
+from dataset.errors import InputError, NotAllowedError, NotFoundError
 from dataset.exchange.groups import is_whole
 from dataset.exchange.objects import Offered, Parcel
 from dataset.exchange.report import Exchanged, Held
 from innage.jobs.exchange.peer import Sent
 from innage.jobs.exchange.received import WITH_BLOBS, Received, read_sent
-from innage.service.problems import Problem, parts_of
-from innage.service.wire import Acknowledged, Counted, Group, HeldBack, Taken
+from innage.service.problems import Problem, parts_of, problem_of
+from innage.service.wire import (
+    MOST_BLOB,
+    MOST_NAMED,
+    Acknowledged,
+    Counted,
+    Group,
+    GroupOutcome,
+    Groups,
+    GroupsTaken,
+    HeldBack,
+    Taken,
+)
 
 if TYPE_CHECKING:
     from dataset.store import Store
@@ -25,21 +37,50 @@ BLOB = "application/octet-stream"
 MOST_UNPACKED = 256 << 20  # bytes of what travels beside the documents of one group
 
 
+async def read_body(request: Request) -> bytes:
+    """The body of a request, which the door bounds; Problem 'media-type' for another than bytes."""
+    if request.headers.get("content-type", BLOB).partition(";")[0].strip().casefold() != BLOB:
+        raise Problem("media-type", f"send it as {BLOB}", {"Accept": BLOB})
+    return b"".join([piece async for piece in request.stream()])
+
+
 async def read_blob(request: Request, sha256: str) -> bytes:
-    """The body, hashed while it arrives.
+    """The body, which has this hash.
 
     Raises:
         Problem: of another media type, or its bytes hash to another name.
     """
-    if request.headers.get("content-type", BLOB).partition(";")[0].strip().casefold() != BLOB:
-        raise Problem("media-type", f"send it as {BLOB}", {"Accept": BLOB})
-    digest, pieces = hashlib.sha256(), []
-    async for piece in request.stream():
-        digest.update(piece)
-        pieces.append(piece)
-    if digest.hexdigest() != sha256:
-        raise Problem("digest-mismatch", "what arrived hashes to another name", digest=digest.hexdigest())
-    return b"".join(pieces)
+    content = await read_body(request)
+    _check_digest(content, sha256)
+    return content
+
+
+def _check_digest(content: bytes, sha256: str) -> None:
+    digest = hashlib.sha256(content).hexdigest()
+    if digest != sha256:
+        raise Problem("digest-mismatch", "what arrived hashes to another name", digest=digest)
+
+
+def cut_blobs(body: bytes) -> dict[str, bytes]:
+    """Several blobs in one body, by their hashes.
+
+    Raises:
+        Problem: 'malformed' for a body that ends within one, 'digest-mismatch', 'too-large' for one of them.
+    """
+    blobs: dict[str, bytes] = {}
+    at = 0
+    while at < len(body):
+        name, length = body[at : at + 32], int.from_bytes(body[at + 32 : at + 36], "little")
+        at += 36
+        if at + length > len(body):
+            raise Problem("malformed", "the body ends within a blob")
+        if length > MOST_BLOB or len(blobs) == MOST_NAMED:
+            detail = f"at most {MOST_NAMED} blobs of {MOST_BLOB} bytes"
+            raise Problem("too-large", detail, most_bytes=MOST_BLOB)
+        blobs[name.hex()] = body[at : at + length]
+        _check_digest(blobs[name.hex()], name.hex())
+        at += length
+    return blobs
 
 
 @dataclass(frozen=True)
@@ -57,6 +98,31 @@ class _Unpacked:
         return (parcel for parcel in self.unpacked if parcel.offered in wanted)
 
 
+def take_groups(store: Store, name: str, groups: Groups) -> GroupsTaken:
+    """Take groups one after the other, each as :func:`take_group` takes one: what becomes of one changes
+    nothing of the others. What nobody expected ends it, and what was taken before stays.
+    """
+    outcomes: list[GroupOutcome] = []
+    used: list[str] = []  # two groups may name one blob
+    try:
+        for group in groups.groups:
+            try:
+                outcomes.append(GroupOutcome(taken=_take(store, name, group, used)))
+            except (Problem, InputError, NotFoundError, NotAllowedError) as error:
+                problem = problem_of(error)
+                if problem.kind == "unauthorised":  # the token ended meanwhile
+                    raise
+                outcomes.append(GroupOutcome(problem=problem.document))
+    finally:
+        _drop(store, used)
+    return GroupsTaken(groups=outcomes)
+
+
+def _drop(store: Store, used: list[str]) -> None:
+    if used:
+        store.drop_staged(used)
+
+
 def take_group(store: Store, name: str, group: Group) -> Taken:
     """Take a group.
 
@@ -69,6 +135,14 @@ def take_group(store: Store, name: str, group: Group) -> Taken:
         InputError: an object that is none. Problem: 'missing-blobs'; 'held-back' for a group that is taken
             whole or not at all. NotAllowedError: the actor may not.
     """
+    used: list[str] = []
+    taken = _take(store, name, group, used)
+    _drop(store, used)
+    return taken
+
+
+def _take(store: Store, name: str, group: Group, used: list[str]) -> Taken:
+    """Take a group; the names of blobs that are in the store by now go to ``used``."""
     objects = []
     for number, one in enumerate(group.objects, 1):
         sent = Sent(one.document, tuple(one.blobs), one.hashed_by_upgrade)
@@ -87,7 +161,7 @@ def take_group(store: Store, name: str, group: Group) -> Taken:
     held = [_held(one) for one in report.held]
     if whole and held:
         raise Problem("held-back", str(report.held[0].error), held=[one.model_dump() for one in held])
-    store.drop_staged(blobs.names)
+    used += blobs.names
     return _answer(store, objects, report, held)
 
 
@@ -101,6 +175,8 @@ class _Blobs:
     def need(self, names: Sequence[str]) -> None:
         """Problem 'missing-blobs' unless all of them wait."""
         self.names = list(dict.fromkeys(names))
+        if not self.names:
+            return
         there = self._store.staged_names(self.names)
         missing = [name for name in self.names if name not in there]
         if missing:

@@ -67,6 +67,8 @@ RULES: Mapping[tuple[str, str], Rule] = {
     ("GET", "/v1/sessions/{key}/packs/{sha256}"): Scope.PULL,
     ("GET", "/v1/models/{key}/parts"): Scope.PULL,
     ("GET", "/v1/models/{key}/parts/{sha256}"): Scope.PULL,
+    ("POST", "/v1/groups"): Scope.PUSH,
+    ("POST", "/v1/blobs"): Scope.PUSH,
     ("POST", "/v1/blobs/missing"): Scope.PUSH,
     ("PUT", "/v1/blobs/{sha256}"): Scope.PUSH,
 }

@@ -20,6 +20,7 @@ from innage.jobs.sessions.finding import SessionFilter
 
 PROTOCOL = (1, 0)
 MOST_NAMED = 1000  # objects in one request
+MOST_GROUPS = 100  # in one request
 MOST_BLOB = 8 << 20  # bytes
 MOST_GROUP = 16 << 20  # bytes of a request with documents
 MOST_BUNDLE = 16 << 20  # bytes of a bundle's zip file
@@ -155,6 +156,12 @@ class Group(Message):
     objects: list[SentObject] = Field(min_length=1, max_length=MOST_NAMED)
 
 
+class Groups(Message):
+    """Groups that are taken one after the other, each by itself."""
+
+    groups: list[Group] = Field(min_length=1, max_length=MOST_GROUPS)
+
+
 class Documents(Answer):
     """Objects without their blobs; those that were asked for and are not among them did not fit."""
 
@@ -215,6 +222,19 @@ class Taken(Answer):
     held: list[HeldBack]
     remarks: list[str]
     acknowledged: list[Acknowledged]
+
+
+class GroupOutcome(Answer):
+    """What became of a group: it was taken, or a problem."""
+
+    taken: Taken | None = None
+    problem: dict[str, Any] | None = None
+
+
+class GroupsTaken(Answer):
+    """What became of each group, in their order."""
+
+    groups: list[GroupOutcome]
 
 
 class Filter(Message):

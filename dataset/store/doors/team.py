@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from sqlalchemy.orm import Session as OrmSession
 
@@ -128,6 +128,11 @@ class TeamDoor(Transactions):
         """
         token = None if self._actor is None else self._actor.token
         return self._write(lambda orm: receipts.stage(orm, sha256, content, token))
+
+    def stage_blobs(self, blobs: Mapping[str, bytes]) -> tuple[str, ...]:
+        """As :meth:`stage_blob`, many or none of them; the names of those that are new here."""
+        token = None if self._actor is None else self._actor.token
+        return self._write(lambda orm: receipts.stage_many(orm, blobs, token))
 
     def staged_names(self, names: Sequence[str]) -> frozenset[str]:
         """Which of these blobs wait, at most 1000 of them."""

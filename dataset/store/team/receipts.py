@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
@@ -62,6 +62,11 @@ def stage(orm: OrmSession, sha256: str, content: bytes, token: str | None = None
     staged = clock.written(clock.now(orm))
     keep(orm, StagedBlobRow(sha256=sha256, size=len(content), staged=staged, token=token, content=content))
     return True
+
+
+def stage_many(orm: OrmSession, blobs: Mapping[str, bytes], token: str | None = None) -> tuple[str, ...]:
+    """As :func:`stage`, many; the names of those that are new here."""
+    return tuple(name for name, content in blobs.items() if stage(orm, name, content, token))
 
 
 def staged_names(orm: OrmSession, names: Sequence[str]) -> frozenset[str]:

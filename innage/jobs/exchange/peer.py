@@ -53,12 +53,12 @@ class Peer(Protocol):
         """Which of these blobs it does not hold for an object that is to come."""
         ...
 
-    def send_blob(self, name: str, content: bytes) -> None:
-        """Give it a blob of this hash."""
+    def send_blobs(self, blobs: Sequence[tuple[str, bytes]]) -> None:
+        """Give it blobs, each with its hash; together at most 8 MiB, or a single one."""
         ...
 
-    def send(self, group: Sequence[Sent]) -> Answered:
-        """Give it a group of objects, in order of reference; what it holds back is in the report."""
+    def send(self, groups: Sequence[Sequence[Sent]]) -> tuple[Answered, ...]:
+        """Give it groups of objects, each in order of reference; what it holds back is in their reports."""
         ...
 
     def offered(self, wanted: SessionFilter) -> tuple[Offered, ...]:

@@ -7,10 +7,11 @@ catches up, and a push that was cut goes on where it was: what arrived, blobs or
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from dataset.documents import Document
 from dataset.errors import InnageError, InputError
 from dataset.exchange.groups import groups_of, subject_of
 from dataset.exchange.objects import KINDS, Offered, Parcel
@@ -25,6 +26,9 @@ from innage.jobs.sessions.finding import EVERY_SESSION, SessionFilter
 if TYPE_CHECKING:
     from dataset.store import Store
 
+Blobs = list[tuple[str, bytes]]  # in order, each with its hash
+AT_ONCE = 20  # groups in one request
+MOST_TEXT = 4 << 20  # characters of documents in one request, unless a single group has more
 # their subject is told by their document; of other kinds an object is its own
 _SAID_OF = ("void", "tag", "amendment", "mark revision", "unit assignment", "opening", "status", "bundle")
 
@@ -85,19 +89,49 @@ def push(
     }
     groups = list(groups_of((one, subjects.get(one, one.key)) for one in pending))
     pushing = _Pushing(store, peer, lacking)
-    for done, group in enumerate(groups):
+    done = 0
+    for batch in _batches(groups):
         progress("sending", done, len(groups))
-        pushing.send(group)
+        pushing.send(batch)
+        done += len(batch)
     progress("sending", len(groups), len(groups))
     held = frozenset(Offered(one.kind, one.key) for one in pushing.held)
     arrived = [one for one in pending if one not in held]
     return Pushed(_counted(arrived, lacking), tuple(pushing.held), tuple(pushing.remarks), pushing.sent_bytes)
 
 
+def _batches(groups: Sequence[tuple[Offered, ...]]) -> Iterator[list[tuple[Offered, ...]]]:
+    """Groups that are sent in one request: some at a time, and none together with what it may lean on."""
+    batch: list[tuple[Offered, ...]] = []
+    for group in groups:
+        if batch and (len(batch) == AT_ONCE or group[0].kind != batch[0][0].kind):
+            yield batch
+            batch = []
+        batch.append(group)
+    if batch:
+        yield batch
+
+
 def _counted(objects: Sequence[Offered], lacking: frozenset[Offered]) -> tuple[Taken, ...]:
     every = Counter(one.kind for one in objects)
     new = Counter(one.kind for one in objects if one in lacking)
     return tuple(Taken(kind, new[kind], every[kind] - new[kind]) for kind in KINDS if every[kind])
+
+
+@dataclass
+class _Load:
+    """What goes of a group: its objects with their documents, and what travels beside each."""
+
+    objects: list[Offered] = field(default_factory=list)
+    documents: list[Document] = field(default_factory=list)
+    by_upgrade: list[bool] = field(default_factory=list)
+    blobs: list[Blobs] = field(default_factory=list)
+
+    def sent(self) -> list[Sent]:
+        """As the server is given it."""
+        names = (tuple(name for name, _ in own) for own in self.blobs)
+        texts = (document.text for document in self.documents)
+        return list(map(Sent, texts, names, self.by_upgrade))
 
 
 class _Pushing:
@@ -110,69 +144,114 @@ class _Pushing:
         self.sent_bytes = 0
         self._held_names: dict[str, str] = {}
 
-    def send(self, group: Sequence[Offered]) -> None:
-        """Send a group, and keep what is acknowledged of it."""
-        parcels = list(self._store.parcels(group))
-        reason = next(filter(None, map(self._leaning, parcels)), None)
-        if reason is not None:
-            self._hold([Held(*parcel.offered, reason) for parcel in parcels], parcels)
-            return
-        sent = [Sent(p.document.text, self._send_blobs(p), p.hashed_by_upgrade) for p in parcels]
-        answered = self._peer.send(sent)
-        if answered.receipts:
-            self._store.keep_receipts(answered.receipts)
-        self.remarks += answered.report.remarks
-        self._hold(answered.report.held, parcels)
+    def send(self, groups: Sequence[Sequence[Offered]]) -> None:
+        """Send groups, and keep what is acknowledged of them."""
+        loads = self._loads(groups)
+        self._send_blobs(loads)
+        going: list[_Load] = []
+        for load in loads:
+            reason = next(filter(None, map(self._leaning, load.documents)), None)
+            if reason is None:
+                going.append(load)
+            else:
+                self._hold([Held(*one, reason) for one in load.objects], load)
+        for some in _in_requests(going):
+            answers = self._peer.send([load.sent() for load in some])
+            receipts = [receipt for answered in answers for receipt in answered.receipts]
+            if receipts:
+                self._store.keep_receipts(receipts)
+            for load, answered in zip(some, answers, strict=True):
+                self.remarks += answered.report.remarks
+                self._hold(answered.report.held, load)
 
-    def _leaning(self, parcel: Parcel) -> InnageError | None:
+    def _loads(self, groups: Sequence[Sequence[Offered]]) -> list[_Load]:
+        """What goes of each group; frames are let go of as soon as their document is made."""
+        place = {one: number for number, group in enumerate(groups) for one in group}
+        loads = [_Load() for _ in groups]
+        for parcel in self._store.parcels(tuple(place)):
+            load = loads[place[parcel.offered]]
+            load.objects.append(parcel.offered)
+            load.documents.append(parcel.document)
+            load.by_upgrade.append(parcel.hashed_by_upgrade)
+            load.blobs.append(content_blobs(parcel.content) if parcel.offered in self._lacking else [])
+        for load in loads:
+            for place_there, one in enumerate(load.objects):
+                if one.kind == "session" and one in self._lacking:
+                    load.blobs[place_there] = frames_blobs(self._store, one.key)
+        return loads
+
+    def _leaning(self, document: Document) -> InnageError | None:
         """That an object refers to one that was held back."""
-        if not self._held_names:
-            return None
-        held = next(
-            (self._held_names[t] for t in texts_of(parcel.document.facts) if t in self._held_names), None
+        names = self._held_names
+        held = (
+            next((names[text] for text in texts_of(document.facts) if text in names), None) if names else None
         )
         if held is None:
             return None
-        where = f"{parcel.document.kind} {parcel.document.name[:ID_DIGITS]}"
+        where = f"{document.kind} {document.name[:ID_DIGITS]}"
         return InputError(where, f"leans on {held}, which was held back", "", f"first see to {held}")
 
-    def _hold(self, held: Sequence[Held], parcels: Sequence[Parcel]) -> None:
+    def _hold(self, held: Sequence[Held], load: _Load) -> None:
         self.held += held
-        by_key = {parcel.offered: parcel.document for parcel in parcels}
+        by_key = dict(zip(load.objects, load.documents, strict=True))
         for one in held:
             document = by_key.get(Offered(one.kind, one.key))
             if document is not None:
-                called = (
-                    document.facts.get("called") or document.facts.get("name") or document.name[:ID_DIGITS]
-                )
-                self._held_names[document.name] = f"{document.kind} {called}"
+                called = document.facts.get("called") or document.facts.get("name")
+                told = called or document.name[:ID_DIGITS]
+                self._held_names[document.name] = f"{document.kind} {told}"
 
-    def _send_blobs(self, parcel: Parcel) -> tuple[str, ...]:
-        """Give the server what travels beside a document, as far as it is missing there; the names."""
-        if parcel.offered not in self._lacking:
-            return ()
-        blobs = blobs_of(self._store, parcel)
-        missing = self._peer.blobs_missing([name for name, _ in blobs]) if blobs else ()
-        for name, content in dict(blobs).items():
-            if name in missing:
-                self._peer.send_blob(name, content)
-                self.sent_bytes += len(content)
-        return tuple(name for name, _ in blobs)
+    def _send_blobs(self, loads: Sequence[_Load]) -> None:
+        """Give the server what travels beside documents, as far as it is missing there."""
+        blobs = {name: content for load in loads for own in load.blobs for name, content in own}
+        missing = self._peer.blobs_missing(tuple(blobs)) if blobs else ()
+        together: list[tuple[str, bytes]] = []
+        for name in dict.fromkeys(missing):
+            if name not in blobs:
+                continue
+            content = blobs[name]
+            self.sent_bytes += len(content)
+            if together and _bytes(together) + len(content) > MOST_BYTES:
+                self._peer.send_blobs(together)
+                together = []
+            together.append((name, content))
+        if together:
+            self._peer.send_blobs(together)
 
 
-def blobs_of(store: Store, parcel: Parcel) -> list[tuple[str, bytes]]:
-    """What travels beside a document, in pieces of at most 8 MiB, in order, each with its hash."""
-    pieces: Sequence[bytes] = ()
-    if parcel.document.kind == "session":
-        pieces = store.packs(parcel.document.name)
-    elif parcel.content is not None:
-        whole = parcel.content
-        pieces = [whole[at : at + MOST_BYTES] for at in range(0, len(whole), MOST_BYTES)]
+def _in_requests(loads: Sequence[_Load]) -> Iterator[list[_Load]]:
+    """As many of them at a time as go into a request."""
+    some: list[_Load] = []
+    size = 0
+    for load in loads:
+        length = sum(len(document.text) for document in load.documents)
+        if some and size + length > MOST_TEXT:
+            yield some
+            some, size = [], 0
+        some.append(load)
+        size += length
+    if some:
+        yield some
+
+
+def _bytes(blobs: Sequence[tuple[str, bytes]]) -> int:
+    return sum(len(content) for _, content in blobs)
+
+
+def frames_blobs(store: Store, session: str) -> Blobs:
+    """The frames of the session with this hash, in packs."""
+    return [(pack_name(pack), pack) for pack in store.packs(session)]
+
+
+def content_blobs(content: bytes | None) -> Blobs:
+    """What travels beside the document of a model, in pieces of at most 8 MiB."""
+    whole = content or b""
+    pieces = (whole[at : at + MOST_BYTES] for at in range(0, len(whole), MOST_BYTES))
     return [(pack_name(piece), piece) for piece in pieces]
 
 
-def content_blobs(store: Store, one: Offered) -> list[tuple[str, bytes]]:
-    """As :func:`blobs_of`, of an object that the store has."""
-    if one.kind == "session":
-        return [(pack_name(pack), pack) for pack in store.packs(one.key)]
-    return [blob for parcel in store.parcels([one]) for blob in blobs_of(store, parcel)]
+def blobs_of(store: Store, parcel: Parcel) -> Blobs:
+    """What travels beside a document, in order, each with its hash."""
+    if parcel.document.kind == "session":
+        return frames_blobs(store, parcel.document.name)
+    return content_blobs(parcel.content)

@@ -29,6 +29,7 @@ TRIES = 4
 PAUSES_S = (0.5, 2.0, 5.0)  # before a request is made again
 MOST_PAUSE_S = 60.0
 _AGAIN = frozenset({"rate", "busy", "not-ready"})
+_BYTES = "application/octet-stream"
 _AT_ONCE = 200  # documents that are asked for together
 A = TypeVar("A", bound=BaseModel)
 
@@ -102,44 +103,69 @@ class Connection:
 
     def blobs_missing(self, names: Sequence[str]) -> tuple[str, ...]:
         """Which of these blobs it does not hold for an object that is to come."""
-        body = wire.BlobsAsked(blobs=list(names))
-        return tuple(self._json(wire.BlobsListed, "POST", "/v1/blobs/missing", body).blobs)
+        missing: list[str] = []
+        for at in range(0, len(names), wire.MOST_NAMED):
+            body = wire.BlobsAsked(blobs=list(names[at : at + wire.MOST_NAMED]))
+            missing += self._json(wire.BlobsListed, "POST", "/v1/blobs/missing", body).blobs
+        return tuple(missing)
 
-    def send_blob(self, name: str, content: bytes) -> None:
-        """Give it a blob of this hash."""
-        self._ask("PUT", f"/v1/blobs/{name}", content, "application/octet-stream")
+    def send_blobs(self, blobs: Sequence[tuple[str, bytes]]) -> None:
+        """Give it blobs, each with its hash."""
+        if len(blobs) == 1:
+            ((name, content),) = blobs
+            self._ask("PUT", f"/v1/blobs/{name}", content, _BYTES)
+            return
+        parts = (
+            (bytes.fromhex(name), len(content).to_bytes(4, "little"), content) for name, content in blobs
+        )
+        self._ask("POST", "/v1/blobs", b"".join(piece for part in parts for piece in part), _BYTES)
 
-    def send(self, group: Sequence[Sent]) -> Answered:
-        """Give it a group of objects, in order of reference; what it holds back is in the report."""
-        objects = [
-            wire.SentObject(document=s.document, blobs=list(s.blobs), hashed_by_upgrade=s.hashed_by_upgrade)
-            for s in group
-        ]
-        try:
-            answer = self._json(wire.Taken, "POST", "/v1/objects", wire.Group(objects=objects))
-        except ProblemError as problem:
-            if problem.kind == "not-allowed" and problem.members.get("scope") != "push":
-                return Answered(Exchanged((), tuple(_refused(group, problem)), ()))
-            if problem.kind != "held-back":
-                raise
-            held = [wire.HeldBack.model_validate(one) for one in problem.members.get("held", [])]
+    def send(self, groups: Sequence[Sequence[Sent]]) -> tuple[Answered, ...]:
+        """Give it groups of objects, each in order of reference; what became of each, with what is held back
+        of it.
+        """
+        sent = [wire.Group(objects=[_object(one) for one in group]) for group in groups]
+        answer = self._json(wire.GroupsTaken, "POST", "/v1/groups", wire.Groups(groups=sent))
+        if len(answer.groups) != len(groups):
+            raise self._odd("answers for other groups than it was sent")
+        return tuple(map(self._outcome, groups, answer.groups))
+
+    def _outcome(self, group: Sequence[Sent], outcome: wire.GroupOutcome) -> Answered:
+        if outcome.taken is not None:
+            return self._taken(outcome.taken)
+        members = outcome.problem or {}
+        kind = str(members.get("type", "")).removeprefix(PREFIX)
+        problem = ProblemError(kind, members, self._sentence(kind, members))
+        if kind == "held-back":
+            held = self._validated(members.get("held", []))
             return Answered(Exchanged((), tuple(map(_held, held)), ()))
+        if kind not in ("refused", "not-found") and (kind != "not-allowed" or members.get("scope") == "push"):
+            raise problem
+        return Answered(Exchanged((), tuple(_refused(group, problem)), ()))
+
+    def _validated(self, held: object) -> list[wire.HeldBack]:
+        try:
+            return [wire.HeldBack.model_validate(one) for one in held] if isinstance(held, list) else []
+        except ValidationError as error:
+            raise self._odd("answers in another form than the protocol has") from error
+
+    def _taken(self, taken: wire.Taken) -> Answered:
         report = Exchanged(
-            tuple(Counted(one.kind, one.new, one.known) for one in answer.taken),
-            tuple(map(_held, answer.held)),
-            tuple(answer.remarks),
+            tuple(Counted(one.kind, one.new, one.known) for one in taken.taken),
+            tuple(map(_held, taken.held)),
+            tuple(taken.remarks),
         )
         receipts = (
             Receipt(
                 one.kind,
                 one.key,
                 self.server,
-                answer.received,
+                taken.received,
                 one.digest,
                 one.audit_number,
                 one.audit_sha256,
             )
-            for one in answer.acknowledged
+            for one in taken.acknowledged
         )
         return Answered(report, tuple(receipts))
 
@@ -295,6 +321,12 @@ _HINTS = {
     "busy": "wait, then do it again: it goes on where it was",
     "quota": "tell whoever runs the server",
 }
+
+
+def _object(sent: Sent) -> wire.SentObject:
+    return wire.SentObject(
+        document=sent.document, blobs=list(sent.blobs), hashed_by_upgrade=sent.hashed_by_upgrade
+    )
 
 
 def _refused(group: Sequence[Sent], problem: ProblemError) -> Iterator[Held]:

@@ -17,7 +17,7 @@ from innage.jobs.exchange.push import blobs_of
 from innage.service.answers import FOR_EVER, bytes_answer, json_answer
 from innage.service.door import ActorOf, DoorOf, StoreOf
 from innage.service.problems import Problem
-from innage.service.receiving import read_blob, take_group
+from innage.service.receiving import cut_blobs, read_blob, read_body, take_group, take_groups
 from innage.service.wire import (
     MOST_LISTED,
     MOST_NAMED,
@@ -27,6 +27,8 @@ from innage.service.wire import (
     Documents,
     Filter,
     Group,
+    Groups,
+    GroupsTaken,
     Listed,
     SentObject,
     Taken,
@@ -58,6 +60,8 @@ def register(app: FastAPI) -> None:
     add("/v1/models/{key}/parts", parts, methods=["GET"], response_model=BlobsListed)
     add("/v1/models/{key}/parts/{sha256}", part, methods=["GET"], response_class=Response)
     add("/v1/blobs/missing", missing_blobs, methods=["POST"])
+    add("/v1/groups", take_several, methods=["POST"])
+    add("/v1/blobs", post_blobs, methods=["POST"], openapi_extra=_BLOB_BODY)
     add("/v1/blobs/{sha256}", put_blob, methods=["PUT"], status_code=201, openapi_extra=_BLOB_BODY)
 
 
@@ -197,8 +201,16 @@ async def put_blob(request: Request, door: DoorOf, store: StoreOf, sha256: HashP
     were held already.
     """
     content = await read_blob(request, sha256)
-    new = await run_in_threadpool(door.stage, store, sha256, content)
+    new = await run_in_threadpool(door.stage, store, {sha256: content})
     return Response(status_code=201 if new else 200)
+
+
+async def post_blobs(request: Request, door: DoorOf, store: StoreOf) -> BlobsListed:
+    """Hold several blobs at once: of each its hash (32 bytes), its length (4 bytes, little-endian) and its
+    bytes, one after the other. All of them or none; the answer names those that are new.
+    """
+    blobs = cut_blobs(await read_body(request))
+    return BlobsListed(blobs=list(await run_in_threadpool(door.stage, store, blobs)))
 
 
 def take(actor: ActorOf, store: StoreOf, group: Group) -> Taken:
@@ -206,3 +218,8 @@ def take(actor: ActorOf, store: StoreOf, group: Group) -> Taken:
     all; what is registered one by one. May be repeated: what is there already stays as it is.
     """
     return take_group(store, actor.name, group)
+
+
+def take_several(actor: ActorOf, store: StoreOf, groups: Groups) -> GroupsTaken:
+    """Take groups one after the other, as 'POST /v1/objects' takes one; what became of each."""
+    return take_groups(store, actor.name, groups)

@@ -366,7 +366,9 @@ def test_a_server_that_gives_what_it_did_not_offer(team: Store, url: str, tmp_pa
         def blob(self, one: Offered, name: str) -> bytes:
             return b"another" if self.lie == "bytes" else super().blob(one, name)
 
-    with Store.open(tmp_path / "other.db", bench=NORTH) as other, Other(url) as connection:
+    with Store.open(tmp_path / "other.db", bench=NORTH) as other, connected(url) as line:
+        connection = Other(url)
+        connection._client = line._client
         for lie, sentence in (("fewer", "not as it was offered"), ("bytes", "hash to another name")):
             connection.lie = lie
             with pytest.raises(InputError, match=sentence):

@@ -160,13 +160,13 @@ class _Cut:
     def blobs_missing(self, names: Sequence[str]) -> tuple[str, ...]:
         return self._connection.blobs_missing(names)
 
-    def send_blob(self, name: str, content: bytes) -> None:
+    def send_blobs(self, blobs: Sequence[tuple[str, bytes]]) -> None:
         self._count()
-        self._connection.send_blob(name, content)
+        self._connection.send_blobs(blobs)
 
-    def send(self, group: Sequence[Sent]) -> Answered:
+    def send(self, groups: Sequence[Sequence[Sent]]) -> tuple[Answered, ...]:
         self._count()
-        return self._connection.send(group)
+        return self._connection.send(groups)
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._connection, name)
@@ -184,6 +184,7 @@ def test_a_token_that_ends_on_the_way(
     """Before the registry, between two blobs, between a blob and its document: refused at the next request.
     What came in before is whole; a further token goes on where it was.
     """
+    monkeypatch.setattr("innage.jobs.exchange.push.AT_ONCE", 1)
     real = clock.now
     with connected(guarded, EVERYTHING) as (connection, token):
 
