@@ -64,7 +64,20 @@ def names_of(session: Session, group_by: GroupBy, bands: TemperatureBands | None
         if bands is None:
             raise InputError("groups by temperature", "no bands", "their edges")
         return bands.names_of(session)
-    return tuple(_name_of(session, mark, group_by) for mark in session.marks)
+    if group_by is GroupBy.LEVEL:
+        return tuple(map(_level_name, session.marks))
+    names = {
+        GroupBy.SESSION: session.id,
+        GroupBy.UNIT: session.unit.name,
+        GroupBy.LIQUID: session.liquid.name,
+        GroupBy.TANK: session.tank_group or session.mounting.tank.ref,
+    }
+    return (names[group_by],) * len(session.marks)
+
+
+def _level_name(mark: Mark) -> str:
+    level = f"{mark.level_mm:g}"
+    return level if mark.level_stop_mm is None else f"{level}..{mark.level_stop_mm:g}"
 
 
 def bench_group(session: Session) -> str:
@@ -78,19 +91,6 @@ def bench_group(session: Session) -> str:
             fields=("Store.amend_session",),
         )
     return session.occasion.bench[:ID_DIGITS]
-
-
-def _name_of(session: Session, mark: Mark, group_by: GroupBy) -> str:
-    names = {
-        GroupBy.SESSION: session.id,
-        GroupBy.UNIT: session.unit.name,
-        GroupBy.LIQUID: session.liquid.name,
-        GroupBy.TANK: session.tank_group or session.mounting.tank.ref,
-        GroupBy.LEVEL: f"{mark.level_mm:g}"
-        if mark.level_stop_mm is None
-        else f"{mark.level_mm:g}..{mark.level_stop_mm:g}",
-    }
-    return names[group_by]
 
 
 def groups_of(
