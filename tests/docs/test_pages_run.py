@@ -9,7 +9,7 @@ import shlex
 import shutil
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
 
@@ -35,7 +35,9 @@ from dataset.records import (
     NewSession,
     Occasion,
     Pad,
+    Receipt,
     Role,
+    Scope,
     Sensor,
     Session,
     Source,
@@ -98,6 +100,20 @@ def test_trims(run_page: Run, tmp_path: Path) -> None:
     readme_job(run_page, tmp_path)
     write_shown("trims.md", "unit,date,pad0", tmp_path / "fixture.csv")
     assert len(run_page("docs/trims.md")) == 8
+
+
+def test_tokens(run_page: Run, tmp_path: Path) -> None:
+    """In a store with a token to revoke, and one of a rig that holds a receipt of it."""
+    with Store.open(tmp_path / "innage.db") as store, Store.open(tmp_path / "rig-2.db") as rig:
+        token, _ = store.add_token("rig-1", [Scope.PUSH])
+        (row,) = store.audit()
+        facts = (row.kind, row.object_sha256, "https://innage.example", row.at, "d" * 64)
+        rig.keep_receipts([Receipt(*facts, row.number, row.sha256)])
+        receipts = [asdict(receipt) for receipt in rig.receipts()]
+    (tmp_path / "rig-2.json").write_text(json.dumps(receipts), encoding="utf-8")
+    printed = run_page("docs/tokens.md", swap={" ID": f" {token.id}", " 1a2b3c": f" {row.object_sha256[:6]}"})
+    assert [said.count("The chain is whole.") for said in printed.values()][-2:] == [1, 1]
+    assert len(printed) == 9
 
 
 def test_logging(run_page: Run, tmp_path: Path) -> None:

@@ -22,6 +22,7 @@ from dataset.store.team import clock
 FORMAT = 1
 START = "0" * 64  # what the first row holds in place of the hash of one before
 _COLUMNS = tuple(AuditRow.__table__.c)
+_HEAD = "SELECT number, sha256 FROM audit ORDER BY number DESC LIMIT 1"
 _AT_ONCE = 1000
 MOST_TRIED = 1000  # changed rows among whose places each is looked for
 
@@ -54,9 +55,7 @@ def append(orm: OrmSession, actor: Actor, acts: Sequence[Act]) -> None:
     """Write a row for each act at the end of the chain: the last thing that a transaction does, which holds
     the one lock of all writers since it began.
     """
-    head = orm.execute(
-        select(AuditRow.number, AuditRow.sha256).order_by(AuditRow.number.desc()).limit(1)
-    ).first()
+    head = orm.connection().exec_driver_sql(_HEAD).first()
     number, previous = (0, START) if head is None else head
     at = clock.written(clock.now(orm))
     rows = []

@@ -7,7 +7,6 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime, timedelta
 
-from sqlalchemy import text
 from sqlalchemy.orm import Session as OrmSession
 
 _FORMAT = "%Y-%m-%dT%H:%M:%S.%fZ"
@@ -17,7 +16,7 @@ _HOUR = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}")
 def now(orm: OrmSession) -> datetime:
     """The time in UTC, to the microsecond."""
     if orm.connection().dialect.name != "sqlite":
-        on_server: datetime = orm.execute(text("SELECT clock_timestamp()")).scalar_one()
+        on_server: datetime = orm.connection().exec_driver_sql("SELECT clock_timestamp()").scalar_one()
         return on_server.astimezone(UTC)
     return datetime.now(UTC)
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from dataset.errors import NotAllowedError
 from dataset.exchange.objects import REGISTRY, Offered
 from dataset.records import Scope, Token
 from dataset.store import Store
@@ -115,8 +116,10 @@ def test_without_the_scope_to_amend(rig: Store, guarded: Store) -> None:
     """A session goes in with what was said of it, or not at all: those that were voided or amended stay
     out, with what leans on them; the others come in.
     """
-    with connected(guarded, [Scope.READ, Scope.PUSH]) as (connection, _):
+    with connected(guarded, [Scope.READ, Scope.PUSH]) as (connection, token):
         done = push(rig, connection)
+        with pytest.raises(NotAllowedError, match="expected one with the scope amend"):
+            guarded.acting_as(token.actor).accept(rig, whole=True)
     assert [s.sha256 for s in guarded.sessions()] == [rig.sessions()[0].sha256]
     assert not {"void", "amendment", "mark revision", "retirement", "unit union", "sign-off"} & set(
         kinds(guarded)
