@@ -101,15 +101,24 @@ def test_of_its_own_bench_alone(rig: Store, guarded: Store) -> None:
 
 
 def test_of_another_bench(rig: Store, guarded: Store) -> None:
-    """Nothing of the rig's: neither a session nor anything said of one."""
+    """Nothing of the rig's: neither a session nor anything said of one, be all that they stand on there
+    already.
+    """
+    with connected(guarded, EVERYTHING) as (connection, _), pytest.raises(InterruptedError):
+        push(rig, _Cut(connection, 2, _interrupt))
+    before = guarded.objects()
+    assert {one.kind for one in before} >= OF_A_BENCH - {"trim"}
     with connected(guarded, EVERYTHING, SOUTH) as (connection, _):
         done = push(rig, connection)
-    assert set(kinds(guarded)) <= SHARED
-    assert OF_A_BENCH - {"trim"} <= held(done)
-    assert any(
-        "is of bench aaaaaaaaaaaa, and the token is for bench bbbbbbbbbbbb alone" in str(one.error)
-        for one in done.held
-    )
+    assert guarded.objects() == before
+    assert held(done) >= OF_SESSIONS | {"trim"}
+    of_another = "is of bench aaaaaaaaaaaa, and the token is for bench bbbbbbbbbbbb alone"
+    told = [one.kind for one in done.held if of_another in str(one.error)]
+    assert {"session", "trim"} <= set(told)
+
+
+def _interrupt() -> None:
+    raise InterruptedError
 
 
 def test_without_the_scope_to_amend(rig: Store, guarded: Store) -> None:
@@ -118,7 +127,7 @@ def test_without_the_scope_to_amend(rig: Store, guarded: Store) -> None:
     """
     with connected(guarded, [Scope.READ, Scope.PUSH]) as (connection, token):
         done = push(rig, connection)
-        with pytest.raises(NotAllowedError, match="expected one with the scope amend"):
+        with pytest.raises(NotAllowedError, match="the token does not allow it"):
             guarded.acting_as(token.actor).accept(rig, whole=True)
     assert [s.sha256 for s in guarded.sessions()] == [rig.sessions()[0].sha256]
     assert not {"void", "amendment", "mark revision", "retirement", "unit union", "sign-off"} & set(
