@@ -20,6 +20,7 @@ from dataset.errors import StoreError
 from dataset.records import ID_DIGITS, Amendment, newest_amendment
 from dataset.store.places import Address, Place
 from dataset.store.reachable import connect
+from dataset.store.reading.rows import together
 from dataset.values import natural
 from dataset.words import REGISTERED, ModelStatus
 from migrations import REVISIONS
@@ -106,6 +107,7 @@ WHERE session_id BETWEEN ? AND ? AND NOT removes AND NOT EXISTS (
     WHERE r.session_id = e.session_id AND r.removes AND r.parent_sha256 = e.record_sha256)
 ORDER BY session_id, tag
 """
+LINES = (_SESSIONS, _REVISIONS, _STRETCHES, _CHECKS, _TAGS, _VOIDS, _AMENDMENTS)
 EVERY_ROW = (0, 2**62)  # the least and the greatest number of a row
 
 
@@ -191,22 +193,21 @@ def session_lines(path: Place) -> tuple[SessionLine, ...] | None:
     """All capture sessions in the order they were logged, void ones included; None where ``path`` is no store
     of the newest revision.
     """
-    return _reading(path, lambda connection: lines(lambda query: connection.execute(query, EVERY_ROW)))
+    return _reading(path, lambda connection: lines(together(connection, LINES, EVERY_ROW)))
 
 
-def lines(asked: Callable[[str], Any]) -> tuple[SessionLine, ...]:
-    """The capture sessions between two numbers of rows, in their order; ``asked`` gives the rows of a query,
+def lines(answers: Sequence[Iterable[Any]]) -> tuple[SessionLine, ...]:
+    """The capture sessions between two numbers of rows, in order: ``answers`` are the rows of ``LINES``,
     whose question marks stand for the least number and the greatest.
     """
+    of_sessions, revisions, stretches, warned, tagged, voided, amended_by = answers
     amended = {
         session: _labelled([(Amendment(sha256, parent), body) for _, sha256, parent, body in rows])
-        for session, rows in groupby(asked(_REVISIONS), key=lambda row: row[0])
+        for session, rows in groupby(revisions, key=lambda row: row[0])
     }
-    words = _gathered((key, word) for key, body in asked(_STRETCHES) for word in _words(body))
-    checks, tags, voids = _gathered(asked(_CHECKS)), _gathered(asked(_TAGS)), _gathered(asked(_VOIDS))
-    stated = {
-        session: _stated(list(rows)) for session, rows in groupby(asked(_AMENDMENTS), key=lambda row: row[0])
-    }
+    words = _gathered((key, word) for key, body in stretches for word in _words(body))
+    checks, tags, voids = _gathered(warned), _gathered(tagged), _gathered(voided)
+    stated = {session: _stated(list(rows)) for session, rows in groupby(amended_by, key=lambda row: row[0])}
     return tuple(
         SessionLine(
             ref,
@@ -242,7 +243,7 @@ def lines(asked: Callable[[str], Any]) -> tuple[SessionLine, ...]:
             operator,
             bench,
             started,
-        ) in asked(_SESSIONS)
+        ) in of_sessions
     )
 
 

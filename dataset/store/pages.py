@@ -13,7 +13,7 @@ from typing import Any, Generic, TypeVar
 
 from dataset.errors import InputError, NotFoundError
 from dataset.records import FrozenSet, Model, Session, Trim, Unit
-from dataset.store.listing import SessionLine, lines
+from dataset.store.listing import LINES, SessionLine, lines
 from dataset.store.reading.registry import to_unit
 from dataset.store.reading.results import to_models
 from dataset.store.reading.rows import Rows
@@ -57,7 +57,7 @@ def sessions(rows: Rows, asked: Asked) -> Page[Session]:
 def session_lines(rows: Rows, asked: Asked) -> Page[SessionLine]:
     """As they were logged; the key is the hash."""
     between, following = _between(rows, "capture_session", "id", asked)
-    return Page(lines(lambda query: rows.execute(query, *between)), following)
+    return Page(lines(rows.together(LINES, *between)), following)
 
 
 def trims(rows: Rows, units: Sequence[int] | None, asked: Asked) -> Page[Trim]:

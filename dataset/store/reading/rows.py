@@ -101,6 +101,12 @@ class Connected(Protocol):
         """A cursor over the rows of a query, whose values stand for its question marks."""
 
 
+def together(connection: Connected, queries: Sequence[str], values: Sequence[Any]) -> list[Iterable[Any]]:
+    """The rows of several queries with the same values, of a server in one way there and back."""
+    at_once = getattr(connection, "together", None)
+    return at_once(queries, values) if at_once else [connection.execute(query, values) for query in queries]
+
+
 class Row:
     """A row of :class:`Rows`: its columns, and what it leads to, looked up when it is first asked for, at
     once for all that were selected with it.
@@ -140,6 +146,10 @@ class Rows:
     def execute(self, query: str, *values: Any) -> Any:
         """A cursor over the rows of a query, whose values stand for its question marks."""
         return self._connection.execute(query, values)
+
+    def together(self, queries: Sequence[str], *values: Any) -> list[Iterable[Any]]:
+        """The rows of several queries with the same values."""
+        return together(self._connection, queries, values)
 
     def select(self, table: str, rest: str = "", *values: Any) -> list[Any]:
         """The rows of a table, with what stands behind FROM; those that were given before are made anew. They
