@@ -38,13 +38,21 @@ from dataset.records import FrozenData, GroupBy, NewSession, Role
 from dataset.store import Store
 
 FRAMES, QUICK_FRAMES, ROUNDS = 100_000, 2_000, 7
+LONG_FRAMES, LONG_ROUNDS = 1_000_000, 3  # of a file that is read in pieces
 Arrays = dict[str, np.ndarray]
 
 
 def csv_rows(folder: Path, quick: bool) -> list[Row]:
-    """A file of invented readings into a store."""
+    """Files of invented readings into a store: a short one, and one that is read in pieces."""
+    short = _csv_rows(folder, QUICK_FRAMES if quick else FRAMES, 1 if quick else ROUNDS)
+    return short if quick else [*short, *_csv_rows(folder, LONG_FRAMES, LONG_ROUNDS, "-long")]
+
+
+def _csv_rows(folder: Path, frames: int, rounds: int, which: str = "") -> list[Row]:
+    folder = folder / f"csv{which}"
+    folder.mkdir()
     file, columns, copies = folder / "readings.csv", folder / "readings.parquet", count()
-    expected = table(QUICK_FRAMES if quick else FRAMES)
+    expected = table(frames)
     expected.to_csv(file, index=False)
     expected.to_parquet(columns)
     empty = folder / "empty.db"
@@ -61,7 +69,7 @@ def csv_rows(folder: Path, quick: bool) -> list[Row]:
         "of parquet": Way(lambda path: _log(path, columns), fresh),
         "parquet": Way(lambda _: pyarrow.parquet.read_table(columns)),
     }
-    runs = in_turns(ways, 1 if quick else ROUNDS)
+    runs = in_turns(ways, rounds)
     ours, plain = runs["ours"].result, runs["to_sql"].result
     kept, sql = _same(_stored(ours), _columns(expected)), _read_sql(plain).equals(expected)
     parsed = runs["pyarrow"].result.to_pandas().equals(expected)
@@ -71,8 +79,8 @@ def csv_rows(folder: Path, quick: bool) -> list[Row]:
     share = (_size(ours) - _size(empty)) / _size(plain)
     return [
         timed_row(
-            "csv-sql",
-            "CSV to store",
+            f"csv-sql{which}",
+            f"CSV to store, {frames:,} rows",
             "pandas.read_csv + to_sql",
             "rows/s",
             (runs["ours"], runs["to_sql"]),
@@ -81,8 +89,8 @@ def csv_rows(folder: Path, quick: bool) -> list[Row]:
             compared=told,
         ),
         Row(
-            "csv-bytes",
-            "CSV to store",
+            f"csv-bytes{which}",
+            f"CSV to store, {frames:,} rows",
             "pandas.read_csv + to_sql",
             "bytes",
             exact(share),
@@ -93,8 +101,8 @@ def csv_rows(folder: Path, quick: bool) -> list[Row]:
             f"{_noise_share(plain, len(expected)):.3f}",
         ),
         timed_row(
-            "csv-parsing",
-            "CSV to store",
+            f"csv-parsing{which}",
+            f"CSV to store, {frames:,} rows",
             "pyarrow.csv, parsing alone",
             "rows/s",
             (runs["ours"], runs["pyarrow"]),
@@ -103,8 +111,8 @@ def csv_rows(folder: Path, quick: bool) -> list[Row]:
             compared=told,
         ),
         timed_row(
-            "parquet-reading",
-            "Parquet to store",
+            f"parquet-reading{which}",
+            f"Parquet to store, {frames:,} rows",
             "pyarrow.parquet, reading alone",
             "rows/s",
             (runs["of parquet"], runs["parquet"]),

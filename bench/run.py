@@ -24,6 +24,7 @@ from drawing import draw_growth, draw_ratios
 from growth import QUICK, TIMES, Curve, curves, growth_rows
 from invented import demo_store
 from kernels import kernel_rows
+from long_files import memory_rows
 from measuring import Row, load, machine, print_rows, tell
 from readings import csv_rows, frozen_rows
 from replaying import replay_rows
@@ -35,8 +36,11 @@ from export.bundle.scoring import Score
 
 OUT = Path(__file__).parent / "out"
 WRITTEN = ("bench.json", "ratios.svg", "growth.svg")
-SEARCH = "search"
-NOT_RUN = {SEARCH: "takes minutes: not run without --search, or --only search"}
+SEARCH, MEMORY = "search", "memory"
+NOT_RUN = {
+    SEARCH: "takes minutes: not run without --search, or --only search",
+    MEMORY: "takes minutes and 2 GB of disk: not run without --only memory",
+}
 Demo = Callable[[], Path]
 PARTS: dict[str, Callable[[Path, bool, Demo], list[Row]]] = {
     "csv": lambda folder, quick, demo: csv_rows(folder, quick),
@@ -51,6 +55,7 @@ PARTS: dict[str, Callable[[Path, bool, Demo], list[Row]]] = {
     "reading": lambda folder, quick, demo: reading_rows(quick, demo),
     "server": lambda folder, quick, demo: server_rows(folder, quick),
     SEARCH: lambda folder, quick, demo: search_rows(quick, demo),
+    MEMORY: lambda folder, quick, demo: memory_rows(folder, quick),
 }
 GROWTH = "growth"  # gives curves besides its rows
 SCORE = "score"  # gives no ratios
@@ -160,12 +165,12 @@ def main() -> int:
     names = [
         name
         for name in NAMES
-        if (name in given.only if given.only else name != SEARCH) or (name == SEARCH and given.search)
+        if (name in given.only if given.only else name not in NOT_RUN) or (name == SEARCH and given.search)
     ]
     facts = machine() | {"load_before": load()}
     outcome = run(names, given.quick)
     facts["load_after"] = load()
-    left = {} if SEARCH in names or given.only else NOT_RUN
+    left = {} if given.only else {name: why for name, why in NOT_RUN.items() if name not in names}
     written(given.out, outcome, facts, left, given.quick)
     show(outcome, facts, left)
     tell(f"written into {given.out}: {', '.join(name for name in WRITTEN if (given.out / name).exists())}")

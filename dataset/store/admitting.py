@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
@@ -23,9 +23,11 @@ from dataset.canonical import (
     session_sha256,
 )
 from dataset.errors import InputError, quoted
+from dataset.long_frames import WINDOW, LongFrames
 from dataset.records import (
     DoorWarning,
     NewSession,
+    Recording,
     Session,
     TrimKind,
 )
@@ -47,7 +49,7 @@ from dataset.store.registry import (
     unit_ids,
     unit_row,
 )
-from dataset.store.sessions import frames, frames_of_many, rows_named
+from dataset.store.sessions import frames, frames_of_many, rows_named, stored_blocks
 from dataset.store.tables import (
     Base,
     BlockRow,
@@ -265,10 +267,19 @@ def _summaries(orm: OrmSession, hashes: Sequence[str], known: dict[str, Summary]
     missing = [sha256 for sha256 in hashes if sha256 not in known]
     sessions = to_sessions(rows_named(orm, missing))
     together = sum(session.frames for session in sessions) <= MOST_FRAMES_TOGETHER
-    read = iter(frames_of_many(orm, sessions)) if together else (frames(orm, session) for session in sessions)
+    one_by_one = (_recording(orm, session) for session in sessions)
+    read: Iterator[Recording] = iter(frames_of_many(orm, sessions)) if together else one_by_one
     for session, recorded in zip(sessions, read, strict=True):
         known[session.sha256] = summarise(session, recorded)
     return [known[sha256] for sha256 in hashes]
+
+
+def _recording(orm: OrmSession, session: Session) -> Recording:
+    """The frames of a session, as arrays where they are not too many for that."""
+    if session.frames <= WINDOW:
+        return frames(orm, session)
+    channels = (session.as_sealed or session).mounting.sensor.channels
+    return LongFrames(stored_blocks(orm, session.sha256), channels, where=f"session {session.id}")
 
 
 def _shown(orm: OrmSession, new: NewSession, known: dict[str, Summary], beside: int) -> Shown:

@@ -80,8 +80,8 @@ def sound(row: dict[str, Any]) -> bool:
 
 
 def test_one_command(tmp_path: Path) -> None:
-    """Every row but those of the search, of which it says that it was not run; goals are answered; table,
-    JSON and pictures.
+    """Every row but those of the search and of memory, of which it says that they were not run; goals are
+    answered; table, JSON and pictures.
     """
     found, printed = ran(tmp_path)
     rows = {row["name"]: row for row in found["rows"] if " gcc " not in row["name"]}
@@ -95,12 +95,20 @@ def test_one_command(tmp_path: Path) -> None:
     assert found["machine"]["cores"] > 0
     assert {line["evidence"] for line in found["score"]["lines"]} == {"vectors", "self-test"}
     assert (len(found["score"]["breaks"]), len(found["score"]["bits"])) == (30, 20)
-    assert "search" in found["not_run"]
+    assert set(found["not_run"]) == {"search", "memory"}
     assert "not run" in printed
     assert "Load on the machine" in printed
     assert max(map(len, printed.splitlines())) <= 80
     for picture in ("ratios.svg", "growth.svg"):
         assert (tmp_path / picture).read_text(encoding="utf-8").count("<path") > 20
+
+
+def test_memory(tmp_path: Path) -> None:
+    """Peaks of processes of their own, and what each million rows added."""
+    found, _ = ran(tmp_path, "--only", "memory")
+    assert [row["name"] for row in found["rows"]] == ["memory-csv", "memory-parquet"]
+    assert all(sound(row) and " MB for " in row["note"] for row in found["rows"])
+    assert found["not_run"] == {}
 
 
 def test_the_search(tmp_path: Path) -> None:
