@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Iterator, Sequence
+from collections import Counter
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -31,9 +32,11 @@ from innage.service.wire import (
 )
 
 if TYPE_CHECKING:
+    from dataset.records import AuditEntry
     from dataset.store import Store
 
 BLOB = "application/octet-stream"
+MOST_PACKED = 32 << 20  # bytes of blobs that are read at a time
 MOST_UNPACKED = 256 << 20  # bytes of what travels beside the documents of one group
 
 
@@ -99,9 +102,13 @@ class _Unpacked:
 
 
 def take_groups(store: Store, name: str, groups: Groups) -> GroupsTaken:
-    """Take groups one after the other, each as :func:`take_group` takes one: what becomes of one changes
-    nothing of the others. What nobody expected ends it, and what was taken before stays.
+    """Take groups, each as :func:`take_group` takes one: what becomes of one changes nothing of the others.
+    Where all of them come in whole they do so in one transaction; else one after the other, and what nobody
+    expected ends it, and what was taken before stays.
     """
+    together = _together(store, name, groups)
+    if together is not None:
+        return together
     outcomes: list[GroupOutcome] = []
     used: list[str] = []  # two groups may name one blob
     try:
@@ -116,6 +123,84 @@ def take_groups(store: Store, name: str, groups: Groups) -> GroupsTaken:
     finally:
         _drop(store, used)
     return GroupsTaken(groups=outcomes)
+
+
+def _together(store: Store, name: str, groups: Groups) -> GroupsTaken | None:
+    """What became of groups that all came in, in one transaction; None, and nothing written, where anything
+    of them cannot come in, or is too much at a time.
+    """
+    try:
+        return _all_together(store, name, [_read(group) for group in groups.groups])
+    except (InputError, NotAllowedError):
+        return None  # one after the other tells which of them
+
+
+def _all_together(store: Store, name: str, read: Sequence[list[tuple[Document, Sent]]]) -> GroupsTaken | None:
+    every = [one for objects in read for one in objects]
+    wanted = Received(name, every, _no_blob, MOST_UNPACKED)
+    new = frozenset(store.lacking(wanted.objects()))
+    with_blobs = [one for one in wanted.objects() if one in new and wanted.blobs(one)]
+    names = list(dict.fromkeys(name for one in with_blobs for name in wanted.blobs(one)))
+    if len(names) > MOST_NAMED or sum(map(wanted.unpacked_bytes, with_blobs)) > MOST_UNPACKED:
+        return None
+    blobs = store.staged_blobs(names, MOST_PACKED) if names else {}
+    if blobs is None or len(blobs) < len(names):
+        return None
+    received = Received(name, every, lambda _one, blob: blobs[blob], MOST_UNPACKED)
+    parcels = tuple(received.parcel(one, with_blobs=one in new) for one in received.objects())
+    report = store.accept(_Unpacked(name, tuple(received.objects()), parcels), whole=True)
+    if report.held:
+        return None
+    _drop(store, names)
+    rows = store.audit_of([one.key for one in received.objects()])
+    received_at, remarks = store.time_now(), list(report.remarks)
+    outcomes = []
+    for objects in read:
+        taken = _taken(objects, new, rows, received_at)
+        outcomes.append(GroupOutcome(taken=taken.model_copy(update={"remarks": remarks})))
+        remarks = []  # they are said once
+    return GroupsTaken(groups=outcomes)
+
+
+def _no_blob(one: Offered, _name: str) -> bytes:
+    raise AssertionError(f"nobody asks for the blobs of {one.kind} yet")
+
+
+def _taken(
+    objects: Sequence[tuple[Document, Sent]],
+    new: frozenset[Offered],
+    rows: Mapping[str, AuditEntry],
+    received_at: str,
+) -> Taken:
+    """What is said of a group all of which is in the store."""
+    there = {Parcel(document).offered: document.sha256 for document, _ in objects}
+    every, fresh = Counter(one.kind for one in there), Counter(one.kind for one in there if one in new)
+    return Taken(
+        received=received_at,
+        taken=[Counted(kind=kind, new=fresh[kind], known=every[kind] - fresh[kind]) for kind in every],
+        held=[],
+        remarks=[],
+        acknowledged=[_acknowledged(one, digest, rows.get(one.key)) for one, digest in there.items()],
+    )
+
+
+def _acknowledged(one: Offered, digest: str, row: AuditEntry | None) -> Acknowledged:
+    return Acknowledged(
+        kind=one.kind,
+        key=one.key,
+        digest=digest,
+        audit_number=None if row is None else row.number,
+        audit_sha256=None if row is None else row.sha256,
+    )
+
+
+def _read(group: Group) -> list[tuple[Document, Sent]]:
+    """The documents of a group; InputError where one is none."""
+    objects = []
+    for number, one in enumerate(group.objects, 1):
+        sent = Sent(one.document, tuple(one.blobs), one.hashed_by_upgrade)
+        objects.append((read_sent(f"object {number}", sent), sent))
+    return objects
 
 
 def _drop(store: Store, used: list[str]) -> None:
@@ -143,10 +228,7 @@ def take_group(store: Store, name: str, group: Group) -> Taken:
 
 def _take(store: Store, name: str, group: Group, used: list[str]) -> Taken:
     """Take a group; the names of blobs that are in the store by now go to ``used``."""
-    objects = []
-    for number, one in enumerate(group.objects, 1):
-        sent = Sent(one.document, tuple(one.blobs), one.hashed_by_upgrade)
-        objects.append((read_sent(f"object {number}", sent), sent))
+    objects = _read(group)
     blobs = _Blobs(store)
     received = Received(name, objects, blobs.read, MOST_UNPACKED)
     new = frozenset(store.lacking([one for one in received.objects() if one.kind in WITH_BLOBS]))
@@ -209,14 +291,5 @@ def _answer(
         taken=[Counted(kind=one.kind, new=one.new, known=one.known) for one in report.taken],
         held=list(held),
         remarks=list(report.remarks),
-        acknowledged=[
-            Acknowledged(
-                kind=one.kind,
-                key=one.key,
-                digest=digest,
-                audit_number=rows[one.key].number if one.key in rows else None,
-                audit_sha256=rows[one.key].sha256 if one.key in rows else None,
-            )
-            for one, digest in there.items()
-        ],
+        acknowledged=[_acknowledged(one, digest, rows.get(one.key)) for one, digest in there.items()],
     )

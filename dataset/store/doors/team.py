@@ -138,6 +138,10 @@ class TeamDoor(Transactions):
         """Which of these blobs wait, at most 1000 of them."""
         return self._read(lambda orm: receipts.staged_names(orm, names))
 
+    def staged_blobs(self, names: Sequence[str], most_bytes: int) -> dict[str, bytes] | None:
+        """These blobs, at most 1000, as far as they wait; None where they are more bytes than that."""
+        return self._read(lambda orm: receipts.staged_blobs(orm, names, most_bytes))
+
     def staged_blob(self, sha256: str) -> bytes | None:
         """Bytes that wait; None where there are none of this name."""
         return self._read(lambda orm: receipts.staged_blob(orm, sha256))

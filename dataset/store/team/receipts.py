@@ -74,6 +74,15 @@ def staged_names(orm: OrmSession, names: Sequence[str]) -> frozenset[str]:
     return frozenset(orm.scalars(select(StagedBlobRow.sha256).where(StagedBlobRow.sha256.in_(names))))
 
 
+def staged_blobs(orm: OrmSession, names: Sequence[str], most_bytes: int) -> dict[str, bytes] | None:
+    """These blobs, as far as they wait; None where they are more bytes than that."""
+    of_these = StagedBlobRow.sha256.in_(names)
+    if int(orm.scalar(select(func.sum(StagedBlobRow.size)).where(of_these)) or 0) > most_bytes:
+        return None
+    rows = orm.execute(select(StagedBlobRow.sha256, StagedBlobRow.content).where(of_these))
+    return {name: content for name, content in rows}  # noqa: C416 - rows are no pairs to mypy
+
+
 def staged_blob(orm: OrmSession, sha256: str) -> bytes | None:
     """Bytes that wait; None where there are none of this name."""
     return orm.scalar(select(StagedBlobRow.content).where(StagedBlobRow.sha256 == sha256))

@@ -12,7 +12,7 @@ from dataset.errors import InputError
 from dataset.exchange.objects import KINDS, Offered, Parcel
 from dataset.exchange.reading import as_written, read_document, shape_of
 from dataset.records import ID_DIGITS
-from dataset.store.exchange.packs import from_packs
+from dataset.store.exchange.packs import MOST_BYTES, from_packs
 from innage.jobs.exchange.peer import Sent
 
 MOST_DEPTH = 32  # of a document; those of innage go to 8
@@ -63,11 +63,16 @@ def parcel_of(document: Document, sent: Sent, blob: Callable[[str], bytes], most
             size += len(pieces[-1])
             _check_size(where, size, most_bytes)
         return Parcel(document, content=b"".join(pieces), hashed_by_upgrade=sent.hashed_by_upgrade)
-    with as_written(where):
-        rows, channels, _ = shape_of(document)
-    _check_size(where, rows * (16 + 4 * channels), most_bytes)
+    _check_size(where, _frames_bytes(document), most_bytes)
     frames = from_packs(document, [blob(name) for name in sent.blobs])
     return Parcel(document, frames, hashed_by_upgrade=sent.hashed_by_upgrade)
+
+
+def _frames_bytes(document: Document) -> int:
+    """How many bytes the frames of a session take; InputError where its document does not say it."""
+    with as_written(f"session {document.name[:ID_DIGITS]}"):
+        rows, channels, _ = shape_of(document)
+    return rows * (16 + 4 * channels)
 
 
 def _check_size(where: str, size: int, most: int) -> None:
@@ -114,6 +119,17 @@ class Received:
     def blobs(self, one: Offered) -> tuple[str, ...]:
         """The names of an object's blobs."""
         return self._objects[one][1].blobs
+
+    def unpacked_bytes(self, one: Offered) -> int:
+        """How many bytes what travels beside an object takes unpacked, as its document says, roughly.
+
+        Raises:
+            InputError: a session's document that says nothing of the kind.
+        """
+        document, sent = self._objects[one]
+        if document.kind == "session":
+            return _frames_bytes(document)
+        return len(sent.blobs) * MOST_BYTES
 
     def parcel(self, one: Offered, *, with_blobs: bool) -> Parcel:
         """An object, whole or as its document alone."""
