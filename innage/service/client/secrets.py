@@ -39,7 +39,7 @@ def find_token(file: Path | None) -> str | None:
             str(path),
             f"can be used by others (mode {mode & 0o777:o})",
             "a file that its owner alone can read",
-            f"chmod 600 {path}; if others have seen it, revoke the token",
+            f"let nobody else read it (chmod 600 {path}); if others have seen it, revoke the token",
         )
     return _whole(str(path), text)
 

@@ -376,6 +376,55 @@ def test_bodies_that_are_not_taken(door: httpx.Client, team: Store) -> None:
     assert team.staged_bytes() == 0
 
 
+def together(*blobs: bytes) -> bytes:
+    """Several blobs in one body."""
+    return b"".join(hashlib.sha256(b).digest() + len(b).to_bytes(4, "little") + b for b in blobs)
+
+
+def test_several_blobs_in_one_body(team: Store) -> None:
+    """All of them or none: one that hashes to another name, or is cut, keeps the others away."""
+    stated = {"content-type": "application/octet-stream"}
+    with open_door(team, Settings(staged_bytes=20)) as url, httpx.Client(base_url=url) as door:
+
+        def sent(body: bytes) -> httpx.Response:
+            return door.post("/v1/blobs", content=body, headers=stated)
+
+        is_problem(sent(together(b"one", b"two")[:-1]), "malformed")
+        is_problem(sent(together(b"one", b"two")[:-1] + b"0"), "digest-mismatch")
+        is_problem(sent(together(b"one") + b"\0" * 32 + b"\xff" * 4), "malformed")
+        is_problem(sent(together(b"one", bytes(20))), "quota")
+        assert team.staged_bytes() == 0
+        put(door, b"one")
+        assert sent(together(b"one", b"two", b"")).json() == {"blobs": [sha256(b"two"), sha256(b"")]}
+        assert team.staged_names([sha256(b"one"), sha256(b"two"), sha256(b"")]) == {
+            sha256(b"one"),
+            sha256(b"two"),
+            sha256(b""),
+        }
+
+
+def test_groups_that_are_sent_together(
+    door: httpx.Client, team: Store, session: tuple[Parcel, bytes], registered: dict[str, list[Parcel]]
+) -> None:
+    """What becomes of one changes nothing of the others; all that come in do so in one transaction."""
+    parcel, pack = session
+    put(door, pack)
+    (void,) = registered["void"]
+    whole = {"objects": [sent(parcel, sha256(pack)), sent(void)]}
+    lost = {"objects": [sent(with_facts(parcel, unit="0" * 64), sha256(pack))]}
+    odd = {"objects": [{"document": "[]"}]}
+    first, second, third = door.post("/v1/groups", json={"groups": [lost, odd, whole]}).json()["groups"]
+    assert first["problem"]["type"] == "/problems/held-back"
+    assert second["problem"]["type"] == "/problems/refused"
+    assert [one["new"] for one in third["taken"]["taken"]] == [1, 1]
+    (there,) = team.sessions()
+    assert there.void_reason == "a leak"
+    assert team.staged_bytes() == 0
+    again = door.post("/v1/groups", json={"groups": [whole]}).json()["groups"]
+    assert again[0]["taken"]["acknowledged"] == third["taken"]["acknowledged"]
+    assert [one["new"] for one in again[0]["taken"]["taken"]] == [0, 0]
+
+
 def test_no_more_blobs_wait_than_there_is_room_for(team: Store) -> None:
     with open_door(team, Settings(staged_bytes=10)) as url, httpx.Client(base_url=url) as door:
         assert put(door, b"123456").status_code == 201
