@@ -21,7 +21,7 @@ from dataset.records import ID_DIGITS, ChannelMove
 from dataset.store import tables
 from dataset.store.events.withdrawals import withdrawn
 from dataset.store.proof import check_row, keep
-from dataset.store.results.bundles import bundle_row
+from dataset.store.results.bundles import bundle_row, to_bundle
 from dataset.store.results.models import model_row
 from dataset.values import check_channel, check_reason
 
@@ -151,13 +151,20 @@ def said_of(orm: OrmSession, model: str) -> str:
 
 
 def check_move(orm: OrmSession, key: int | str) -> None:
-    """StoreError unless a move has its hash, and the moves of its channel are a chain."""
+    """StoreError unless a move has its hash, the moves of its channel are a chain, and the bundle's files are
+    kept.
+    """
     row = orm.get_one(tables.ChannelMoveRow, key)
     to_move(row)
     if canonical_json(json.loads(row.concessions)) != row.concessions:
         raise StoreError(f"channel {row.channel}", "its text is not as innage writes it", "canonical JSON")
-    bundle_row(orm, row.bundle_sha256)
     _chain(_rows(orm, row.channel))
+    if not to_bundle(orm, bundle_row(orm, row.bundle_sha256), None).kept:
+        raise StoreError(
+            f"channel {row.channel}",
+            f"the files of bundle {row.bundle_sha256[:ID_DIGITS]} are not all there",
+            "the files of every bundle that a channel was moved to",
+        )
 
 
 def to_move(row: tables.ChannelMoveRow) -> ChannelMove:

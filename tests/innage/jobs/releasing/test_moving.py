@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from stores import behind, behind_the_back
 
 from dataset.errors import ChangedMeanwhileError, InputError, NotFoundError
 from dataset.records import BundleFile, Restatement
@@ -100,6 +101,38 @@ def test_a_channel_is_moved_and_moved_back(released: Released, store: Store) -> 
     report = check_store(store.place)
     assert report.faults == ()
     assert dict(report.checked)["channel move"] == 3
+
+
+@pytest.mark.parametrize(
+    ("statement", "what"),
+    [
+        ("DELETE FROM channel_move WHERE id = 1", "its moves are no chain"),
+        ("DELETE FROM bundle_content WHERE id = 1", "are not all there"),
+        ("UPDATE channel_move SET bundle_sha256 = reason WHERE id = 2", "hashes to"),
+    ],
+)
+def test_what_was_taken_out_behind_the_back_is_told(
+    released: Released, tmp_path: Path, statement: str, what: str
+) -> None:
+    """A move from the chain, a file of a bundle, another bundle under a move: named by a check."""
+    path = released.store(tmp_path)
+    with Store.open(path) as store:
+        move_channel(store, released.folder / "good", WISH)
+        move_channel(store, released.folder / "bad", replace(WISH, concessions=(ANYWAY,)))
+    behind_the_back(path, statement)
+    assert [fault for fault in check_store(path).faults if what in fault.sentence]
+
+
+@pytest.mark.parametrize("table", ["channel_move", "withdrawal_event", "bundle_content", "bundle_signature"])
+def test_nothing_of_it_ever_changes(released: Released, store: Store, table: str, tmp_path: Path) -> None:
+    """Triggers refuse what would change or delete it, in a file and on a server."""
+    bundle = Path(shutil.copytree(released.folder / "good", tmp_path / "bundle"))
+    sign_bundle(bundle, write_key(tmp_path)[0])
+    moved = move_channel(store, bundle, WISH)
+    store.withdraw(moved.move.bundle_sha256, "A. Owner", "reads foam as liquid", WHEN)
+    for statement in (f"DELETE FROM {table}", f"UPDATE {table} SET id = id + 100"):  # noqa: S608 - from above
+        with behind(store) as connection, pytest.raises(Exception, match=r"never (change|deleted)|are never"):
+            connection.execute(statement)
 
 
 def test_a_zip_file_is_the_same_bundle(released: Released, store: Store, tmp_path: Path) -> None:
