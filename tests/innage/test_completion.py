@@ -46,7 +46,7 @@ def complete(line: str) -> list[str]:
 @pytest.mark.parametrize(
     ("line", "found"),
     [
-        ("innage se", ["sensor", "sessions"]),
+        ("innage se", ["sensor", "sessions", "serve"]),
         ("innage tank show ", ["canister", "rinse-tank"]),
         ("innage tank show can", ["canister"]),
         ("innage log x.csv --unit unit-", ["unit-1", "unit-2"]),

@@ -22,6 +22,7 @@ from export.report.page import render_report
 from innage.jobs.releasing import gates
 from innage.jobs.releasing.gates import Gate, Judgement, answered_anew, judge
 from released import Released
+from training.judging.figures import AnsweredLimit
 from training.search.metrics import read_metrics
 
 CLEAN = {"manifest", "files", "program", "made again", "vectors", "sources", "score", "figures"}
@@ -159,6 +160,22 @@ def test_limits_are_answered_from_the_readings(released: Released, store: Store)
     gate = gates._limits((row,), recorded, ())
     assert (gate.answer, gate.concession) == ("failed", "anyway")
     assert "1 answered otherwise than at the training" in gate.sentence
+
+
+def test_what_is_answered_now_counts(
+    released: Released, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Readings that no longer keep the limit shut the gate, whatever the model's record says."""
+    (row,) = answered_anew(store, store.model("good"))
+    asked = list[str]()
+
+    def other(_store: Store, model: Model) -> tuple[AnsweredLimit, ...]:
+        asked.append(model.name)
+        return (replace(row, value=2.0, answer="not met"),)
+
+    monkeypatch.setattr(gates, "answered_anew", other)
+    judgement = judge(store, read_bundle(released.folder / "good"))
+    assert (list(shut(judgement)), asked) == (["limits"], ["good"])
 
 
 def _void(store: Store) -> None:
