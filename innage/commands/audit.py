@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from innage.exit_codes import SAID_NO
+from innage.exit_codes import NOT_ENOUGH_EVIDENCE, SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_existing
 from innage.terminal.output import counted, emit, say, table
 
@@ -23,6 +23,7 @@ app = typer.Typer(
 ServerOption = Annotated[
     str | None, typer.Option("--server", help="Only receipts of this one, by its URL.", show_default=False)
 ]
+EMPTY = "no audit yet: try 'innage token add NAME --scope push,read', which begins one"
 _DIGITS, _MINUTE = 12, 16
 
 
@@ -47,7 +48,7 @@ def list_(
         columns = ("row", "when", "who", "from bench", "what", "on", "reason")
         table("audit", columns, [_cells(row) for row in rows])
     else:
-        say("no row: the audit begins with a store's first token, or on a server")
+        say(EMPTY)
 
 
 def _cells(row: AuditEntry) -> tuple[object, ...]:
@@ -73,8 +74,8 @@ def verify(
 ) -> None:
     """Walk the chain, and name what is wrong with it.
 
-    Rows that were edited, removed or reordered: exit code 1. That its end was cut off, or all of it written
-    anew, only receipts can tell.
+    Rows that were edited, removed or reordered: exit code 1; no row to look at: 3. That its end was cut off,
+    or all of it written anew, only receipts can tell.
     """
     from innage.jobs.team import verify_audit
 
@@ -85,16 +86,20 @@ def verify(
     else:
         end = "" if verified.last_sha256 is None else f"; the last has hash {verified.last_sha256[:_DIGITS]}"
         say(f"looked at {counted(verified.rows, 'row')} and {counted(verified.receipts, 'receipt')}{end}")
+        if not verified.rows:
+            say(EMPTY)
         if verified.faults:
             table("wrong", ("where", "what"), [(fault.where, fault.sentence) for fault in verified.faults])
-        else:
+        elif verified.rows:
             say(
                 "The chain is whole."
                 if verified.receipts
-                else "The chain is whole, as far as it goes itself."
+                else "The chain is whole, as far as it can tell by itself; receipts tell of its end."
             )
     if not verified.whole:
         raise typer.Exit(SAID_NO)
+    if not verified.rows:
+        raise typer.Exit(NOT_ENOUGH_EVIDENCE)
 
 
 @app.command("receipts")

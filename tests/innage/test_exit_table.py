@@ -41,8 +41,9 @@ LEVELS = np.repeat(np.arange(10.0, 100.0, 10.0), 10)
 ANSWERS = {"good": "met", "bad": "not met", "open": "not enough evidence"}
 # Each code of the table with command lines that end with it; '{}' is the folder of the fixture.
 CASES = [
-    ("audit verify", 0, "audit verify"),
+    ("audit verify", 0, "audit verify --store {}/team.db"),
     ("audit verify", 1, "audit verify --store {}/edited.db"),
+    ("audit verify", 3, "audit verify"),
     ("budget check", 0, "budget check good --budget roomy"),
     ("budget check", 1, "budget check good --budget tight"),
     ("capture boards", 0, "capture boards {}/boards.csv"),
@@ -156,9 +157,10 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "whole.elf").write_bytes(firmware(b"code", zlib.crc32(b"code")))
     (folder / "damaged.elf").write_bytes(firmware(b"cods", zlib.crc32(b"code")))
     shutil.copy(folder / "innage.db", folder / "damaged.db")
-    shutil.copy(folder / "contrary.db", folder / "edited.db")
-    with Store.open(folder / "edited.db") as team:
+    shutil.copy(folder / "contrary.db", folder / "team.db")
+    with Store.open(folder / "team.db") as team:
         team.add_token("somebody", [Scope.READ])
+    shutil.copy(folder / "team.db", folder / "edited.db")
     edits = {
         "damaged.db": "UPDATE model SET metrics = replace(metrics, '1.0', '9.0') WHERE name = 'good'",
         "edited.db": "UPDATE audit SET who = 'another'",
