@@ -178,6 +178,16 @@ def test_what_is_answered_now_counts(
     assert (list(shut(judgement)), asked) == (["limits"], ["good"])
 
 
+def test_what_a_bundle_was_let_pass_with_is_asked_again_though_it_holds_now(
+    released: Released, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its header says that a limit was not met, whatever the readings answer today."""
+    met = answered_anew(store, store.model("good"))
+    monkeypatch.setattr(gates, "answered_anew", lambda *_: met)
+    only = shut(judge(store, read_bundle(released.folder / "bad")))["limits"]
+    assert (only.concession, "exported with 'not_met'" in only.sentence) == ("anyway", True)
+
+
 def _void(store: Store) -> None:
     store.void(store.sessions()[0].id, "the hose came off")
 
