@@ -270,6 +270,17 @@ def test_a_session_that_is_not_what_it_says_is_refused(change: str, shared: Shar
     assert shared.team.sessions() == ()
 
 
+def test_a_session_does_not_show_without_what_was_said_of_it(shared: Shared) -> None:
+    """Its void is another than its name says: the session, which is sound, stays out with it."""
+    put(shared.door, shared.pack)
+    objects = (sent(shared.session, sha256(shared.pack)), sent(with_facts(shared.void, reason="another")))
+    refused = is_problem(post(shared.door, *objects), "held-back")
+    assert [one["kind"] for one in refused["held"]] == ["void"]
+    (together,) = shared.door.post("/v1/groups", json={"groups": [{"objects": objects}]}).json()["groups"]
+    assert together["problem"]["held"] == refused["held"]
+    assert shared.team.sessions() == ()
+
+
 def packed(heading: dict[str, Any], body: bytes) -> bytes:
     """A pack."""
     text = canonical_json(heading).encode()

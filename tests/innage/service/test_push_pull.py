@@ -127,8 +127,8 @@ class Cut(httpx.BaseTransport):
 
 def on_line(connection: Connection, line: httpx.BaseTransport) -> None:
     """Put a connection on another line."""
-    connection._client.close()
-    connection._client = httpx.Client(base_url=connection.server, transport=line)
+    connection._client._transport.close()
+    connection._client._transport = line
 
 
 @pytest.mark.parametrize("answered", [False, True], ids=["before", "after"])
@@ -332,6 +332,21 @@ def test_servers_that_are_none_are_one_sentence(case: str, rig: Store) -> None:
             push(rig, connection)
     assert sentence in str(raised.value)
     assert len(str(raised.value)) < 3000
+
+
+def test_a_token_goes_to_no_other_host(rig: Store) -> None:
+    """A redirect is not followed."""
+    asked: list[str] = []
+
+    def sends_on(request: httpx.Request) -> httpx.Response:
+        asked.append(request.url.host)
+        return httpx.Response(302, headers={"location": "https://evil.example/"})
+
+    with connected("http://127.0.0.1:9", token="inn_x") as connection:  # noqa: S106 - no token
+        answering(connection, sends_on)
+        with pytest.raises(InputError, match=r"sends on to 'evil\.example'"):
+            push(rig, connection)
+    assert asked == ["127.0.0.1"]
 
 
 def test_a_busy_server_is_asked_again_when_it_says(rig: Store) -> None:
