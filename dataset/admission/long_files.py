@@ -14,13 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.admission.columns import LeftOut, Look, likely_left_out, numbers_in
-from dataset.admission.session_columns import Columns, counts_of, levels_of, not_rising, times_of
+from dataset.admission.session_columns import Columns, counts_of, levels_of, not_rising, pours_of, times_of
 from dataset.admission.steps import Steps, StepTally
 from dataset.blocks import BLOCK_FRAMES, Block, pack
 from dataset.canonical import ReadingsHasher
 from dataset.errors import InputError
 from dataset.files.parquet import MOST_ROWS
 from dataset.files.pieces import LongFile
+from dataset.files.sheet_files import check_column
 from dataset.files.sheets import Numbers, Sheet
 from dataset.labels.marking import Run, Runs
 from dataset.long_frames import LongFrames, PackedFrames, Stowed
@@ -32,18 +33,20 @@ TOGETHER = 4 * BLOCK_FRAMES  # frames that are packed and hashed at once
 
 T = TypeVar("T")
 Reals = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
 class Asked:
     """What is asked of a file: its columns by ``mapping``, and of which others, by ``beside``, something may
-    have been forgotten.
+    have been forgotten. ``since_pour``: the column of seconds since liquid last came in.
     """
 
     mapping: ColumnMapping
     beside: ColumnMapping
     sensor: Sensor
     tank: Tank
+    since_pour: str | None = None
 
     def columns_of(self, sheet: Sheet) -> Columns:
         """The columns that are asked for."""
@@ -51,7 +54,11 @@ class Asked:
         return Columns(
             sheet,
             [c for c in (*mapping.counts, mapping.time) if c],
-            [c for c in (mapping.level, mapping.mass, mapping.poured, mapping.temperature) if c],
+            [
+                c
+                for c in (mapping.level, mapping.mass, mapping.poured, mapping.temperature, self.since_pour)
+                if c
+            ],
             mapping.counts if self.sensor.count_scale == 1 else (),
         )
 
@@ -59,6 +66,15 @@ class Asked:
         """Levels in mm, masses in g or volumes in mL, NaN where a frame has none; None without a column."""
         column = self.mapping.mass if self.mapping.mass is not None else self.mapping.poured
         return levels_of(columns, self.mapping, self.tank) if column is None else columns[column]
+
+    def pours_of(self, columns: Columns) -> Ints | None:
+        """Seconds since liquid last came in, -1 where that is not known; None without a column."""
+        return None if self.since_pour is None else pours_of(columns, self.since_pour)
+
+    def check_pours(self, sheet: Sheet) -> None:
+        """InputError unless the column of seconds since the last pour, where one is named, is there once."""
+        if self.since_pour is not None:
+            check_column(sheet, self.since_pour)
 
 
 @dataclass(frozen=True)
@@ -74,6 +90,7 @@ class Recorded:
     runs: Callable[[], Sequence[Run]]
     where: Callable[[int, str], str]
     left_out: Callable[[], tuple[LeftOut, ...]]
+    since_pour: Ints | None
 
 
 def read_long(file: LongFile, asked: Asked) -> Recorded:
@@ -84,7 +101,9 @@ def read_long(file: LongFile, asked: Asked) -> Recorded:
     """
     looks = likely_left_out(file.first, asked.beside)
     looked = [look.left_out.column for look in looks]
-    wanted = [*asked.mapping.columns, *looked]
+    asked.check_pours(file.first)
+    told = [] if asked.since_pour is None else [asked.since_pour]
+    wanted = [*asked.mapping.columns, *told, *looked]
     with ThreadPoolExecutor(cores()) as readers, _Frames(asked) as frames:
         reading: deque[Future[_Piece]] = deque()
         try:
@@ -108,6 +127,7 @@ def read_long(file: LongFile, asked: Asked) -> Recorded:
         frames.runs.all,
         lambda row, column: f"{file.first.path}, frame {row}, column {column!r}",
         lambda: tuple(look.left_out for look in looks if look.passes),
+        np.concatenate(frames.pours) if told else None,
     )
 
 
@@ -120,19 +140,20 @@ class _Piece:
     counts: NDArray[np.uint32]  # channels, frames
     warm: Reals | None
     labels: Reals | None
+    pours: Ints | None
     looked: Sequence[Numbers | None]
 
 
 def _read(piece: Callable[[], Sheet], asked: Asked, looked: Sequence[str]) -> _Piece:
     sheet, mapping, sensor = piece(), asked.mapping, asked.sensor
     if not sheet.rows:
-        return _Piece(sheet, None, np.empty((sensor.channels, 0), np.uint32), None, None, ())
+        return _Piece(sheet, None, np.empty((sensor.channels, 0), np.uint32), None, None, None, ())
     columns = asked.columns_of(sheet)
     counts = np.stack([counts_of(columns, column, sensor) for column in mapping.counts])
     t_ms = None if mapping.time is None else times_of(columns, mapping, sensor)
     warm = None if mapping.temperature is None else columns[mapping.temperature]
     numbers = [numbers_in(sheet, column) for column in looked]
-    return _Piece(sheet, t_ms, counts, warm, asked.labels_of(columns), numbers)
+    return _Piece(sheet, t_ms, counts, warm, asked.labels_of(columns), asked.pours_of(columns), numbers)
 
 
 @dataclass
@@ -168,6 +189,7 @@ class _Frames:
     def __init__(self, asked: Asked) -> None:
         self._asked, self._channels = asked, asked.sensor.channels
         self.steps, self.runs = StepTally(), Runs()
+        self.pours: list[Ints] = []
         self._hasher = ReadingsHasher(self._channels, asked.mapping.temperature is not None)
         self._packers, self._hashers = ThreadPoolExecutor(cores()), ThreadPoolExecutor(1)
         self._packing: deque[Future[list[Block]]] = deque()
@@ -192,6 +214,7 @@ class _Frames:
         self.steps.add(t_ms)
         if piece.labels is not None:
             self.runs.add(piece.labels)
+        self.pours += [] if piece.pours is None else [piece.pours]
         for look, numbers in zip(looks, piece.looked, strict=True):
             look.add_numbers(numbers)
         self._number, self._last = self._number + rows, int(t_ms[-1])

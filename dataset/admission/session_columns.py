@@ -13,8 +13,10 @@ from dataset.errors import InputError, quoted
 from dataset.files.headings import unit_in
 from dataset.files.sheet_files import is_number
 from dataset.files.sheets import Sheet
+from dataset.labels.pours import NOT_KNOWN
 from dataset.records import ColumnMapping, LevelUnit, Sensor, Tank, TimeUnit
 
+LONGEST_S = 2**31 - 1  # what firmware counts seconds in
 _SECONDS = ("s", "sec", "second", "seconds")
 MAX_T_MS = 2.0**53  # whole milliseconds up to here are exact in a double
 
@@ -132,6 +134,21 @@ def _hint_of_time(mapping: ColumnMapping) -> str:
     if unit_in(mapping.time or "") in _SECONDS and mapping.time_unit is TimeUnit.MILLISECONDS:
         return "its name says seconds: set time_unit to s"
     return "split the file where another session begins, or check ColumnMapping.time and time_unit"
+
+
+def pours_of(columns: Columns, column: str) -> NDArray[np.int64]:
+    """A column of whole seconds since liquid last came in, -1 where a cell is empty: not known."""
+    values, sheet = columns[column], columns.sheet
+    seconds = np.where(np.isnan(values), NOT_KNOWN, values)
+    row = first_of((seconds < NOT_KNOWN) | (seconds > LONGEST_S) | (seconds != np.rint(seconds)))
+    if row is not None:
+        raise InputError(
+            sheet.where(row, column),
+            f"{sheet.cells(column)[row].strip()} seconds since liquid last came in",
+            f"whole seconds from 0 to {LONGEST_S}, or -1 or an empty cell where that is not known",
+            "mend the line, or the column that is named",
+        )
+    return seconds.astype(np.int64)
 
 
 def levels_of(columns: Columns, mapping: ColumnMapping, tank: Tank) -> NDArray[np.float64] | None:

@@ -6,7 +6,7 @@ import hashlib
 from collections import Counter
 from collections.abc import Sequence
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -45,6 +45,8 @@ class ParsedFile:
     counts frames. ``unused`` are the names of the columns that no field took, ``left_out`` those of them that
     look like a time, level or temperature that is not there. ``warnings`` are those of the columns' names.
     ``started`` is when it began, where that was asked for, ``used`` the instruments that its levels rest on.
+    ``since_pour``, int64 (frames,), is what the column said that was asked for: whole seconds since liquid
+    last came in, -1 where that is not known; None: none was asked for.
     """
 
     frames: Recording
@@ -58,6 +60,7 @@ class ParsedFile:
     warnings: tuple[DoorWarning, ...] = ()
     started: str | None = None
     used: Used = NOTHING_USED
+    since_pour: NDArray[np.int64] | None = field(default=None, compare=False)
 
     @property
     def labelled(self) -> int:
@@ -72,6 +75,7 @@ def read_file(
     labelling: Labelling | None = None,
     start: Start | None = None,
     instruments: Sequence[Calibrations] = (),
+    since_pour: str | None = None,
 ) -> ParsedFile:
     """Read one capture session.
 
@@ -84,6 +88,7 @@ def read_file(
             them.
         start: when the session began, or where the file says it; None is not stated.
         instruments: that levels were measured with, which adds their uncertainties to the labels.
+        since_pour: the column of whole seconds since liquid last came in; None: there is none.
 
     Raises:
         InputError: the first fault: file, line, column, what was found, what was expected.
@@ -97,7 +102,8 @@ def read_file(
             f"{sensor.channels}, one for each pad of {sensor.ref} in channel order: {pads}",
         )
     beside = mapping if start is None or start.way != "column" else _left_to(mapping, start.text)
-    asked = Asked(mapping, beside, sensor, tank)
+    beside = beside if since_pour is None else _left_to(beside, since_pour)
+    asked = Asked(mapping, beside, sensor, tank, since_pour)
 
     def parsed(recorded: Recorded) -> ParsedFile:
         if recorded.steps is not None:
@@ -119,6 +125,7 @@ def read_file(
             warnings=(*named_otherwise(recorded.sheet, mapping), *used.warnings),
             started=started,
             used=used,
+            since_pour=recorded.since_pour,
         )
 
     long = long_file(path, mapping)
@@ -136,6 +143,7 @@ def _read_whole(path: Path, asked: Asked) -> Recorded:
     """A file that is read at once."""
     content = read_content(path)
     sheet = sheet_of(path, content, asked.mapping)
+    asked.check_pours(sheet)
     columns = asked.columns_of(sheet)
     counts = np.stack([counts_of(columns, column, asked.sensor) for column in asked.mapping.counts], axis=1)
     t_ms = times_of(columns, asked.mapping, asked.sensor)
@@ -148,6 +156,7 @@ def _read_whole(path: Path, asked: Asked) -> Recorded:
         lambda: _runs_of(asked.labels_of(columns)),
         sheet.where,
         lambda: left_out(sheet, asked.beside),
+        asked.pours_of(columns),
     )
 
 

@@ -54,10 +54,11 @@ def sheet_of(path: Path, content: bytes, mapping: ColumnMapping) -> Sheet:
 def check_named(sheet: Sheet, mapping: ColumnMapping) -> None:
     """InputError unless each column of ``mapping`` is there once."""
     for column in mapping.columns:
-        _check_column(sheet, column)
+        check_column(sheet, column)
 
 
-def _check_column(sheet: Sheet, column: str) -> None:
+def check_column(sheet: Sheet, column: str) -> None:
+    """InputError unless a column of that name is there once."""
     times = sheet.header.count(column)
     if times > 1:
         raise InputError(

@@ -68,7 +68,7 @@ LIVE = "Live, instead of a file"
 OF_BOTH = ("context", "model", "unit", "trim", "mounting", "json", "store")
 OF_FILES = (
     *("files", "count", "time", "time_unit", "temperature", "delimiter", "header", "encoding", "mapping"),
-    "out",
+    *("since_pour", "out"),
 )
 
 
@@ -104,6 +104,14 @@ def replay(
         TimeUnit, typer.Option("--time-unit", help="Unit of the time column.")
     ] = TimeUnit.MILLISECONDS,
     temperature: Annotated[str | None, typer.Option(help="Column of temperature, degrees Celsius.")] = None,
+    since_pour: Annotated[
+        str | None,
+        typer.Option(
+            "--since-pour",
+            help="Column of whole seconds since liquid last came in, empty or -1: not known. For models that "
+            "are told; a board has no way to tell.",
+        ),
+    ] = None,
     delimiter: Annotated[
         str | None,
         typer.Option(help="A character, or tab, space, comma, semicolon, bar. Default: found out."),
@@ -203,7 +211,7 @@ def replay(
     not fit the model; 1 when those of one of several files do not, and the others are replayed.
     """
     from dataset.errors import InputError
-    from innage.jobs.models.replaying import LogReplayer
+    from innage.jobs.models.replaying import LogReplayer, program_of
 
     _not_both(context, live=port is not None)
     if port is not None:
@@ -216,6 +224,8 @@ def replay(
 
         opened = open_store(store)
         sensor = opened.model(model).frozen.sessions[0].mounting.sensor
+        if program_of(opened.model(model)).longest_pour_s:
+            say_aside(f"model {model} is not told when liquid last came in: a board has no way to tell it")
         beside = Beside(
             labelling_by(
                 tare_g=tare_g,
@@ -257,7 +267,11 @@ def replay(
     with open_store(store) as opened:
         sensor = opened.model(model).frozen.sessions[0].mounting.sensor
         given = _typed(trim, sensor) if trim else None
-        replayer = LogReplayer(opened, model, unit=unit, trim=given, columns=columns)
+        replayer = LogReplayer(opened, model, unit=unit, trim=given, columns=columns, since_pour=since_pour)
+    if replayer.is_untold:
+        say_aside(
+            f"model {model} is not told when liquid last came in; --since-pour names the column that says it"
+        )
     if len(files) > 1:
         if not _several(replayer, model, files, out, json):
             raise typer.Exit(SAID_NO)

@@ -118,7 +118,15 @@ class FieldReplay:
 
     def facts(self) -> dict[str, Any]:
         """What it comes to, ready for JSON; see :func:`summary`."""
-        return summary(self.program, self.replayed)
+        return summary(self.program, self.replayed) | {"told": self.told}
+
+    @property
+    def told(self) -> int | None:
+        """Frames at which the model knew when liquid last came in; None for one that is not told of it."""
+        if not self.program.longest_pour_s:
+            return None
+        pours = self.parsed.since_pour
+        return 0 if pours is None else int((pours >= 0).sum())
 
 
 class LogReplayer:
@@ -132,9 +140,12 @@ class LogReplayer:
         trim: instead, the counts of each kind of trim that the model takes, one a channel.
         columns: which column holds what, or the name of a saved mapping; labels are not read. Without counts
             in it they are called as the pads are; None means that, without time.
+        since_pour: the column of whole seconds since liquid last came in, -1 or empty where that is not
+            known; None: the model, where it is told of that, is not told here.
 
     Raises:
-        InputError: a trim that the model does not take, or none where it takes one.
+        InputError: a trim that the model does not take, or none where it takes one; a column ``since_pour``
+            for a model that is not told of pours, or one that holds something else too.
         NotFoundError: a name that the store does not have.
     """
 
@@ -146,12 +157,22 @@ class LogReplayer:
         unit: str | None = None,
         trim: Mapping[TrimKind, Sequence[int]] | None = None,
         columns: ColumnMapping | str | None = None,
+        since_pour: str | None = None,
     ) -> None:
         replayed_model = store.model(model)
         mounting = replayed_model.frozen.sessions[0].mounting
         known = {session.mounting.name for session in replayed_model.frozen.sessions}
         self._program = program_of(replayed_model)
-        self._reader = LogReader(store, mounting, columns)
+        self.is_untold = self._program.longest_pour_s > 0 and since_pour is None
+        if since_pour is not None and not self._program.longest_pour_s:
+            raise InputError(
+                "since_pour",
+                f"column {since_pour!r}",
+                "none",
+                f"model {model} is not told when liquid last came in",
+                fields=("since_pour",),
+            )
+        self._reader = LogReader(store, mounting, columns, since_pour)
         self._trim = stated_trim(store, self._program, f"model {model}", mounting, known, unit, trim)
 
     def replay(self, file: Path) -> FieldReplay:
@@ -168,7 +189,7 @@ class LogReplayer:
         from export.compilers.replaying import replay_on_host
 
         parsed = self._reader.read(file)
-        replayed = replay_on_host(self._program, as_arrays(parsed.frames), self._trim)
+        replayed = replay_on_host(self._program, as_arrays(parsed.frames), self._trim, parsed.since_pour)
         return FieldReplay(self._program, parsed, replayed)
 
     def replay_each(
@@ -222,24 +243,44 @@ def check_files(files: Sequence[Path], out: Path | None) -> dict[Path, Path]:
 class LogReader:
     """Reads field logs of what stands on a mounting.
 
-    Raises InputError for columns that cannot be, NotFoundError for a mapping that the store does not have.
+    ``since_pour``: the column of seconds since liquid last came in. Raises InputError for columns that cannot
+    be, NotFoundError for a mapping that the store does not have.
     """
 
-    def __init__(self, store: Store, mounting: Mounting, columns: ColumnMapping | str | None) -> None:
+    def __init__(
+        self,
+        store: Store,
+        mounting: Mounting,
+        columns: ColumnMapping | str | None,
+        since_pour: str | None = None,
+    ) -> None:
         from dataset.admission.rules import check_mapping
 
         mapping = store.mapping(columns) if isinstance(columns, str) else columns
         mapping = mapping or ColumnMapping(name="columns", counts=())
         counts = mapping.counts or mounting.sensor.channel_names
         self._mapping = replace(mapping, counts=counts, level=None, mass=None, poured=None)
-        self._mounting = mounting
+        self._mounting, self._since_pour = mounting, since_pour
         check_mapping(self._mapping)
+        if since_pour in self._mapping.columns:
+            raise InputError(
+                "since_pour",
+                f"column {since_pour!r}, which holds something else",
+                "a column of its own, of seconds since liquid last came in",
+                fields=("since_pour",),
+            )
 
     def read(self, file: Path) -> ParsedFile:
         """The frames of a file; InputError where they are not of the sensor."""
         from dataset.admission.session_files import read_file
 
-        return read_file(file, self._mapping, self._mounting.sensor, self._mounting.tank)
+        return read_file(
+            file,
+            self._mapping,
+            self._mounting.sensor,
+            self._mounting.tank,
+            since_pour=self._since_pour,
+        )
 
 
 def stated_trim(

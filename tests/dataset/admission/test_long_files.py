@@ -292,3 +292,25 @@ def test_memory_of_a_long_file(tmp_path: Path) -> None:
         assert frames == times * len(numbers)
         peaks[times] = peak
     assert (peaks[8] - peaks[2]) / (6 * len(numbers)) < 4 * numbers.shape[1]
+
+
+def test_pieces_of_a_column_of_pours(tmp_path: Path, request: pytest.FixtureRequest) -> None:
+    """Whole seconds in order, -1 where a cell is empty; a column that is not there, and a cell that is no
+    whole second, are told by file and line.
+    """
+    path, pours = tmp_path / "run.csv", [str(k // 7) if k % 5 else "" for k in range(ROWS)]
+    text = text_of(
+        [[*row, s] for row, s in zip(rows(), pours, strict=True)], HEADER.replace("\n", ",since\n")
+    )
+    path.write_text(text)
+    request.getfixturevalue("in_pieces")
+    found = read_file(path, COLUMNS, SENSOR, TANK, since_pour="since")
+    assert isinstance(found.frames, LongFrames)
+    assert found.since_pour is not None
+    assert found.since_pour.tolist() == [k // 7 if k % 5 else -1 for k in range(ROWS)]
+    assert found.unused == ()
+    with pytest.raises(InputError, match="no column 'sinse'"):
+        read_file(path, COLUMNS, SENSOR, TANK, since_pour="sinse")
+    path.write_text(text.replace(",42\n", ",42.5\n"))
+    with pytest.raises(InputError, match=r"line 29[0-9], column 'since': 42\.5 seconds"):
+        read_file(path, COLUMNS, SENSOR, TANK, since_pour="since")

@@ -24,7 +24,7 @@ from dataset.records import (
 )
 from dataset.store import Store
 from innage.cli import app
-from training.program import digest, to_json
+from training.program import Program, digest, to_json
 from training.program.builder import Builder
 
 _spec = importlib.util.spec_from_file_location(
@@ -35,6 +35,8 @@ assert _spec.loader is not None
 documents = importlib.util.module_from_spec(_spec)
 _spec.loader.exec_module(documents)
 
+# what the model that is told makes of it: not known twice, then the seconds in 1/64 mm
+POURS = "t_ms,low,high,since\n0,1,1,-1\n100,1,1,\n200,1,1,0\n300,1,1,64\n400,1,1,129\n"
 LOG = "t_ms,low,high\n0,1000,1000\n100,1200,1000\n200,1200,1000\n1200,1400,1200\n"
 
 
@@ -70,8 +72,16 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
         frames = Frames(np.arange(4) * 100, np.full((4, 2), 1000, np.uint32))
         sessions = opened.add_sessions([bench.session(0, (Mark(0, 4, 0.0),), frames=frames)])
         frozen = opened.freeze("all", sessions, GroupBy.UNIT, {"one": Role.FIT})
-        opened.add_model(Model("m", digest(program), frozen, None, "{}", "{}", "{}", to_json(program), b""))
+        for name, made in (("m", program), ("told", seconds_shown())):
+            opened.add_model(Model(name, digest(made), frozen, None, "{}", "{}", "{}", to_json(made), b""))
     return path
+
+
+def seconds_shown() -> Program:
+    """The level is the seconds since the last pour, in 1/64 mm, 0 where they are not known."""
+    b = Builder("told", count_bits=16, channels=2, period_ms=100, span=6400, longest_pour_s=600)
+    level = b.node("clip", "since_pour", low=0, high=6400, scale="1/64 mm")
+    return b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
 
 
 def innage(store: Path, *words: str) -> Result:
@@ -217,3 +227,72 @@ def test_readings_never_take_the_place_of_a_log_or_of_one_another(
         assert said in done.stderr
     assert (tmp_path / "logs" / "a.readings.csv").read_text(encoding="utf-8") == LOG
     assert [path.name for path in other.iterdir()] == ["a.txt"]
+
+
+def levels(done: Result) -> list[str]:
+    return [line.split(",")[2] for line in done.stdout.splitlines()[1:]]
+
+
+def test_a_model_that_is_told_of_pours_reads_them_in_a_column(store: Path, log: Path, tmp_path: Path) -> None:
+    """64 s are 1 mm of this model, 129 s 2.015625 mm; -1 and an empty cell are not known. Without the column
+    nothing is, and that is said once, however many files there are.
+    """
+    log.write_text(POURS, encoding="utf-8")
+    words = ("replay", "told", str(log), "--time", "t_ms")
+    done = innage(store, *words, "--since-pour", "since")
+    assert done.exit_code == 0, done.output
+    assert levels(done) == ["0.000000", "0.000000", "0.000000", "1.000000", "2.015625"]
+    assert "told when liquid last came in: 3 of 5 frames" in done.stderr
+    assert "is not told" not in done.stderr
+    out = str(tmp_path / "out.csv")
+    facts = json.loads(innage(store, *words, "--since-pour", "since", "--out", out, "--json").stdout)
+    documents.check("innage replay", facts)
+    assert facts["told"] == 3
+
+    untold = innage(store, *words)
+    assert levels(untold) == ["0.000000"] * 5
+    assert "model told is not told when liquid last came in; --since-pour names" in untold.stderr
+    (tmp_path / "b.csv").write_text(POURS, encoding="utf-8")
+    several = innage(store, *words, str(tmp_path / "b.csv"), "--json")
+    documents.check("innage replay FILE FILE ...", json.loads(several.stdout))
+    assert [answer["told"] for answer in json.loads(several.stdout)["files"]] == [0, 0]
+    assert several.stderr.count("not told") == 1
+
+
+def test_a_model_that_takes_no_pours_is_not_said_to_be_untold(store: Path, log: Path, tmp_path: Path) -> None:
+    words = ("--unit", "one", "--time", "t_ms", "--out", str(tmp_path / "out.csv"), "--json")
+    done = innage(store, "replay", "m", str(log), *words)
+    assert "told" not in done.stderr
+    assert json.loads(done.stdout)["told"] is None
+    refused = innage(store, "replay", "m", str(log), *words, "--since-pour", "since")
+    assert refused.exit_code == 2, refused.output
+    assert "--since-pour: column 'since'; expected none. Model m is not told" in refused.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "cell", "said"),
+    [
+        (("--since-pour", "since"), "1.5", "line 5, column 'since': 1.5 seconds since liquid last came in"),
+        (("--since-pour", "since"), "-2", "line 5, column 'since': -2 seconds since liquid last came in"),
+        (("--since-pour", "since"), "2147483648", "2147483648 seconds since liquid last came in; expected"),
+        (("--since-pour", "since"), "soon", "line 5, column 'since': 'soon'; expected a number"),
+        (("--since-pour", "sinse"), "64", "no column 'sinse'"),
+        (("--since-pour", "high"), "64", "--since-pour: column 'high', which holds something else"),
+    ],
+)
+def test_pours_that_cannot_be_are_one_sentence(
+    store: Path, log: Path, words: tuple[str, ...], cell: str, said: str
+) -> None:
+    log.write_text(POURS.replace(",64", f",{cell}"), encoding="utf-8")
+    done = innage(store, "replay", "told", str(log), "--time", "t_ms", *words)
+    assert done.exit_code == 2, done.output
+    assert said in done.stderr
+
+
+def test_a_board_has_no_way_to_tell_of_pours(store: Path, tmp_path: Path) -> None:
+    """Said before the port is opened; a column is refused beside a port."""
+    words = ("replay", "told", "--port", str(tmp_path / "none"))
+    done = innage(store, *words)
+    assert done.exit_code == 2
+    assert "model told is not told when liquid last came in: a board has no way to tell it" in done.stderr
+    assert "--since-pour beside --port" in innage(store, *words, "--since-pour", "since").stderr

@@ -29,6 +29,8 @@ def show_summary(facts: dict[str, Any], out: Path | None) -> None:
             f"each ({first})",
             file=stream,
         )
+    if facts["told"]:
+        print(f"told when liquid last came in: {facts['told']} of {facts['frames']} frames", file=stream)
     if out is not None:
         say(f"readings in {out}")
 
