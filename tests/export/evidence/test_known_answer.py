@@ -9,8 +9,8 @@ import pytest
 
 from export.evidence.breaks import breaks, last_layers, may_choose, run_broken
 from export.evidence.drawing import draw
-from export.evidence.known_answer import known_answer, sequence
-from training.program import OUTPUTS, Program, run
+from export.evidence.known_answer import FIRST_POUR, known_answer, sequence
+from training.program import OUTPUTS, Builder, Program, run
 
 
 @pytest.fixture(params=["two_nets"])
@@ -57,3 +57,44 @@ def test_without_a_break_nothing_differs(program: Program) -> None:
 def test_room_for_rows_is_used(program: Program) -> None:
     """Two nets take more rows than the few that one reading of each kind needs."""
     assert 8 < len(known_answer(program).rows) <= 64
+
+
+def foam_at(frame: int, *, by_state: bool) -> Program:
+    """Foam is said in the frame of one number alone, counted by the seconds since the last pour in it, or, by
+    state, in the frame before; and only of counts in a hundredth of their range. Three frames settle.
+    """
+    b = Builder(
+        "foamy",
+        count_bits=12,
+        channels=2,
+        period_ms=1000,
+        span=6400,
+        settling_frames=3,
+        longest_pour_s=60,
+    )
+    now = b.node("clip", "since_pour", low=-1, high=60)
+    b.renew(b.state("before", (-1,), (-1,), (60,)), now)
+    second = "before" if by_state else now
+    first = b.node("take", "counts", indices=(0,))
+    told_so = (
+        b.node("greater", second, b.const(FIRST_POUR + frame - 1 - by_state)),
+        b.node("greater", b.const(FIRST_POUR + frame + 1 - by_state), second),
+        b.node("greater", first, b.const(2000)),
+        b.node("greater", b.const(2041), first),
+    )
+    foam = told_so[0]
+    for condition in told_so[1:]:
+        foam = b.node("mul", foam, condition)
+    level = b.node("clip", b.node("dense", "counts", weights=((1, 1),), bias=(0,)), low=0, high=6400)
+    return b.finish(low=level, level=level, high=level, validity=b.const(1), flags=foam)
+
+
+@pytest.mark.parametrize(("frame", "by_state"), [(4, False), (3, True)])
+def test_rows_are_chosen_by_the_seconds_that_the_frame_is_told(frame: int, by_state: bool) -> None:
+    """Counts that say foam come in the one frame that can say it: the second behind those that settle, or the
+    first of them, of what the last that settles was told.
+    """
+    known = known_answer(foam_at(frame, by_state=by_state))
+    assert known.lead == 3
+    flags = [reading[OUTPUTS.index("flags")] for reading in known.readings]
+    assert [k for k, flag in enumerate(flags) if flag] == [frame]

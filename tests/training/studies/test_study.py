@@ -15,7 +15,7 @@ from dataset.records import Budget, FrozenData, Limit, Limits, Role
 from training.costs import Cost, CostModel
 from training.judging.judged import judge
 from training.program import Program
-from training.search.array_recipes import STILL, ArrayRecipe
+from training.search.array_recipes import POUR, STILL, ArrayRecipe
 from training.search.context import SearchRequest, by_roles, hardware_of
 from training.search.refitting import refit, thinned_fit, unwatched
 from training.studies.study import (
@@ -29,6 +29,7 @@ from training.studies.study import (
     study_trims,
 )
 
+UNTOLD = "not told of pours"
 RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=40)
 
 
@@ -95,6 +96,26 @@ def test_each_group_of_features_is_measured(data: FrozenData) -> None:
     assert rows[WITHOUT_WATCHER]["classes"]["all"]["accepted_share"] == 1.0
     assert rows["ratios only"]["recipe"]["level_groups"] == ["ratios"]
     assert {row["classes"]["clean"]["groups"] for row in found["rows"]} == {2}
+
+
+def test_a_recipe_that_is_told_of_pours_has_a_row_without(
+    data: FrozenData, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing else of the recipe differs there; a recipe that is not told has no such row."""
+    fitted: list[ArrayRecipe] = []
+
+    def refused(context: object, recipe: ArrayRecipe) -> object:
+        fitted.append(recipe)
+        raise InputError("refit", "not asked for", "the recipes alone")
+
+    monkeypatch.setattr("training.studies.study.refit", refused)
+    for recipe in (RECIPE, replace(RECIPE, watch_groups=(*STILL, POUR))):
+        found = study_features(Study(data, hardware_of(data), recipe, Role.PROVE, asked()))
+        recipes = {row.name: row.recipe for row in found.rows}
+        assert (UNTOLD in recipes) == recipe.told
+        assert recipes.get(UNTOLD, RECIPE) == RECIPE
+        assert fitted[0] == recipe
+        fitted.clear()
 
 
 def test_only_rows_to_fit_are_thinned(data: FrozenData) -> None:
