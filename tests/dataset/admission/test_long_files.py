@@ -314,3 +314,15 @@ def test_pieces_of_a_column_of_pours(tmp_path: Path, request: pytest.FixtureRequ
     path.write_text(text.replace(",42\n", ",42.5\n"))
     with pytest.raises(InputError, match=r"line 29[0-9], column 'since': 42\.5 seconds"):
         read_file(path, COLUMNS, SENSOR, TANK, since_pour="since")
+
+
+def test_pieces_of_a_column_of_pours_in_parquet(tmp_path: Path, in_pieces: None) -> None:
+    """No other column is read of such a file than those that are named; null is not known."""
+    pours = [k // 7 if k % 5 else None for k in range(ROWS)]
+    counts = pyarrow.array(np.arange(ROWS), pyarrow.uint32())
+    path = tmp_path / "run.parquet"
+    pyarrow.parquet.write_table(pyarrow.table({"a": counts, "b": counts, "since": pours}), path)
+    found = read_file(path, ColumnMapping("m", ("a", "b")), SENSOR, TANK, since_pour="since")
+    assert isinstance(found.frames, LongFrames)
+    assert found.since_pour is not None
+    assert found.since_pour.tolist() == [-1 if s is None else s for s in pours]
