@@ -15,9 +15,10 @@ from starlette.responses import Response
 from dataset.errors import InnageError, StoreBusyError, StoreError
 from dataset.records import Actor, KnownBy
 from innage.service import logs
+from innage.service.description import PROBLEMS, describe
 from innage.service.door import Door, Settings
 from innage.service.kept_blobs import KeptBlobs
-from innage.service.middleware import Guard, Log
+from innage.service.middleware import Guard, Log, methods_of
 from innage.service.problems import Problem, problem_of
 from innage.service.rate import Rate
 from innage.service.rights import Authorise, authorise_by
@@ -56,7 +57,9 @@ def make_app(store: Store, settings: Settings | None = None, authorise: Authoris
         redirect_slashes=False,
         telemetry={"tracing": False, "metrics": False, "logs": False},
         lifespan=_lifespan,
+        responses=dict(PROBLEMS),
     )
+    describe(app)
     app.state.door = door
     for module in ROUTES:
         module.register(app)
@@ -76,11 +79,13 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
     yield
 
 
-async def _answered(_request: Request, error: Exception) -> Response:
+async def _answered(request: Request, error: Exception) -> Response:
     if isinstance(error, RequestValidationError):
         return _invalid(error).response()
     if isinstance(error, StoreError) and not isinstance(error, StoreBusyError):
         logs.log_error(error)
+    if isinstance(error, HTTPException) and error.status_code == 405:
+        error.headers = {"Allow": ", ".join(methods_of(request.scope))}
     return problem_of(error).response()
 
 

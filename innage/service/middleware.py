@@ -171,6 +171,12 @@ def template_of(scope: Scope) -> str:
     return partial
 
 
+def methods_of(scope: Scope) -> list[str]:
+    """Every method that the path of a request takes, over all routes of it (RFC 9110, 10.2.1)."""
+    here = (route for route in scope["app"].routes if route.matches(scope)[0] is not Match.NONE)
+    return sorted({method for route in here for method in route.methods})
+
+
 class Log:
     """A line for each request, without its query, headers or body."""
 

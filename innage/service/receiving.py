@@ -68,8 +68,11 @@ def cut_blobs(body: bytes) -> dict[str, bytes]:
     """Several blobs in one body, by their hashes.
 
     Raises:
-        Problem: 'malformed' for a body that ends within one, 'digest-mismatch', 'too-large' for one of them.
+        Problem: 'malformed' for a body that is empty or ends within one, 'digest-mismatch', 'too-large' for
+            one of them.
     """
+    if not body:
+        raise Problem("malformed", "the body holds no blob")
     blobs: dict[str, bytes] = {}
     at = 0
     while at < len(body):

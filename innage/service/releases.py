@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from dataset.records import BundleFile, BundleSignature, ChannelMove, KnownBundle
 from innage.jobs.releasing.gates import CONCESSIONS, Gate, Judgement
@@ -14,6 +14,12 @@ from innage.service.wire import Answer, Message
 MOST_REASON = 1000
 Hash = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
 Text = Annotated[str, Field(max_length=4000)]
+
+
+def _known(concession: str) -> str:
+    if concession not in CONCESSIONS:
+        raise ValueError("expected one of " + ", ".join(CONCESSIONS))
+    return concession
 
 
 class MoveAsked(Message):
@@ -28,7 +34,7 @@ class MoveAsked(Message):
     bundle_sha256: Hash
     reason: Annotated[str, Field(min_length=1, max_length=MOST_REASON)]
     concessions: Annotated[
-        list[Annotated[str, Field(json_schema_extra={"enum": list(CONCESSIONS)})]],
+        list[Annotated[str, AfterValidator(_known), Field(json_schema_extra={"enum": list(CONCESSIONS)})]],
         Field(default_factory=list, max_length=len(CONCESSIONS)),
     ]
 

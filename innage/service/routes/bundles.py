@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import FastAPI, Path, Request
 from starlette.concurrency import run_in_threadpool
@@ -17,23 +17,41 @@ from innage.jobs.releasing.facts import bundle_facts
 from innage.jobs.releasing.moving import keep
 from innage.jobs.releasing.pulling import bundle_now
 from innage.service.answers import FOR_EVER, bytes_answer, json_answer
+from innage.service.description import of_bytes, unless_unchanged
 from innage.service.door import ActorOf, DoorOf, StoreOf
 from innage.service.problems import Problem
 from innage.service.releases import BundleAnswer, Said, Withdrawn
 
 ZIP = "application/zip"
+BYTES = "application/octet-stream"
 BundlePath = Annotated[str, Path(pattern=rf"^[0-9a-f]{{{LEAST_DIGITS},64}}$")]
 HashPath = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]
 _FILE = {"schema": {"type": "string", "format": "binary"}}
-_BODY = {"requestBody": {"required": True, "content": {ZIP: _FILE}}}
+_OFFERED: dict[str, Any] = {
+    "response_model": BundleAnswer,
+    "responses": {201: {"model": BundleAnswer, "description": "Something of it is new"}},
+    "openapi_extra": {"requestBody": {"required": True, "content": {ZIP: _FILE}}},
+}
 
 
 def register(app: FastAPI) -> None:
     """Add the routes."""
     add = app.add_api_route
-    add("/v1/bundles/{sha256}", bundle, methods=["GET"], response_model=BundleAnswer)
-    add("/v1/bundles/{sha256}", offer, methods=["PUT"], response_model=BundleAnswer, openapi_extra=_BODY)
-    add("/v1/bundles/{sha256}/files/{file}", file, methods=["GET"], response_class=Response)
+    add(
+        "/v1/bundles/{sha256}",
+        bundle,
+        methods=["GET"],
+        response_model=BundleAnswer,
+        responses=unless_unchanged(),
+    )
+    add("/v1/bundles/{sha256}", offer, methods=["PUT"], **_OFFERED)
+    add(
+        "/v1/bundles/{sha256}/files/{file}",
+        file,
+        methods=["GET"],
+        response_class=Response,
+        responses=of_bytes(BYTES),
+    )
     add("/v1/bundles/{sha256}/withdraw", withdraw, methods=["POST"])
     add("/v1/bundles/{sha256}/take-back", take_back, methods=["POST"])
 
@@ -51,7 +69,7 @@ def file(request: Request, door: DoorOf, sha256: BundlePath, file: HashPath) -> 
     """The bytes of a file of a bundle, by their hash."""
     content = door.store.bundle_file(sha256, file)
     headers = {"Cache-Control": FOR_EVER, "X-Content-Type-Options": "nosniff"}
-    return bytes_answer(request, content, "application/octet-stream", **headers)
+    return bytes_answer(request, content, BYTES, **headers)
 
 
 async def offer(request: Request, door: DoorOf, store: StoreOf, sha256: HashPath) -> Response:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import FastAPI, Header, Path, Query, Request
 from starlette.responses import Response
@@ -13,6 +13,7 @@ from dataset.records import ChannelMove
 from innage.jobs.releasing.facts import channel_facts, gates_facts, move_facts
 from innage.jobs.releasing.moving import CURRENT, GatesShutError, Wish, move_channel
 from innage.service.answers import json_answer
+from innage.service.description import unless_unchanged
 from innage.service.door import ActorOf, DoorOf, StoreOf
 from innage.service.problems import Problem, busy, parts_of
 from innage.service.releases import ChannelAnswer, Channels, MoveAnswer, MoveAsked, MovedAnswer, Moves
@@ -24,12 +25,21 @@ ChannelPath = Annotated[str, Path(max_length=60)]
 Condition = Annotated[str | None, Header(max_length=200)]
 
 
+_NEW: dict[int | str, dict[str, Any]] = {201: {"model": MovedAnswer, "description": "It is new"}}
+
+
 def register(app: FastAPI) -> None:
     """Add the routes."""
     add = app.add_api_route
     add("/v1/channels", listed, methods=["GET"])
-    add("/v1/channels/{name:path}", channel, methods=["GET"], response_model=ChannelAnswer)
-    add("/v1/channels/{name:path}", move, methods=["PUT"], response_model=MovedAnswer)
+    add(
+        "/v1/channels/{name:path}",
+        channel,
+        methods=["GET"],
+        response_model=ChannelAnswer,
+        responses=unless_unchanged(),
+    )
+    add("/v1/channels/{name:path}", move, methods=["PUT"], response_model=MovedAnswer, responses=_NEW)
     add("/v1/moves", moves, methods=["GET"])
 
 

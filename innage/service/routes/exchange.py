@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import closing
-from typing import Annotated
+from typing import Annotated, Any
 from urllib.parse import quote
 
 from fastapi import FastAPI, Path, Query, Request
@@ -15,6 +15,7 @@ from dataset.exchange.objects import KINDS, Offered, Parcel
 from innage.jobs.exchange.choosing import chosen_objects
 from innage.jobs.exchange.push import blobs_of
 from innage.service.answers import FOR_EVER, bytes_answer, json_answer
+from innage.service.description import of_bytes, unless_unchanged
 from innage.service.door import ActorOf, DoorOf, StoreOf
 from innage.service.problems import Problem
 from innage.service.receiving import cut_blobs, read_blob, read_body, take_group, take_groups
@@ -49,22 +50,33 @@ HashPath = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]
 def register(app: FastAPI) -> None:
     """Add the routes."""
     add = app.add_api_route
-    add("/v1/objects", list_objects, methods=["GET"], response_model=Listed)
+    add("/v1/objects", list_objects, methods=["GET"], response_model=Listed, responses=unless_unchanged())
     add("/v1/objects", take, methods=["POST"])
     add("/v1/objects/lacking", lacking, methods=["POST"])
     add("/v1/objects/chosen", chosen, methods=["POST"])
     add("/v1/objects/documents", documents, methods=["POST"])
-    add("/v1/objects/{kind}/{key}", document, methods=["GET"], response_class=Response)
-    add("/v1/sessions/{key}/packs", packs, methods=["GET"], response_model=BlobsListed)
-    add("/v1/sessions/{key}/packs/{sha256}", pack, methods=["GET"], response_class=Response)
-    add("/v1/models/{key}/parts", parts, methods=["GET"], response_model=BlobsListed)
-    add("/v1/models/{key}/parts/{sha256}", part, methods=["GET"], response_class=Response)
+    bytes_of: dict[str, Any] = {"methods": ["GET"], "response_class": Response}
+    names_of: dict[str, Any] = {
+        "methods": ["GET"],
+        "response_model": BlobsListed,
+        "responses": unless_unchanged(),
+    }
+    add("/v1/objects/{kind}/{key}", document, **bytes_of, responses=of_bytes(DOCUMENT))
+    add("/v1/sessions/{key}/packs", packs, **names_of)
+    add("/v1/sessions/{key}/packs/{sha256}", pack, **bytes_of, responses=of_bytes(BLOB))
+    add("/v1/models/{key}/parts", parts, **names_of)
+    add("/v1/models/{key}/parts/{sha256}", part, **bytes_of, responses=of_bytes(BLOB))
     add("/v1/blobs/missing", missing_blobs, methods=["POST"])
     add("/v1/groups", take_several, methods=["POST"])
     add("/v1/blobs", post_blobs, methods=["POST"], openapi_extra=_BLOB_BODY)
-    add("/v1/blobs/{sha256}", put_blob, methods=["PUT"], status_code=201, openapi_extra=_BLOB_BODY)
+    add("/v1/blobs/{sha256}", put_blob, methods=["PUT"], **_BLOB_ANSWERS, openapi_extra=_BLOB_BODY)
 
 
+_BLOB_ANSWERS: dict[str, Any] = {
+    "status_code": 201,
+    "response_class": Response,
+    "responses": {200: {"description": "It was held already"}},
+}
 _BLOB_BODY = {
     "requestBody": {"required": True, "content": {BLOB: {"schema": {"type": "string", "format": "binary"}}}}
 }

@@ -6,7 +6,7 @@ from dataclasses import asdict
 from typing import Annotated
 
 from fastapi import FastAPI, Path, Query, Response
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from dataset.records import Scope, Token
 from dataset.store.team.tokens import DAYS, ID_LENGTH, MOST_DAYS
@@ -14,6 +14,11 @@ from innage.service.door import StoreOf
 from innage.service.wire import Answer, Message
 
 MOST_REASON = 1000
+
+
+def _whole(number: object) -> object:
+    """84.0 is an integer to JSON Schema, and so to the description of the routes."""
+    return int(number) if isinstance(number, float) and number.is_integer() else number
 
 
 class NewToken(Message):
@@ -28,7 +33,7 @@ class NewToken(Message):
 
     name: Annotated[str, Field(min_length=1, max_length=60)]
     scopes: Annotated[list[Annotated[Scope, Field(strict=False)]], Field(min_length=1, max_length=len(Scope))]
-    days: Annotated[int, Field(ge=1, le=MOST_DAYS)] = DAYS
+    days: Annotated[int, Field(ge=1, le=MOST_DAYS), BeforeValidator(_whole)] = DAYS
     bench: Annotated[str, Field(pattern="^[0-9a-f]{32}$")] | None = None
 
 
