@@ -457,8 +457,10 @@ def test_bodies_do_not_fill_the_memory(team: Store) -> None:
         refused = put(door, b"x" * 1001)
         is_problem(refused, "busy")
         assert refused.headers["retry-after"]
-        assert put(door, b"x" * 900).status_code == 201
-        assert put(door, b"y" * 900).status_code == 201
+        for content in (b"x", b"y", b"z"):
+            answers = (put(door, content * 900).status_code for _ in range(100))
+            # an answered body is let go of a moment after the answer
+            assert next(code for code in answers if code != 503) == 201
 
 
 def test_a_body_that_does_not_arrive_in_time(team: Store, monkeypatch: pytest.MonkeyPatch) -> None:
