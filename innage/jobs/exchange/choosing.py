@@ -67,7 +67,7 @@ class _Kept:
         if kind == "unit assignment":
             return facts["object"] in self._sessions or Offered("trim", facts["object"]) in self.objects
         if kind == "trim":
-            return facts["unit"] in named and facts["session"] in (None, *self._sessions)
+            return facts["unit"] in named and facts.get("session") in (None, *self._sessions)
         if kind == "unit union":
             return facts["unit"] in named or facts["other"] in named
         # benches and operators are also called by what sessions state

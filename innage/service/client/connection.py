@@ -315,7 +315,7 @@ class ProblemError(InputError):
 
 _HINTS = {
     "unauthorised": "give a good token by INNAGE_TOKEN, or in a file",
-    "not-allowed": "ask whoever gave out the token for one with that scope",
+    "not-allowed": "ask whoever runs the server for a token with that scope",
     "missing-blobs": "they waited for too long: push again",
     "rate": "wait, then do it again: it goes on where it was",
     "busy": "wait, then do it again: it goes on where it was",

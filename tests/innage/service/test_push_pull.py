@@ -16,7 +16,7 @@ from stores import every_row
 from building import bench_store
 from dataset.errors import InputError, StoreError
 from dataset.exchange.objects import KINDS, Offered
-from dataset.records import Budget, GroupBy, Restatement, Role
+from dataset.records import Budget, GroupBy, Restatement, Role, Trim, TrimKind
 from dataset.store import Store
 from doors import open_door
 from innage.jobs.exchange.pull import pull
@@ -253,11 +253,24 @@ def test_a_filter_takes_along_what_its_sessions_lean_on(
     with Store.open(tmp_path / "rig.db", bench=NORTH) as rig, Store.open(tmp_path / "other.db") as other:
         bench = bench_store(rig, unit=("one", "two"))
         first, second = rig.add_sessions([bench.session(k, unit=u) for k, u in enumerate(bench.units)])
+        for unit in bench.units:  # a trim that is of no session
+            rig.add_trim(Trim(unit, bench.mounting, TrimKind.FULL, (40000, 40000), "2026-01-03", "line"))
         rig.add_budget(Budget("small", "cortex-m0plus", 1, 1, 2, 3, 4))
         done = push(rig, connection, wanted=SessionFilter(unit=("one",)))
-        assert (done.held, new(done)["session"], "budget" in new(done)) == ((), 1, False)
+        assert (done.held, new(done)["session"], new(done)["trim"], "budget" in new(done)) == (
+            (),
+            1,
+            1,
+            False,
+        )
         assert [one.sha256 for one in team.sessions()] == [first.sha256]
-        assert new(push(rig, connection)) == {"session": 1, "unit": 1, "budget": 1, "unit assignment": 1}
+        assert new(push(rig, connection)) == {
+            "session": 1,
+            "trim": 1,
+            "unit": 1,
+            "budget": 1,
+            "unit assignment": 2,
+        }
         wanted = SessionFilter(unit=(next(u.name for u in team.units() if u.name.startswith("two")),))
         assert pull(other, connection, tmp_path / "fetched", wanted=wanted).held == ()
         assert [one.sha256 for one in other.sessions()] == [second.sha256]
