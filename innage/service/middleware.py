@@ -129,6 +129,7 @@ class _Body:
             message = await self._receive()
         if timer.cancelled_caught:
             raise Problem("too-slow", "the body did not arrive in time", {"Connection": "close"})
+        self._whole = not message.get("more_body", False)
         length = len(message.get("body", b""))
         self._size += length
         self._all.size += length
@@ -136,7 +137,6 @@ class _Body:
             raise self._too_large()
         if self._all.size > self._most_of_all:
             raise busy()
-        self._whole = not message.get("more_body", False)
         return message
 
     async def drain(self) -> None:
