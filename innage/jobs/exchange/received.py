@@ -57,15 +57,25 @@ def parcel_of(document: Document, sent: Sent, blob: Callable[[str], bytes], most
     if not sent.blobs or document.kind not in WITH_BLOBS:
         return Parcel(document, hashed_by_upgrade=sent.hashed_by_upgrade)
     if document.kind == "model":
-        size, pieces = 0, []
-        for name in sent.blobs:
-            pieces.append(blob(name))
-            size += len(pieces[-1])
-            _check_size(where, size, most_bytes)
-        return Parcel(document, content=b"".join(pieces), hashed_by_upgrade=sent.hashed_by_upgrade)
+        content = b"".join(_pieces(where, sent.blobs, blob, most_bytes))
+        return Parcel(document, content=content, hashed_by_upgrade=sent.hashed_by_upgrade)
     _check_size(where, _frames_bytes(document), most_bytes)
-    frames = from_packs(document, [blob(name) for name in sent.blobs])
+    frames = from_packs(document, _pieces(where, sent.blobs, blob, most_bytes))
     return Parcel(document, frames, hashed_by_upgrade=sent.hashed_by_upgrade)
+
+
+def _pieces(where: str, names: Sequence[str], blob: Callable[[str], bytes], most: int) -> list[bytes]:
+    """The blobs of an object, in order; one that is named again and again is read once, and counts each
+    time.
+    """
+    size, read, pieces = 0, dict[str, bytes](), list[bytes]()
+    for name in names:
+        if name not in read:
+            read[name] = blob(name)
+        pieces.append(read[name])
+        size += len(read[name])
+        _check_size(where, size, most)
+    return pieces
 
 
 def _frames_bytes(document: Document) -> int:
