@@ -13,14 +13,23 @@ import re
 import stat
 import tempfile
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 from dataset.files.scratch import is_own
 
 _NAME = re.compile(r"[0-9a-f]{64}")
 _HASH_BYTES = 32
-_LARGEST = 1 << 26  # bytes
 MOST = 64  # files of a room; the ones used longest ago go
+
+
+@dataclass(frozen=True)
+class Room:
+    """A room of the cache folder, and the most bytes of a file in it and of all of them together."""
+
+    name: str
+    largest: int = 1 << 26
+    most_bytes: int = MOST << 26
 
 
 def cache_folder() -> Path:
@@ -31,11 +40,12 @@ def cache_folder() -> Path:
     return Path(told) if told else Path(platformdirs.user_cache_dir("innage"))
 
 
-def read_kept(room: str, name: str) -> bytes | None:
+def read_kept(room: Room | str, name: str) -> bytes | None:
     """What was kept in ``room`` under ``name``, 64 hexadecimal digits; None where nothing is, where another
     user could have written it, or where it is not what was kept.
     """
-    folder = cache_folder() / room
+    room = Room(room) if isinstance(room, str) else room
+    folder = cache_folder() / room.name
     if not is_own(folder):
         return None
     try:
@@ -43,21 +53,24 @@ def read_kept(room: str, name: str) -> bytes | None:
     except OSError:
         return None
     with os.fdopen(handle, "rb") as file:
-        if not _is_own_file(os.fstat(handle)):
+        status = os.fstat(handle)
+        if not _is_own_file(status, room.largest):
             return None
-        whole = file.read(_LARGEST + 1)
+        seal, content = file.read(_HASH_BYTES), file.read(status.st_size)
         with suppress(OSError):
             os.utime(handle if os.utime in os.supports_fd else folder / name)
-    content = whole[_HASH_BYTES:]
-    return content if whole[:_HASH_BYTES] == _sealed(name, content) else None
+    return content if seal == _sealed(name, content) else None
 
 
-def keep(room: str, name: str, content: bytes) -> None:
-    """Keep ``content`` in ``room`` under ``name``, whole or not at all; nothing is kept where no folder can
-    be made that is this user's alone.
+def keep(room: Room | str, name: str, *content: bytes) -> None:
+    """Keep ``content``, parts of which follow one another, in ``room`` under ``name``, whole or not at all;
+    nothing is kept where no folder can be made that is this user's alone.
     """
     assert _NAME.fullmatch(name), name
-    folder = cache_folder() / room
+    room = Room(room) if isinstance(room, str) else room
+    folder = cache_folder() / room.name
+    if sum(map(len, content)) + _HASH_BYTES > room.largest:
+        return
     with suppress(OSError):
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         if not is_own(folder):
@@ -65,28 +78,38 @@ def keep(room: str, name: str, content: bytes) -> None:
         handle, aside = tempfile.mkstemp(dir=folder)  # readable by this user alone
         try:
             with os.fdopen(handle, "wb") as file:
-                file.write(_sealed(name, content) + content)
+                file.writelines([_sealed(name, *content), *content])
             Path(aside).replace(folder / name)
         except BaseException:
             Path(aside).unlink(missing_ok=True)
             raise
-        _make_room(folder)
+        _make_room(folder, room.most_bytes)
 
 
-def _sealed(name: str, content: bytes) -> bytes:
+def _sealed(name: str, *content: bytes) -> bytes:
     """The hash that stands before the content; of its name too, so that no file passes for another."""
-    return hashlib.sha256(name.encode() + b"\n" + content).digest()
+    digest = hashlib.sha256(name.encode() + b"\n")
+    for part in content:
+        digest.update(part)
+    return digest.digest()
 
 
-def _is_own_file(status: os.stat_result) -> bool:
+def _is_own_file(status: os.stat_result, largest: int) -> bool:
     """Whether it is a plain file of this user that no other may write."""
     mine = not hasattr(os, "getuid") or status.st_uid == os.getuid()
     closed = os.name != "posix" or not stat.S_IMODE(status.st_mode) & 0o022
-    return stat.S_ISREG(status.st_mode) and mine and closed and status.st_size <= _LARGEST
+    return stat.S_ISREG(status.st_mode) and mine and closed and status.st_size <= largest
 
 
-def _make_room(folder: Path) -> None:
-    """Let the files go that were used longest ago, beyond :data:`MOST`."""
-    files = sorted(folder.iterdir(), key=lambda path: path.stat().st_mtime_ns, reverse=True)
-    for old in files[MOST:]:
-        old.unlink(missing_ok=True)
+def _make_room(folder: Path, most_bytes: int) -> None:
+    """Let the files go that were used longest ago, beyond :data:`MOST` and ``most_bytes``."""
+    files: list[tuple[int, int, Path]] = []
+    for path in folder.iterdir():
+        with suppress(OSError):  # another process may make room at the same time
+            status = path.stat()
+            files.append((status.st_mtime_ns, status.st_size, path))
+    together = 0
+    for number, (_, size, path) in enumerate(sorted(files, reverse=True)):
+        together += size
+        if number >= MOST or together > most_bytes:
+            path.unlink(missing_ok=True)

@@ -1,7 +1,8 @@
-"""Frozen sets that an open store has read and verified, kept while its file stays as it was.
+"""Frozen sets that an open store has read and verified, kept while its file stays as it was; large ones for
+later processes too (:mod:`dataset.store.set_files`).
 
 What tells that the file stayed as it was is what the file system says of it and of the log beside it: place,
-size and time of the last change. A change within the tick of the file system's clock leaves the time as it
+size and times of the last change. A change within the tick of the file system's clock leaves the time as it
 was, so a file that changed just now proves nothing, and is read anew until it has settled.
 """
 
@@ -18,6 +19,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from dataset.records import FrozenData
+from dataset.store.set_files import SetFiles
 
 SETTLED_NS = 100_000_000  # longer than any usual tick; common practice, no source
 MOST_BYTES = 256 << 20  # of arrays
@@ -31,13 +33,19 @@ class KeptSets:
 
     def __init__(self, path: Path | None) -> None:
         self._path = path
+        self._files = None if path is None else SetFiles(path)
         self._stamp: Hashable | None = None
         self._kept: OrderedDict[Hashable, tuple[Any, int]] = OrderedDict()
         self._lock = Lock()
 
-    def get(self, key: Hashable, read: Callable[[], T]) -> T:
-        """What ``read`` gave for ``key`` since the file changed, or gives now. Arrays that are kept cannot be
-        written to: others are given the same.
+    def get(
+        self,
+        key: Hashable,
+        read: Callable[[], T],
+        from_files: Callable[[SetFiles, Hashable], T | None] | None = None,
+    ) -> T:
+        """What ``read`` gave for ``key`` since the file changed, or gives now; ``from_files`` looks for what
+        it gave in an earlier process. Arrays that are kept cannot be written to: others are given the same.
         """
         stamp = None if self._path is None else stamp_of(self._path)  # before it is read: later is no harm
         with self._lock:
@@ -48,7 +56,13 @@ class KeptSets:
                 self._kept.move_to_end(key)
                 kept: T = self._kept[key][0]
                 return kept
-        record = read()
+        record = None
+        if stamp is not None and self._files is not None and from_files is not None:
+            record = from_files(self._files, stamp)
+        if record is None:
+            record = read()
+            if stamp is not None and self._files is not None and isinstance(record, FrozenData):
+                self._files.keep(stamp, record)
         size = sum(array.nbytes for array in _arrays(record))
         with self._lock:
             if stamp is not None and stamp == self._stamp and size <= MOST_BYTES:
@@ -64,15 +78,16 @@ def stamp_of(path: Path) -> Hashable | None:
     """What changes whenever somebody writes to the store at ``path``; None where it changed just now, or is
     no file.
     """
-    stamps: list[tuple[int, int, int]] = []
+    stamps: list[tuple[int, ...]] = []
     for file in (path, path.with_name(f"{path.name}-wal")):
         try:
             facts = file.stat()
         except OSError:
             continue
         if facts.st_size:  # an empty log comes and goes with whoever reads
-            stamps.append((facts.st_ino, facts.st_size, facts.st_mtime_ns))
-    settled = all(time.time_ns() - changed > SETTLED_NS for _, _, changed in stamps)
+            changes = facts.st_mtime_ns, facts.st_ctime_ns  # a copy may set the first back, nobody the second
+            stamps.append((facts.st_dev, facts.st_ino, facts.st_size, *changes))
+    settled = all(time.time_ns() - stamp[3] > SETTLED_NS for stamp in stamps)
     return tuple(stamps) if stamps and settled else None
 
 

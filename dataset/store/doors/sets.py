@@ -133,6 +133,7 @@ class SetsDoor(Transactions):
         frozen = self._kept_sets.get(
             name,
             lambda: self._read_rows(lambda rows: frozen_sets.frozen_set(rows, name)),
+            lambda files, stamp: files.frozen_set(stamp, name),
         )
         self._proven[id(frozen)] = frozen
         return frozen
@@ -144,12 +145,14 @@ class SetsDoor(Transactions):
     def frozen_data(self, frozen: FrozenSet) -> FrozenData:
         """The labelled frames of a frozen set, every hash checked; InputError when one of its sessions was
         voided since. Asked again while the store's file stays as it is, the same arrays, which cannot be
-        written to.
+        written to; of a large set in a later process too, from the user's cache folder
+        (:mod:`dataset.store.set_files`).
         """
         proven = self._proven.get(id(frozen)) is frozen
         return self._kept_sets.get(
             (frozen.name, frozen.sha256),
             lambda: self._read_rows(lambda rows: frozen_sets.data(rows, frozen, proven=proven)),
+            (lambda files, stamp: files.data(stamp, frozen)) if proven else None,
         )
 
     def groups(self, frozen: FrozenSet) -> tuple[roles.Group, ...]:

@@ -97,3 +97,17 @@ def test_the_room_is_bounded_and_lets_go_of_what_was_used_longest_ago(
     assert read_kept("things", names[0]) is not None  # used now
     keep("things", names[2], b"")
     assert sorted(path.name for path in room.iterdir()) == [names[0], names[2]]
+
+
+def test_a_room_holds_no_more_bytes_than_it_may(room: Path) -> None:
+    """What was used longest ago goes; what alone is too large is not kept."""
+    small = kept.Room("things", largest=200, most_bytes=250)
+    keep(small, NAME, b"a" * 100)
+    os.utime(room / NAME, (1, 1))
+    keep(small, OTHER, b"b" * 50, b"c" * 50)
+    assert read_kept(small, OTHER) == b"b" * 50 + b"c" * 50
+    keep(small, "ef" * 32, b"d" * 200)
+    keep(small, "01" * 32, b"e" * 100)
+    assert read_kept(small, NAME) is None
+    assert read_kept(small, "ef" * 32) is None
+    assert read_kept(small, "01" * 32) == b"e" * 100
