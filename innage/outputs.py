@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
+from collections.abc import Iterable
 from pathlib import Path
 
 from dataset.errors import InputError
@@ -33,9 +34,9 @@ def check_place(out: Path) -> None:
         raise cannot_be_written(out, error) from error
 
 
-def write_file(out: Path, content: bytes) -> None:
-    """Write ``content`` to a file beside ``out``, down to the disk, then put it in its place; folders on the
-    way are made. A device or a pipe is written to as it is.
+def write_file(out: Path, content: bytes | Iterable[bytes]) -> None:
+    """Write ``content``, whole or in pieces, to a file beside ``out``, down to the disk, then put it in its
+    place; folders on the way are made. A device or a pipe is written to as it is.
 
     Raises:
         InputError: it cannot be written; what was there stays.
@@ -44,7 +45,8 @@ def write_file(out: Path, content: bytes) -> None:
     out = Path(os.path.realpath(out))
     try:
         if out.exists() and not out.is_file():
-            out.write_bytes(content)
+            with out.open("wb") as device:
+                device.writelines(_pieces(content))
             return
         out.parent.mkdir(parents=True, exist_ok=True)
         aside = Path(tempfile.mkdtemp(prefix=f".{out.name}.", dir=out.parent))
@@ -63,9 +65,13 @@ def write_file(out: Path, content: bytes) -> None:
         shutil.rmtree(aside, ignore_errors=True)
 
 
-def write_new(path: Path, content: bytes) -> None:
+def write_new(path: Path, content: bytes | Iterable[bytes]) -> None:
     """Write a file that is not there yet, down to the disk; OSError where it can't be."""
     with path.open("xb") as file:
-        file.write(content)
+        file.writelines(_pieces(content))
         file.flush()
         os.fsync(file.fileno())
+
+
+def _pieces(content: bytes | Iterable[bytes]) -> Iterable[bytes]:
+    return (content,) if isinstance(content, bytes) else content

@@ -17,13 +17,14 @@ from numpy.typing import NDArray
 from dataset.errors import InputError, ProgramError, ToolError
 from dataset.records import Frames
 from export.c.source import emit_c
-from export.compilers.toolchain import HostProgram, kept_host, run_rows
+from export.compilers.streamed import run_pieces
+from export.compilers.toolchain import HostProgram, kept_host
 from training.judging.streams import restarts as steps_outside
-from training.program import NO_TEMPERATURE, Array, Program, digest, initial_state, prepare
+from training.program import NO_TEMPERATURE, OUTPUTS, Array, Program, digest, initial_state, prepare
 from training.program.interpreter import check_inputs, given_inputs, not_known, step
 from training.program.model import TEMPERATURE_RANGE
 
-AT_ONCE = 4096  # frames that the interpreter takes side by side, which bounds its memory
+AT_ONCE = 4096  # frames that are looked at together, which bounds the memory of a long log
 _PROGRAMS = 8  # whose C is kept in memory
 _PER_DEGREE = 10
 
@@ -61,13 +62,19 @@ def replay_on_host(
     )
     first = np.zeros(len(frames), np.int64)
     first[[0, *restarts] if len(frames) else []] = 1
-    pours = not_known(since_pour, len(frames))
-    given = _Given(np.asarray(frames.counts, np.int64), _tenths(frames), np.zeros_like(first), first, pours)
-    check_inputs(program, given_inputs(program, given.counts, given.warm, given.faults, pours))
+    stream = _Stream(program, frames.counts, _tenths(frames), first, since_pour)
+    for at in stream.pieces:
+        check_inputs(program, stream.inputs(at), at.start)
     prepared = prepare(program, None if trim is None else trim[None])
-    rows = _rows(program, given, np.zeros(0, np.int64) if program.trim is None or trim is None else trim)
-    readings, states = run_rows(_built(_Keyed(digest(program), program)), rows, len(frames))
-    _hold_to_the_interpreter(program, given, prepared, readings, states)
+    stated = np.zeros(0, np.int64) if program.trim is None or trim is None else trim
+    texts = (stream.rows(at, stated) for at in stream.pieces)
+    sizes = [at.stop - at.start for at in stream.pieces]
+    readings = np.empty((len(frames), len(OUTPUTS)), np.int64)
+    last = initial_state(program)
+    answers = run_pieces(_built(_Keyed(digest(program), program)), texts, sizes)
+    for at, (came, states) in zip(stream.pieces, answers, strict=True):
+        _hold_to_the_interpreter(program, stream, at, prepared, np.hstack([came, states]), last)
+        readings[at], last = came, states[-1:]
     return Replayed(readings, restarts, np.diff(frames.t_ms)[restarts - 1])
 
 
@@ -91,56 +98,66 @@ def forget_compiled() -> None:
 
 
 @dataclass(frozen=True)
-class _Given:
-    """What the C is given, int64: ``counts`` (n, channels), ``warm`` (n,) tenths of a degree, ``faults`` (n,)
-    ``first`` (n,), 1 where it starts anew, and ``pours`` (n,) seconds.
+class _Stream:
+    """What the C is given: ``counts`` (n, channels), ``warm`` (n,) tenths of a degree, ``first`` (n,), 1
+    where it starts anew, and ``pours`` (n,) seconds, None: not known.
     """
 
-    counts: Array
+    program: Program
+    counts: NDArray[np.integer]
     warm: Array
-    faults: Array
     first: Array
-    pours: Array
+    pours: Array | None
+
+    @property
+    def pieces(self) -> list[slice]:
+        """The frames that are looked at together."""
+        frames = len(self.first)
+        return [slice(start, min(start + AT_ONCE, frames)) for start in range(0, frames, AT_ONCE)]
+
+    def inputs(self, at: slice) -> dict[str, Array]:
+        """What the program is given in these frames, by the names of its inputs."""
+        counts, warm = np.asarray(self.counts[at], np.int64), self.warm[at]
+        pours = None if self.pours is None else self.pours[at]
+        return given_inputs(self.program, counts, warm, np.zeros_like(warm), pours)
+
+    def rows(self, at: slice, trim: Array) -> bytes:
+        """These frames as the harness reads them: the trim stands where a stream starts."""
+        beginning = ",".join(map(str, ["1", *trim.tolist()]))
+        inputs = np.column_stack(list(self.inputs(at).values()))
+        lines = (
+            f"{beginning if starts else '0'},{','.join(map(str, row))}"
+            for starts, row in zip(self.first[at].tolist(), inputs.tolist(), strict=True)
+        )
+        return "\n".join([*lines, ""]).encode()
 
 
 def _hold_to_the_interpreter(
-    program: Program, given: _Given, prepared: Array, readings: Array, states: Array
+    program: Program, stream: _Stream, at: slice, prepared: Array, came: Array, last: Array
 ) -> None:
     """ToolError where the interpreter comes from the C's state before a frame to another reading, or to
-    another state behind it.
+    another state behind it: ``came`` (frames, outputs and state) are the C's, ``last`` the state before them.
     """
-    power_on = initial_state(program)
-    before = np.concatenate([power_on, states[:-1]])[: len(states)]
-    before[given.first == 1] = power_on
-    for start in range(0, len(readings), AT_ONCE):
-        at = slice(start, start + AT_ONCE)
-        try:
-            inputs = given.counts[at], given.warm[at], given.faults[at]
-            reading, after = step(program, *inputs, before[at], prepared, given.pours[at])
-        except (InputError, ProgramError) as error:  # of a state that no program can be in
-            raise ToolError("the C on this computer", f"a state that cannot be ({error})") from error
-        expected, came = np.hstack([reading.table(), after]), np.hstack([readings[at], states[at]])
-        differs = (came != expected).any(axis=1)
-        if differs.any():
-            k = int(np.argmax(differs))
-            raise ToolError(
-                "the C on this computer",
-                f"{came[k].tolist()} at frame {start + k}, reading and state",
-                f"{expected[k].tolist()}, as the interpreter has it",
-            )
-
-
-def _rows(program: Program, given: _Given, trim: Array) -> bytes:
-    """Rows as the harness reads them: the trim stands where a stream starts."""
-    beginning = ",".join(map(str, ["1", *trim.tolist()]))
-    inputs = np.column_stack(
-        list(given_inputs(program, given.counts, given.warm, given.faults, given.pours).values())
-    )
-    lines = (
-        f"{beginning if starts else '0'},{','.join(map(str, row))}"
-        for starts, row in zip(given.first.tolist(), inputs.tolist(), strict=True)
-    )
-    return "\n".join([*lines, ""]).encode()
+    states = came[:, len(OUTPUTS) :]
+    before = np.concatenate([last, states[:-1]])
+    before[stream.first[at] == 1] = initial_state(program)
+    given = stream.inputs(at)
+    inputs = given["counts"], given["temperature"][:, 0], given["faults"][:, 0]
+    try:
+        reading, after = step(
+            program, *inputs, before, prepared, not_known(stream.pours, len(stream.first))[at]
+        )
+    except (InputError, ProgramError) as error:  # of a state that no program can be in
+        raise ToolError("the C on this computer", f"a state that cannot be ({error})") from error
+    expected = np.hstack([reading.table(), after])
+    differs = (came != expected).any(axis=1)
+    if differs.any():
+        k = int(np.argmax(differs))
+        raise ToolError(
+            "the C on this computer",
+            f"{came[k].tolist()} at frame {at.start + k}, reading and state",
+            f"{expected[k].tolist()}, as the interpreter has it",
+        )
 
 
 def _tenths(frames: Frames) -> Array:

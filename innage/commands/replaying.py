@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import re
 import sys
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -289,7 +290,7 @@ def _several(replayer: LogReplayer, model: str, files: list[Path], out: Path | N
     """One answer a file, and what they come to; whether all of them fit the model."""
     from dataset.errors import InputError
     from innage.jobs.models.replaying import check_files
-    from innage.outputs import check_place, write_file
+    from innage.outputs import check_place
 
     places = check_files(files, out)
     for place in places.values():
@@ -301,7 +302,7 @@ def _several(replayer: LogReplayer, model: str, files: list[Path], out: Path | N
                 answers.append({"file": str(file), "out": None, "refused": answer.said_by(option_of)})
                 continue
             if file in places:
-                write_file(places[file], answer.csv().encode())
+                _write(places[file], answer.csv())
             written = str(places[file]) if file in places else None
             answers.append({"file": str(file), "out": written, "refused": None} | answer.facts())
     whole = {"model": model, "out": None if out is None else str(out), "files": answers}
@@ -388,10 +389,10 @@ def _typed(given: list[str], sensor: Sensor) -> dict[TrimKind, tuple[int, ...]]:
     return counts_of
 
 
-def _write(out: Path | None, text: str) -> None:
+def _write(out: Path | None, pieces: Iterable[str]) -> None:
     from innage.outputs import write_file
 
     if out is None:
-        sys.stdout.write(text)
+        sys.stdout.writelines(pieces)
     else:
-        write_file(out, text.encode())
+        write_file(out, (piece.encode() for piece in pieces))

@@ -175,20 +175,22 @@ def given_inputs(
     return given
 
 
-def check_inputs(program: Program, given: dict[str, Array]) -> None:
-    """InputError, with row and column, for inputs (rows, size) outside what ``program`` declares."""
+def check_inputs(program: Program, given: dict[str, Array], first_row: int = 0) -> None:
+    """InputError, with row and column, for inputs (rows, size) outside what ``program`` declares; their first
+    is row ``first_row`` of what they are a piece of.
+    """
     for name, declared in program.inputs.items():
-        _inside(name, given[name], declared)
+        _inside(name, given[name], declared, first_row)
 
 
-def _inside(name: str, values: Array, declared: Interval) -> None:
+def _inside(name: str, values: Array, declared: Interval, first_row: int = 0) -> None:
     if values.ndim != 2 or values.shape[1] != declared.size:
         raise InputError(name, f"shape {values.shape}", f"(rows, {declared.size})")
     if not declared.holds(values):
         low, high = np.asarray(declared.low), np.asarray(declared.high)
         row, column = (int(v) for v in np.argwhere((values < low) | (values > high))[0])
         raise InputError(
-            f"{name}, row {row}, column {column}",
+            f"{name}, row {first_row + row}, column {column}",
             str(values[row, column]),
             f"{low[column]} to {high[column]}",
         )

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from export.compilers.replaying import Replayed
     from training.program import Program
 
+_LINES_AT_ONCE = 1 << 16
 _COLUMNS = "t_ms,low_mm,level_mm,high_mm,validity,flags,reason"
 
 
@@ -112,8 +113,8 @@ class FieldReplay:
     parsed: ParsedFile
     replayed: Replayed
 
-    def csv(self) -> str:
-        """One line a frame; see :func:`readings_csv`."""
+    def csv(self) -> Iterator[str]:
+        """One line a frame, in pieces; see :func:`readings_csv`."""
         return readings_csv(self.program, self.parsed, self.replayed)
 
     def facts(self) -> dict[str, Any]:
@@ -340,9 +341,9 @@ def _trim(
     return np.asarray([count for kind in needed for count in given[kind]], np.int64)
 
 
-def readings_csv(program: Program, parsed: ParsedFile, replayed: Replayed) -> str:
-    """One line a frame; levels in mm to all digits (they are 64ths), the level empty where withheld, flags
-    joined by '+', the reason empty where the reading is given.
+def readings_csv(program: Program, parsed: ParsedFile, replayed: Replayed) -> Iterator[str]:
+    """The text of a file of readings, in pieces: one line a frame; levels in mm to all digits (they are
+    64ths), the level empty where withheld, flags joined by '+', the reason empty where the reading is given.
     """
     from training.program import LEVEL_UNITS_PER_MM, NO_LEVEL
     from training.program.model import GIVEN, REASON_NAMES, VALIDITY_NAMES, flag_names
@@ -350,12 +351,16 @@ def readings_csv(program: Program, parsed: ParsedFile, replayed: Replayed) -> st
     levels = {unit: f"{unit / LEVEL_UNITS_PER_MM:.6f}" for unit in range(program.span + 1)} | {NO_LEVEL: ""}
     flags = {code: "+".join(flag_names(code)) for code in range(32)}
     reasons = REASON_NAMES | {GIVEN: ""}
-    columns = zip(parsed.frames.t_ms.tolist(), *replayed.readings.T.tolist(), strict=True)
-    lines = [
-        f"{t},{levels[low]},{levels[level]},{levels[high]},{VALIDITY_NAMES[valid]},{flags[code]},{reasons[why]}"
-        for t, low, level, high, valid, code, why in columns
-    ]
-    return "\n".join([_COLUMNS, *lines, ""])
+    t_ms = parsed.frames.t_ms
+    yield f"{_COLUMNS}\n"
+    for start in range(0, len(t_ms), _LINES_AT_ONCE):
+        at = slice(start, start + _LINES_AT_ONCE)
+        columns = zip(t_ms[at].tolist(), *replayed.readings[at].T.tolist(), strict=True)
+        lines = [
+            f"{t},{levels[low]},{levels[level]},{levels[high]},{VALIDITY_NAMES[valid]},{flags[code]},{reasons[why]}\n"
+            for t, low, level, high, valid, code, why in columns
+        ]
+        yield "".join(lines)
 
 
 def summary(program: Program, replayed: Replayed) -> dict[str, Any]:

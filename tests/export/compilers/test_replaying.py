@@ -4,10 +4,12 @@ the declared domain.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from platform import uname
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,7 +20,8 @@ from dataset.records import Frames
 from export.c.source import CSource, emit_c
 from export.compilers import replaying, toolchain
 from export.compilers.replaying import forget_compiled, replay_on_host
-from export.compilers.toolchain import HostProgram, kept_host, run_rows
+from export.compilers.streamed import run_pieces
+from export.compilers.toolchain import HostProgram, kept_host
 from training.judging.streams import restarts
 from training.program import DOUBT, OUTPUTS, Array, Program, from_json, run, to_json
 
@@ -96,12 +99,14 @@ def test_one_frame_other_than_the_interpreter_has_it_is_no_answer(
     """However late it comes, in a reading or in the state alone."""
     program = samples["every_op"]
 
-    def damaged(host: HostProgram, rows: bytes, frames: int) -> tuple[Array, Array]:
-        readings, states = run_rows(host, rows, frames)
-        {"readings": readings, "states": states}[changed][58, 0] ^= 1
-        return readings, states
+    def damaged(*given: Any) -> Iterator[tuple[Array, Array]]:
+        for k, (readings, states) in enumerate(run_pieces(*given)):
+            if k == 2:
+                {"readings": readings, "states": states}[changed][18, 0] ^= 1
+            yield readings, states
 
-    monkeypatch.setattr(replaying, "run_rows", damaged)
+    monkeypatch.setattr(replaying, "AT_ONCE", 20)
+    monkeypatch.setattr(replaying, "run_pieces", damaged)
     frames = frames_of(program, [k * program.period_ms for k in range(60)])
     with pytest.raises(ToolError, match=r"at frame 58, reading and state; expected .* as the interpreter"):
         replay_on_host(program, frames, trim_of(program))
@@ -112,12 +117,12 @@ def test_a_state_that_no_program_can_be_in_is_no_answer(
 ) -> None:
     program = samples["every_op"]
 
-    def damaged(host: HostProgram, rows: bytes, frames: int) -> tuple[Array, Array]:
-        readings, states = run_rows(host, rows, frames)
-        states[3] = 1 << 40
-        return readings, states
+    def damaged(*given: Any) -> Iterator[tuple[Array, Array]]:
+        for readings, states in run_pieces(*given):
+            states[3] = 1 << 40
+            yield readings, states
 
-    monkeypatch.setattr(replaying, "run_rows", damaged)
+    monkeypatch.setattr(replaying, "run_pieces", damaged)
     with pytest.raises(ToolError, match="a state that cannot be"):
         replay_on_host(
             program, frames_of(program, [k * program.period_ms for k in range(9)]), trim_of(program)
@@ -192,6 +197,35 @@ def test_frames_outside_the_domain_are_refused(samples: dict[str, Program]) -> N
         replay_on_host(program, hot)
     with pytest.raises(InputError, match="trim"):
         replay_on_host(samples["every_op"], frames_of(samples["every_op"], [0]))
+
+
+def test_a_frame_outside_the_domain_is_named_by_its_place_in_the_whole_stream(
+    samples: dict[str, Program], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(replaying, "AT_ONCE", 4)
+    program = samples["single_channel"]
+    counts = np.full((9, 1), 100, np.uint32)
+    counts[6] = program.count_max + 1
+    with pytest.raises(InputError, match=r"counts, row 6, column 0"):
+        replay_on_host(program, Frames(np.arange(9) * program.period_ms, counts, None))
+
+
+@pytest.mark.parametrize(
+    ("script", "said"),
+    [
+        ("head -n 3", r"\(3, 7\) numbers printed; expected \(4, 7\)"),
+        ("cat; echo 0,0,0,0,0,0,0", r"\(1,\) numbers printed; expected \(0,\)"),
+        ("head -n 4; echo it fell >&2; exit 7", r"stopped with code 7 \(it fell\)"),
+        ("sed s/,9//", r"\(2, 6\) numbers printed; expected \(2, 7\)"),
+    ],
+)
+def test_a_process_that_does_not_answer_row_by_row_is_no_answer(script: str, said: str) -> None:
+    host = HostProgram(f"#!/bin/sh\n{script}\n".encode(), 1)
+    pieces = [b"1,2,3,4,5,6,7\n" * 4, b"1,2,3,4,5,6,9\n" * 2]
+    with pytest.raises(ToolError, match=said):
+        list(run_pieces(host, pieces, [4, 2]))
+    (first, states), _ = run_pieces(HostProgram(b"#!/bin/sh\ncat\n", 1), pieces, [4, 2])
+    assert (first.shape, states.tolist()) == ((4, 6), [[7]] * 4)
 
 
 def test_early_frames_are_outside_too(samples: dict[str, Program]) -> None:
