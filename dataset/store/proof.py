@@ -196,10 +196,12 @@ def check(where: str, actual: str, kept: str | None) -> None:
         raise changed(where, actual, kept or "no hash")
 
 
-def changed(where: str, actual: str, kept: str) -> StoreError:
-    """The error for content that no longer has the hash kept with it."""
+def changed(where: str, actual: str, kept: object) -> StoreError:
+    """The error for content that no longer has the hash kept with it, which a single bit of the file can turn
+    to bytes.
+    """
     hint = "the store was changed by something else than innage; use a copy of it"
-    return StoreError(where, f"its content hashes to {actual[:ID_DIGITS]}", kept[:ID_DIGITS], hint)
+    return StoreError(where, f"its content hashes to {actual[:ID_DIGITS]}", f"{kept}"[:ID_DIGITS], hint)
 
 
 def _facts(

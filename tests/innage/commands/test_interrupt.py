@@ -95,8 +95,14 @@ def until(holds: object, deadline_s: float = DEADLINE_S) -> bool:
 def interrupted(store: Path, later_s: float, everyone: bool) -> None:
     """Start a training, wait for its workers and then ``later_s``, and send what Ctrl-C sends."""
     words = (*INNAGE, "train", "all", "--name", "first", "--store", str(store))
+    on_all_cores = {key: value for key, value in os.environ.items() if key != "LOKY_MAX_CPU_COUNT"}
     started = subprocess.Popen(
-        words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+        words,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        env=on_all_cores,
     )
     try:
         assert until(
