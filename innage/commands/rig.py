@@ -60,7 +60,7 @@ def log(
     """
     from dataset.admission.starts import stated_start
     from dataset.rig.scenario import load_scenario
-    from innage.jobs.rig_sessions import RigSetup, log_rig
+    from innage.jobs.rig.rig_sessions import RigSetup, log_rig
     from innage.terminal.views.rig import show_rig_sessions
 
     setup = RigSetup(tank, liquid, unit, seed, start and stated_start(start))
@@ -86,7 +86,7 @@ def fill(
     """
     from dataset.admission.starts import stated_start
     from dataset.rig.scenario import load_scenario
-    from innage.jobs.rig_sessions import fill_from_rig
+    from innage.jobs.rig.rig_sessions import fill_from_rig
     from innage.terminal.views.rig import show_filled
 
     loaded, begun = load_scenario(scenario), start and stated_start(start)
@@ -126,8 +126,8 @@ def play(
     from dataset.errors import InputError
     from dataset.rig.peer import play as play_lines
     from dataset.rig.scenario import load_scenario
-    from innage.jobs.pseudo_port import pseudo_port
-    from innage.jobs.rig_sessions import Held, RigSetup, played_board
+    from innage.jobs.rig.pseudo_port import pseudo_port
+    from innage.jobs.rig.rig_sessions import Held, RigSetup, played_board
 
     if not 0 < speed <= 10_000:
         raise InputError("--speed", f"{speed:g}", "above 0, at most 10000")
@@ -162,7 +162,7 @@ def board(
     """Play a board that runs the model of a bundle. It says its port, which 'innage verify --port' takes, and
     goes on until interrupted.
     """
-    from innage.jobs.emulated_boards import emulated_board
+    from innage.jobs.rig.emulated_boards import emulated_board
 
     played = emulated_board(bundle, core)
     with suppress(KeyboardInterrupt), played.port as name:

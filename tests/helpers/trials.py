@@ -13,7 +13,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-from innage.jobs.pseudo_port import pseudo_port
+from innage.jobs.rig.pseudo_port import pseudo_port
 
 INNAGE = (sys.executable, "-P", "-c", "from innage.cli import main; main()")
 spec = importlib.util.spec_from_file_location(

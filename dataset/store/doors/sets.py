@@ -146,7 +146,7 @@ class SetsDoor(Transactions):
         """The labelled frames of a frozen set, every hash checked; InputError when one of its sessions was
         voided since. Asked again while the store's file stays as it is, the same arrays, which cannot be
         written to; of a large set in a later process too, from the user's cache folder
-        (:mod:`dataset.store.set_files`).
+        (:mod:`dataset.store.kept.set_files`).
         """
         proven = self._proven.get(id(frozen)) is frozen
         return self._kept_sets.get(

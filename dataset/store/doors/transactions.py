@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset.records import Actor, FrozenSet
 from dataset.store.database import Database
-from dataset.store.kept_sets import KeptSets
+from dataset.store.kept.sets import KeptSets
 from dataset.store.reading.rows import Rows
 from dataset.store.team import auditing
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from itertools import groupby
 
 from sqlalchemy import select
@@ -19,6 +19,7 @@ from dataset.canonical import canonical_json, sha256
 from dataset.errors import ChangedMeanwhileError, InputError, NotFoundError, StoreError, there_are
 from dataset.records import ID_DIGITS, ChannelMove
 from dataset.store import tables
+from dataset.store.events.following import instant
 from dataset.store.events.withdrawals import withdrawn
 from dataset.store.proof import check_row, keep
 from dataset.store.results.bundles import bundle_row, to_bundle
@@ -91,13 +92,6 @@ def move(orm: OrmSession, new: NewMove) -> ChannelMove:
     )
     keep(orm, row)
     return to_move(row)
-
-
-def instant(when: datetime) -> str:
-    """A time as events hold it: ISO 8601 in UTC, to the second. ValueError for one without an offset."""
-    if when.tzinfo is None:
-        raise ValueError("a time without an offset")
-    return when.astimezone(UTC).isoformat(timespec="seconds")
 
 
 def channel(orm: OrmSession, name: str) -> ChannelMove:

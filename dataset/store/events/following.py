@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from typing import Protocol
 
 from dataset.errors import StoreError
@@ -32,3 +33,10 @@ def check_follows(where: str, row: Following, same: Sequence[Following]) -> None
         raise StoreError(where, f"follows {lost}, which is not there")
     if bool(parent.takes_back) == bool(row.takes_back):
         raise StoreError(where, "follows an event of its own kind", "one takes back what the other said")
+
+
+def instant(when: datetime) -> str:
+    """A time as events hold it: ISO 8601 in UTC, to the second. ValueError for one without an offset."""
+    if when.tzinfo is None:
+        raise ValueError("a time without an offset")
+    return when.astimezone(UTC).isoformat(timespec="seconds")

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session as OrmSession
 from dataset.errors import InputError
 from dataset.records import ID_DIGITS, WithdrawalEvent
 from dataset.store import tables
-from dataset.store.events.following import check_follows
+from dataset.store.events.following import check_follows, instant
 from dataset.store.proof import check_row, keep
 from dataset.store.results.bundles import bundle_row
 from dataset.values import check_reason
@@ -63,8 +63,6 @@ def _say(
     *,
     takes_back: bool = False,
 ) -> WithdrawalEvent:
-    from dataset.store.events.channels import instant
-
     row = tables.WithdrawalRow(
         bundle_sha256=bundle_sha256,
         reason=reason,

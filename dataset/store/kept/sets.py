@@ -1,5 +1,5 @@
 """Frozen sets that an open store has read and verified, kept while its file stays as it was; large ones for
-later processes too (:mod:`dataset.store.set_files`).
+later processes too (:mod:`dataset.store.kept.set_files`).
 
 What tells that the file stayed as it was is what the file system says of it and of the log beside it: place,
 size and times of the last change. A change within the tick of the file system's clock leaves the time as it
@@ -19,7 +19,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from dataset.records import FrozenData
-from dataset.store.set_files import SetFiles
+from dataset.store.kept.set_files import SetFiles
 
 SETTLED_NS = 100_000_000  # longer than any usual tick; common practice, no source
 MOST_BYTES = 256 << 20  # of arrays

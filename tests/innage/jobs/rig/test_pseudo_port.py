@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from innage.jobs import pseudo_port
+from innage.jobs.rig import pseudo_port
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 

@@ -22,9 +22,10 @@ from dataset.errors import InputError, StoreError
 from dataset.files import kept
 from dataset.files.kept import keep
 from dataset.records import FrozenData, GroupBy, Restatement
-from dataset.store import Store, frozen_sets, set_files
-from dataset.store.record_columns import from_columns, to_columns
-from dataset.store.set_files import ROOM
+from dataset.store import Store, frozen_sets
+from dataset.store.kept import set_files
+from dataset.store.kept.record_columns import from_columns, to_columns
+from dataset.store.kept.set_files import ROOM
 
 
 @pytest.fixture

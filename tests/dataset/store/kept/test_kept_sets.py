@@ -15,8 +15,9 @@ from stores import ROLES
 
 from dataset.errors import InputError, StoreError
 from dataset.records import FrozenSet, GroupBy
-from dataset.store import Store, kept_sets
-from dataset.store.kept_sets import stamp_of
+from dataset.store import Store
+from dataset.store.kept import sets as kept_sets
+from dataset.store.kept.sets import stamp_of
 
 Register = Callable[[Store], Any]
 

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from dataset.canonical import canonical_json, sha256
 from dataset.files.kept import Room, keep, read_kept
 from dataset.records import Frames, FrozenData, FrozenSet
-from dataset.store.record_columns import UNREADABLE, from_columns, to_columns
+from dataset.store.kept.record_columns import UNREADABLE, from_columns, to_columns
 
 FORMAT = 1  # counts up whenever a set's rows or records come to be something else, here or in `assemble`
 LEAST_FRAMES = 10_000  # of a set: fewer are read from the store as soon
@@ -40,7 +40,7 @@ T = TypeVar("T")
 
 class SetFiles:
     """The kept sets of the store in the file at ``path``. ``stamp`` is what :func:`stamp_of
-    <dataset.store.kept_sets.stamp_of>` gave of it before the set was asked for.
+    <dataset.store.kept.sets.stamp_of>` gave of it before the set was asked for.
     """
 
     def __init__(self, path: Path) -> None:

@@ -1,0 +1,1 @@
+"""Frozen sets that were read before: in memory, and in the user's cache folder."""
