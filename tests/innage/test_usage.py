@@ -34,7 +34,7 @@ WRONG = {
     "liquid add l --density-kg-m3 0.998g/ml": "'0.998g/ml'; expected a number in kg/m3. Did you mean 998?",
     f"{SENSOR} 0.1s --count-law rises": "'0.1s'; expected a whole number of ms. Did you mean 100?",
     f"{SENSOR} 100 --count-law rise": "'rise' is not one of 'rises', 'falls'. Did you mean 'rises'?",
-    "sessions --date 2026-03-02": "No such option: --date",
+    "sessions --weekday monday": "No such option: --weekday",
     "sessions --unti 2026-03-02": "No such option: --unti. Did you mean '--until' or '--unit'?",
     "liquid add l --like watr": "propylene-glycol, triolein. Did you mean 'water'?",
     "liquid add l --like alcohol": "See 'innage liquid common'",
