@@ -119,7 +119,8 @@ def nothing_kept() -> Iterator[Callable[[], None]]:
         os.environ["INNAGE_CACHE"] = folder
 
         def forget() -> None:
-            shutil.rmtree(Path(folder) / "compiled", ignore_errors=True)
+            for room in Path(folder).iterdir():
+                shutil.rmtree(room)
             forget_compiled()
 
         try:

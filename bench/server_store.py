@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from invented import Registered, session
 from measuring import Goal, Row, Runs, Way, in_turns, ratio, timed_row
+from replaying import nothing_kept
 from server_filling import ADMITTED, SET, copy_to_server, fill
 
 from dataset.store import Store
@@ -79,8 +80,9 @@ def _speed_rows(stores: dict[str, Store], on: Registered, size: int, frames: int
     rows = []
     for name, (what, of, same, work) in compared.items():
         news = {side: partial(_new, numbers[side], frames, on) for side in stores} if work is _log else {}
-        ways = {side: Way(partial(work, store), news.get(side, _nothing)) for side, store in stores.items()}
-        runs = in_turns(ways, rounds)
+        with nothing_kept() as forget:  # a file's sets are kept for later processes, a server's are not
+            ways = {side: Way(partial(work, store), news.get(side, forget)) for side, store in stores.items()}
+            runs = in_turns(ways, rounds)
         rows.append(
             timed_row(
                 name,
@@ -98,10 +100,6 @@ def _speed_rows(stores: dict[str, Store], on: Registered, size: int, frames: int
 
 def _new(numbers: Iterator[int], frames: int, on: Registered) -> Any:
     return session(next(numbers), frames, on)
-
-
-def _nothing() -> None:
-    return None
 
 
 def _log(store: Store, new: Any) -> Any:
