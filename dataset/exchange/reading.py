@@ -105,6 +105,15 @@ def check_value(where: str, value: Any) -> None:
         check_value(where, item)
 
 
+def texts_of(value: Any) -> Iterator[str]:
+    """Every text in JSON, at whatever depth."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict | list):
+        for item in value.values() if isinstance(value, dict) else value:
+            yield from texts_of(item)
+
+
 def _encodes(text: str) -> bool:
     return text.isascii() or text.encode(errors="ignore").decode() == text
 

@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session as OrmSession
 from dataset.documents import Document
 from dataset.errors import InnageError, InputError
 from dataset.exchange.objects import KINDS, REGISTRY, Parcel, Source
-from dataset.exchange.reading import check_value
+from dataset.exchange.reading import check_value, texts_of
 from dataset.exchange.report import Exchanged, Held, Taken
 from dataset.store import registry, tables
 from dataset.store.exchange import captured, offering, registered, results
@@ -158,7 +158,7 @@ def _void(events: list[Document]) -> set[str]:
 def _refuse_leaning(taking: Taking, document: Document, held: Mapping[str, str]) -> None:
     """InputError for what refers to something that was held back."""
     if held:
-        leaned = next((held[text] for text in _texts(document.facts) if text in held), None)
+        leaned = next((held[text] for text in texts_of(document.facts) if text in held), None)
         if leaned is not None:
             raise InputError(
                 taking.where(document),
@@ -166,11 +166,3 @@ def _refuse_leaning(taking: Taking, document: Document, held: Mapping[str, str])
                 "",
                 f"first see to {leaned}",
             )
-
-
-def _texts(value: Any) -> Iterator[str]:
-    if isinstance(value, str):
-        yield value
-    elif isinstance(value, dict | list):
-        for item in value.values() if isinstance(value, dict) else value:
-            yield from _texts(item)

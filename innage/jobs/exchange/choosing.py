@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from dataset.documents import Document, name_of
 from dataset.errors import InputError
 from dataset.exchange.groups import OF_SESSION
 from dataset.exchange.objects import REGISTRY, Offered
+from dataset.exchange.reading import texts_of
 from innage.jobs.sessions.finding import SessionFilter, line_of, settle, why_none
 
 if TYPE_CHECKING:
@@ -80,12 +81,3 @@ def _references(session: Session) -> Iterator[str]:
     yield from (name_of(session.sealed_unit or session.unit), name_of(session.liquid))
     yield from (name_of(session.mounting), *session.instruments)
     yield from (text for text in (session.occasion.bench, session.occasion.operator) if text is not None)
-
-
-def texts_of(value: Any) -> Iterator[str]:
-    """Every text in JSON, at whatever depth."""
-    if isinstance(value, str):
-        yield value
-    elif isinstance(value, dict | list):
-        for item in value.values() if isinstance(value, dict) else value:
-            yield from texts_of(item)

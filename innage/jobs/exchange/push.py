@@ -15,11 +15,12 @@ from dataset.documents import Document
 from dataset.errors import InnageError, InputError
 from dataset.exchange.groups import groups_of, subject_of
 from dataset.exchange.objects import KINDS, Offered, Parcel
+from dataset.exchange.reading import texts_of
 from dataset.exchange.report import Held, Taken
 from dataset.records import ID_DIGITS
 from dataset.store.exchange.packs import MOST_BYTES, pack_name
 from innage.jobs import Progress, silent
-from innage.jobs.exchange.choosing import chosen_objects, texts_of
+from innage.jobs.exchange.choosing import chosen_objects
 from innage.jobs.exchange.peer import Peer, Sent
 from innage.jobs.sessions.finding import EVERY_SESSION, SessionFilter
 
