@@ -16,9 +16,12 @@ TESTS ?= tests
 export PYTHONDONTWRITEBYTECODE :=
 PYTEST := $(BIN)/python -P -m pytest --dist worksteal
 
-.PHONY: demo test coverage test-slow mutants bench kills fuzz lint format clean
+.PHONY: demo readme test coverage test-slow mutants bench kills fuzz lint format clean
 
-demo: $(VENV)/.installed
+# Install what pyproject.toml lists under these names, and nothing of innage itself: that comes as the wheel
+requirements = $(BIN)/python -c "import subprocess, sys, tomllib; project = tomllib.load(open('pyproject.toml', 'rb'))['project']; lists = {'dependencies': project['dependencies'], **project['optional-dependencies']}; sys.exit(subprocess.call([sys.executable, '-m', 'pip', '--disable-pip-version-check', '--quiet', 'install', '-c', 'constraints.txt', *(line for name in sys.argv[1:] for line in lists[name])]))" $(1)
+
+demo: $(VENV)/.demo
 	rm -rf demo
 	$(BIN)/innage demo --out demo
 
@@ -36,6 +39,12 @@ coverage: $(VENV)/.installed
 # Three at a time on two cores: many of them wait for boards, ports and compilers
 test-slow: $(VENV)/.installed $(VENV)/.mutants
 	$(PYTEST) -n 3 -m slow $(TESTS)
+
+# Whether README shows what the demo prints: lines that it did not print are named
+readme: $(VENV)/.demo
+	rm -rf demo
+	$(BIN)/innage demo --out demo > demo.txt
+	$(BIN)/python -P docs/check_readme.py demo.txt
 
 # Small breaks of the code, and how many of them the tests notice; fails below a part's floor. One part by
 # MUTANTS, such as make mutants MUTANTS=training/program; some of them, drawn with a seed, by MUTANTS_SAMPLE.
@@ -71,26 +80,34 @@ format: $(VENV)/.lint
 	$(BIN)/ruff format .
 
 clean:
-	rm -rf .venv .venv-3.* build dist demo mutants bench/out *.egg-info .mypy_cache .pytest_cache .ruff_cache .import_linter_cache .hypothesis
+	rm -rf .venv .venv-3.* build dist demo demo.txt mutants bench/out *.egg-info .mypy_cache .pytest_cache .ruff_cache .import_linter_cache .hypothesis
 
-# The tests run against the built wheel, so that what is shipped is what is tested.
-$(VENV)/.dependencies: constraints.txt pyproject.toml
+# What runs the job, the door and its pages. Packages that only tests need come with 'make test'.
+$(VENV)/.runtime: constraints.txt pyproject.toml
 	@$(PYTHON) -c "import sys; v = sys.version_info[:2]; sys.exit(None if (3, 11) <= v < (3, 14) else 'innage needs Python 3.11 to 3.13, this is %d.%d; name another with: make PYTHON=python3.12' % v)"
-	@echo "setting up $(VENV) (some 300 MB of wheels the first time)"
+	@echo "setting up $(VENV) (some 500 MB of wheels the first time)"
 	$(PYTHON) -m venv $(VENV)
-	$(PIP) install -c constraints.txt ".[test]"
+	$(call requirements,dependencies service)
 	@touch $@
 
-$(VENV)/.installed: $(VENV)/.dependencies $(SOURCES) README.md LICENSE
+$(VENV)/.dependencies: $(VENV)/.runtime
+	$(call requirements,test)
+	@touch $@
+
+# The built wheel is what runs and what is tested, so that what is shipped is what was tried.
+$(VENV)/.demo: $(VENV)/.runtime $(SOURCES) README.md LICENSE
 	@rm -rf build dist
 	$(PIP) wheel --no-deps --wheel-dir dist .
 	$(PIP) install --no-deps --force-reinstall dist/innage-*.whl
 	@touch $@
 
+$(VENV)/.installed: $(VENV)/.dependencies $(VENV)/.demo
+	@touch $@
+
 $(VENV)/.lint: $(VENV)/.dependencies
-	$(PIP) install -c constraints.txt $$($(BIN)/python -c "import tomllib; print(*tomllib.load(open('pyproject.toml', 'rb'))['project']['optional-dependencies']['lint'])")
+	$(call requirements,lint)
 	@touch $@
 
 $(VENV)/.mutants: $(VENV)/.dependencies
-	$(PIP) install -c constraints.txt $$($(BIN)/python -c "import tomllib; print(*tomllib.load(open('pyproject.toml', 'rb'))['project']['optional-dependencies']['mutants'])")
+	$(call requirements,mutants)
 	@touch $@

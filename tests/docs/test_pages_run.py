@@ -77,27 +77,27 @@ def test_terminal(run_page: Run) -> None:
     assert len(run_page("docs/terminal.md")) == 2
 
 
-def readme_job(run_page: Run, folder: Path) -> None:
-    """README's job up to the logged file."""
+def one_pad_job(run_page: Run, folder: Path) -> None:
+    """The job of one pad up to the logged file."""
     shutil.copy(READINGS, folder)
     run_page(
-        "README.md",
+        "docs/one-pad.md",
         only=lambda line: line.split()[1] in ("tank", "liquid", "sensor", "mounting", "unit", "log"),
     )
 
 
 def test_labels(run_page: Run, tmp_path: Path) -> None:
-    """After README's job, with the file that the page shows."""
-    readme_job(run_page, tmp_path)
+    """After the job of one pad, with the file that the page shows."""
+    one_pad_job(run_page, tmp_path)
     write_shown("labels.md", "t,pad0,g", tmp_path / "weighed.csv")
     assert len(run_page("docs/labels.md")) == 10
 
 
 def test_trims(run_page: Run, tmp_path: Path) -> None:
-    """After README's job, with the fixture's file that the page shows; a wet trim is refused in the page's
-    words.
+    """After the job of one pad, with the fixture's file that the page shows; a wet trim is refused in the
+    page's words.
     """
-    readme_job(run_page, tmp_path)
+    one_pad_job(run_page, tmp_path)
     write_shown("trims.md", "unit,date,pad0", tmp_path / "fixture.csv")
     assert len(run_page("docs/trims.md")) == 8
 
@@ -305,14 +305,16 @@ def test_rig(run_page: Run) -> None:
 
 @pytest.mark.slow
 def test_board(run_page: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """After README's job up to its export, with few vectors; an emulated board stands at the page's port, and
-    the command that plays one waits for another terminal.
+    """After the job of one pad up to its export, with few vectors; an emulated board stands at the page's
+    port, and the command that plays one waits for another terminal.
     """
     monkeypatch.setattr("export.bundle.build.build_bundle", partial(build_bundle, vectors=96))
     monkeypatch.setattr("export.bundle.checks.LEAST_VECTORS", 96)
-    readme_job(run_page, tmp_path)
+    one_pad_job(run_page, tmp_path)
     words = ("budget", "limits", "freeze", "train", "export")
-    run_page("README.md", only=lambda line: line.split()[1] in words and "check" not in line, shown=False)
+    run_page(
+        "docs/one-pad.md", only=lambda line: line.split()[1] in words and "check" not in line, shown=False
+    )
     image = image_of(read_folder(tmp_path / "bundle"))
     with on_pseudo_terminal(EmulatedBoard(image)) as port:
         printed = run_page("docs/board.md", {"/dev/ttyACM0": port}, only=lambda line: "--port" in line)
@@ -321,10 +323,10 @@ def test_board(run_page: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
 
 @pytest.mark.slow
 def test_reports(run_page: Run, run_line: RunLine, tmp_path: Path) -> None:
-    """After README's job and a second model of the same set."""
-    readme_job(run_page, tmp_path)
+    """After the job of one pad and a second model of the same set."""
+    one_pad_job(run_page, tmp_path)
     run_page(
-        "README.md",
+        "docs/one-pad.md",
         only=lambda line: line.split()[1] in ("budget", "limits", "freeze", "train") and "check" not in line,
         shown=False,
     )
