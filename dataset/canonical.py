@@ -253,7 +253,7 @@ def amendment_sha256(
     warnings: Sequence[DoorWarning] = (),
 ) -> str:
     """The hash of an amendment of a session: what it follows, who and why, what the session says since, and
-    what the checks at the door say of that. A unit is named by its identity.
+    what the import checks say of that. A unit is named by its identity.
     """
     facts = {
         "format": AMENDMENT_FORMAT,

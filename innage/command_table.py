@@ -21,7 +21,7 @@ class Entry(NamedTuple):
 
 SECTIONS: dict[str, dict[str, Entry]] = {
     "What the readings are taken on": {
-        "tank": Entry("tank", "Tanks: a vessel and its frozen shapes.", ("trying",)),
+        "tank": Entry("tank", "Tanks and their frozen shapes, the revisions.", ("trying",)),
         "liquid": Entry("liquid", "Liquids: permittivity, conductivity and density, where known."),
         "sensor": Entry("sensor", "Sensors: pads in channel order, count width and law, period."),
         "mounting": Entry("mounting", "Mountings: a sensor revision on a tank revision."),
@@ -89,8 +89,8 @@ SECTIONS: dict[str, dict[str, Entry]] = {
     "With a team": {
         "push": Entry("pushing", "Send a team's store what it has not acknowledged."),
         "pull": Entry("pulling", "Bring in what a team's store has and this one has not."),
-        "serve": Entry("serving", "Open the store's door over HTTP, for a team."),
-        "token": Entry("token", "Tokens: who may do what at the store's door."),
+        "serve": Entry("serving", "Serve the store over HTTP, for a team."),
+        "token": Entry("token", "Tokens: who may do what through the service."),
         "audit": Entry("audit", "The audit chain: who did what, and whether it is whole."),
     },
     "Without a bench": {

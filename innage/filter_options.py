@@ -35,7 +35,7 @@ _OPTIONS: dict[str, Any] = {
     "since": Annotated[str | None, _option("--since", "Begun on this day or later, such as 2026-03-02.")],
     "until": Annotated[str | None, _option("--until", "Begun on this day or earlier.")],
     "warning": Annotated[
-        str | None, _option("--warning", "Warned of this at the door: a check's name, any, or none.")
+        str | None, _option("--warning", "With this import warning: a check's name, any, or none.")
     ],
     "void": Annotated[bool | None, _option("--void/--usable", "Only void ones, or none of them.")],
     "simulated": Annotated[

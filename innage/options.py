@@ -48,7 +48,7 @@ ComparedStoreOption = Annotated[
         show_default=False,
     ),
 ]
-ServerArgument = Annotated[str, typer.Argument(help="Where its door is, such as https://store.example.")]
+ServerArgument = Annotated[str, typer.Argument(help="Where it is served, such as https://store.example.")]
 TokenFileOption = Annotated[
     Path | None,
     typer.Option(

@@ -66,7 +66,7 @@ def read_shape(options: ShapeOptions, inner_mm: float | None, datum_mm: float) -
             "--ends",
             options.ends,
             "--lying-cylinder beside it",
-            "an upright vessel is stacked with --section",
+            "an upright tank is stacked with --section",
         )
     if not given:
         if datum_mm:

@@ -1,4 +1,4 @@
-"""Checks at the door that hold what is stated of a session against what its pads say: levels against the
+"""Import checks that hold what is stated of a session against what its pads say: levels against the
 heights of pads, a temperature given as a level, the unit against its own trims, counts against what the
 sensor has shown. Where no source is named, a threshold is our own judgement.
 """

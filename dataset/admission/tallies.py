@@ -1,4 +1,4 @@
-"""What the checks at the door ask of a session's counts, worked out once: medians, noise, movements, ends.
+"""What the import checks ask of a session's counts, worked out once: medians, noise, movements, ends.
 
 A session that is held as arrays is looked at as a whole. One that is packed, since it is too long for that,
 is unpacked a window at a time, and what needs all of a long mark is counted; every number is the same.

@@ -1,4 +1,4 @@
-"""Checks at the door: what is odd about a session, though not so wrong that it is refused.
+"""Import checks: what is odd about a session, though not so wrong that it is refused.
 
 Each check looks for one fault and says it in one sentence; a channel is blamed by one of 'dead', 'stuck',
 'saturated' at most. The refusals (channels, time, period, width, levels beyond the tank) are in

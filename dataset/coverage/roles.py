@@ -299,7 +299,7 @@ def check_choice(
 
 
 def refuse_warned(sessions: Sequence[Session], because: str | None) -> None:
-    """InputError for sessions whose readings and statements do not go together, by the checks at the door,
+    """InputError for sessions whose readings and statements do not go together, by the import checks,
     unless it is said why they may be learnt from.
     """
     if because is not None:

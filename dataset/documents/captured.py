@@ -53,8 +53,8 @@ _SESSION = (
 
 
 def session_document(session: Session, frames: Frames) -> Document:
-    """A session as it was sealed; its frames travel beside it, their columns by hashes in it. What was found
-    at the door, and where the readings came from, are in the document and not in its name.
+    """A session as it was sealed; its frames travel beside it, their columns by hashes in it. What the import
+    checks found, and where the readings came from, are in the document and not in its name.
     """
     session = session.as_sealed or session
     sealed = session.marks if session.sealed_marks is None else session.sealed_marks

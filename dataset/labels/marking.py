@@ -40,7 +40,7 @@ class Method(StrEnum):
 
 @dataclass(frozen=True)
 class Labelling:
-    """How readings of a scale or a measuring vessel become levels; half-widths are of rectangular
+    """How readings of a scale or a measuring cylinder become levels; half-widths are of rectangular
     distributions.
 
     ``tare_g`` is what the scale shows with the tank empty; poured volumes count from there too. The dead
@@ -88,7 +88,7 @@ def level_of(
     """The level in mm at which the liquid stands, with its standard uncertainty.
 
     Errors of the tank's dimension, of the thermometer and of calibrations are the same at every mark of a
-    session, so they are its common part; those of reading scale and measuring vessel are independent.
+    session, so they are its common part; those of reading scale and measuring cylinder are independent.
 
     Args:
         where: names the reading in errors.

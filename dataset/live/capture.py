@@ -413,7 +413,7 @@ class Capture:
         """Commit, and make the capture an ordinary session; the open capture is gone then.
 
         Raises:
-            InputError: no frames, or frames that the checks at the door refuse; the capture stays open.
+            InputError: no frames, or frames that the import checks refuse; the capture stays open.
         """
         self.commit()
         known = self._known

@@ -9,10 +9,10 @@ from dataset.words import CountLaw, InstrumentKind, PadRole, StandardKind, TrimK
 
 @dataclass(frozen=True)
 class Tank:
-    """One frozen shape of a vessel. ``span_mm`` is the usable height above the datum, ``headspace_mm`` what
+    """One frozen shape of a tank. ``span_mm`` is the usable height above the datum, ``headspace_mm`` what
     is left above that.
 
-    ``profile`` is canonical JSON, read by ``dataset.tanks.profile.profile_of``. The vessel grows by
+    ``profile`` is canonical JSON, read by ``dataset.tanks.profile.profile_of``. The tank grows by
     ``expansion_per_k`` of its lengths for each kelvin above ``reference_c``, at which the profile holds.
     """
 
@@ -85,7 +85,7 @@ class Sensor:
 
     A count is kept as a whole number of steps, of which ``count_scale`` make one: 1 where the board counts,
     100 where it sends averaged or converted values with two decimals (22.82 pF is 2282 steps). Width and law
-    are those of the steps, and so is every count behind the door.
+    are those of the steps, and so is every count that was taken in.
     """
 
     name: str

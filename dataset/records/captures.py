@@ -104,7 +104,7 @@ class Source:
 
 @dataclass(frozen=True)
 class DoorWarning:
-    """What a check at the door found without refusing the session: the check's name, and a sentence for
+    """What an import check found without refusing the session: the check's name, and a sentence for
     whoever has to act on it.
     """
 
@@ -211,7 +211,7 @@ class SessionAmendment:
 
     ``parents`` are hashes; none: it follows the session as sealed, several: it unites amendments that were
     made beside one another. ``stated`` is everything in which the session now differs from what was sealed.
-    ``warnings`` are what the checks at the door say of it as amended.
+    ``warnings`` are what the import checks say of it as amended.
     """
 
     sha256: str

@@ -68,7 +68,7 @@ GRAVE_NAMES = frozenset(GRAVE)
 # what belongs to a session and was written past the mapper
 WRITTEN = ("marks", "stretches", "warnings", "mark_revisions", "voids", "tag_events", "amendments")
 BLOCKS_AT_ONCE = 64  # that are written by one statement
-HISTORY_SESSIONS = 10  # what the checks at the door look back on
+HISTORY_SESSIONS = 10  # what the import checks look back on
 MOST_FRAMES_TOGETHER = 100_000  # of sessions whose frames are read by one statement
 
 
@@ -110,7 +110,7 @@ def add_session(
 ) -> SessionRow:
     """Check, write and seal one session; readings that the store already has are refused.
 
-    ``known`` keeps what the checks at the door found out about earlier sessions, for the next call in the
+    ``known`` keeps what the import checks found out about earlier sessions, for the next call in the
     same transaction.
     """
     check_session(new)
@@ -238,7 +238,7 @@ def _write_statements(
 def what_is_known(
     orm: OrmSession, new: NewSession, known: dict[str, Summary] | None = None, beside: int = 0
 ) -> tuple[list[Summary], Shown]:
-    """What a session is held against at the door: the latest sessions of its unit, and what its unit's trim
+    """What a session is held against on import: the latest sessions of its unit, and what its unit's trim
     and other units on its mounting show. The session of row id ``beside`` is left out; ``known`` keeps what
     was found out about sessions.
     """

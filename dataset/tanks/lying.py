@@ -1,6 +1,6 @@
-"""Lying cylinders, with the ends that closed vessels have. Millimetres, mm2 and mm3 throughout.
+"""Lying cylinders, with the ends that closed tanks have. Millimetres, mm2 and mm3 throughout.
 
-The horizontal cut of a lying vessel is known in closed form (in one integral for the knuckle of a
+The horizontal cut of a lying tank is known in closed form (in one integral for the knuckle of a
 torispherical end); the volume is its integral over the height, so near empty and near full it is as exact as
 elsewhere.
 """
@@ -80,7 +80,7 @@ class LyingCylinder(Section):
         return np.abs(self.diameter_mm / 2 - z), np.sqrt(np.maximum(z * (self.diameter_mm - z), 0.0))
 
     def _end(self, off: Reals, half: Reals) -> Reals:
-        """Area of the horizontal cut through one end, ``off`` from the axis's plane, where the vessel is 2
+        """Area of the horizontal cut through one end, ``off`` from the axis's plane, where the tank is 2
         ``half`` wide.
         """
         radius, depth = self.diameter_mm / 2, self.depth_mm

@@ -37,7 +37,7 @@ _STEPS = 200
 class Profile:
     """Sections from the lowest inner point upwards; the datum lies ``datum_mm`` above that point.
 
-    ``scale`` is how much larger in each direction the vessel is than its sections say: see ``warmed``.
+    ``scale`` is how much larger in each direction the tank is than its sections say: see ``warmed``.
     """
 
     sections: tuple[Section, ...]
@@ -129,7 +129,7 @@ class Profile:
         return _as(volume_ml, np.clip((z - self.datum_mm) * self.scale, 0.0, self.height_mm))
 
     def warmed(self, kelvin: float, expansion_per_k: float) -> Profile:
-        """The profile of the vessel ``kelvin`` warmer than its sections are measured at.
+        """The profile of the tank ``kelvin`` warmer than its sections are measured at.
 
         It grows alike in every direction by the linear coefficient: lengths by 1 + expansion x kelvin, areas
         and volumes by its square and cube.
@@ -143,7 +143,7 @@ class Profile:
         return len(prisms) == len(self.sections) and len({s.coefficients() for s in prisms}) == 1
 
     def _inner(self, level_mm: float | NDArray[Any]) -> Reals:
-        """Heights above the lowest inner point of the unscaled vessel, (n,)."""
+        """Heights above the lowest inner point of the unscaled tank, (n,)."""
         asked = np.atleast_1d(np.asarray(level_mm, dtype=np.float64)).ravel()
         _within("level", asked, self.height_mm, "mm")
         top = sum(s.tall_mm for s in self.sections)
@@ -231,9 +231,9 @@ def _frozen(value: Any) -> Any:
 
 
 def profile_of(tank: Tank, temperature_c: float | None = None) -> Profile:
-    """The profile of a tank revision; with ``temperature_c`` of the vessel, as large as it then is.
+    """The profile of a tank revision; with ``temperature_c`` of the tank, as large as it then is.
 
-    The temperature only matters where the tank has an expansion coefficient; without one the vessel is taken
+    The temperature only matters where the tank has an expansion coefficient; without one the tank is taken
     as rigid. Raises InputError where the tank has no profile.
     """
     if tank.profile is None:

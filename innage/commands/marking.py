@@ -49,7 +49,7 @@ def propose(
     session: SessionArgument,
     min_frames: Annotated[int, typer.Option("--min-frames", min=1, help="Leave out shorter stretches.")] = 8,
     out: Annotated[
-        Path | None, typer.Option(help="Also write a CSV to fill levels in, for 'innage mark set --marks'.")
+        Path | None, typer.Option(help="Also write a CSV for 'innage mark set --marks', to be filled in.")
     ] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,

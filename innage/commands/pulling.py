@@ -48,7 +48,7 @@ def pull(
     url: Annotated[
         str | None,
         typer.Argument(
-            help="Where its door is, such as https://store.example; with --channel the store here "
+            help="Where it is served, such as https://store.example; with --channel the store here "
             "by default.",
             show_default=False,
         ),
@@ -128,7 +128,7 @@ def pull(
             raise typer.Exit(code)
         return
     if url is None:
-        raise InputError("url", "none", "where a store's door is", "name it, such as https://store.example")
+        raise InputError("url", "none", "where a store is served", "name it, such as https://store.example")
     from innage.jobs.exchange.pull import pull
     from innage.service.client.connection import Connection
     from innage.service.client.places import fetched_folder

@@ -1,4 +1,4 @@
-"""``innage serve``: a store's door for a team."""
+"""``innage serve``: a store's service for a team."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def serve(
     ] = 10,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Open the store's door over HTTP, for a team. Loopback alone while the store holds no token; it speaks
+    """Serve the store over HTTP, for a team. Loopback alone while the store holds no token; it speaks
     plain HTTP, so that TLS ends in a proxy in front of it.
     """
     from innage.service.serving import Listening, listen

@@ -219,7 +219,7 @@ def show(
         )
     if captured.warnings:
         table(
-            "warnings at the door",
+            "import warnings",
             ("check", "what was found"),
             [(w.check, w.sentence) for w in captured.warnings],
         )

@@ -1,4 +1,4 @@
-"""``innage tank``: vessels and their revisions."""
+"""``innage tank``: tanks and their revisions."""
 
 from __future__ import annotations
 
@@ -15,7 +15,9 @@ from innage.terminal.output import emit
 from innage.terminal.views.registry import show_retired, show_revision
 from innage.terminal.views.tank import show_added_tank, show_tank, show_tanks, show_volume
 
-app = typer.Typer(help="Tanks: a vessel and its frozen shapes.", no_args_is_help=True, rich_markup_mode=None)
+app = typer.Typer(
+    help="Tanks and their frozen shapes, the revisions.", no_args_is_help=True, rich_markup_mode=None
+)
 
 
 @app.command()
@@ -69,7 +71,7 @@ def add(
         float | None, typer.Option("--headspace-mm", help="Height that is left above the span, mm.")
     ] = None,
     expansion_per_k: Annotated[
-        float | None, typer.Option("--expansion-per-k", help="Linear thermal expansion of the vessel, per K.")
+        float | None, typer.Option("--expansion-per-k", help="Linear thermal expansion of the tank, per K.")
     ] = None,
     reference_c: Annotated[
         float | None,
@@ -182,7 +184,7 @@ def volume(
     ] = None,
     temperature_c: Annotated[
         float | None,
-        typer.Option("--temperature-c", help="Temperature of the vessel, for its thermal expansion."),
+        typer.Option("--temperature-c", help="Temperature of the tank, for its thermal expansion."),
     ] = None,
     tilt_deg: Annotated[
         float, typer.Option("--tilt-deg", help="Tilt of the tank about its tilt axis, degrees.")

@@ -1,4 +1,4 @@
-"""``innage token``: who may do what at the store's door."""
+"""``innage token``: who may do what through a store's service."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from dataset.records import Token
 
 app = typer.Typer(
-    help="Tokens: who may do what at the store's door.", no_args_is_help=True, rich_markup_mode=None
+    help="Tokens: who may do what through the service.", no_args_is_help=True, rich_markup_mode=None
 )
 
 
@@ -37,8 +37,8 @@ def add(
 ) -> None:
     """Make a token, and print it: once, and nowhere else. The store keeps a hash of it.
 
-    Standard output is the token alone. With the first one the door asks everybody for a token, and the store
-    keeps an audit chain.
+    Standard output is the token alone. With the first one the service asks everybody for a token, and the
+    store keeps an audit chain.
     """
     from innage.jobs.team import bench_of, scopes_of
 

@@ -235,7 +235,7 @@ def volume_at(
         tank: NAME or NAME@REVISION.
         level_mm: above the datum; gives the volume.
         volume_ml: instead, a volume above the datum; gives the level.
-        temperature_c: of the vessel, for its thermal expansion.
+        temperature_c: of the tank, for its thermal expansion.
         tilt: how it stands.
 
     Raises:

@@ -187,7 +187,7 @@ def log_table(
     conditions: str = "",
     remarks: Remarks = Remarks(),
 ) -> Session:
-    """Log a table of frames as a capture session; the checks at the door are those of ``innage log``.
+    """Log a table of frames as a capture session; the import checks are those of ``innage log``.
 
     Args:
         store: the open store.
@@ -203,7 +203,7 @@ def log_table(
 
     Raises:
         InputError: a column that is missing, values that are no whole numbers in their range, or what the
-            checks at the door refuse.
+            import checks refuse.
         NotFoundError: a name that the store does not have. Nothing is stored then.
     """
     import hashlib

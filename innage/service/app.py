@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from dataset.store import Store
 
 ROUTES = (health, exchange, channels, bundles, tokens, audit)
-NOBODY = Actor("the door", KnownBy.USER, scopes=frozenset())  # who writes by a route that says nobody
+NOBODY = Actor("the service", KnownBy.USER, scopes=frozenset())  # who writes by a route that says nobody
 _MOST_ERRORS = 20  # of a request that are named
 
 

@@ -51,7 +51,7 @@ def listen(store: Store, where: Listening) -> None:
             "host",
             f"{where.host}, and the store holds no token",
             "127.0.0.1, where it can only be read",
-            "make a token first; and let a proxy in front of it end TLS: the door itself speaks plain HTTP",
+            "make a token first; and let a proxy in front of it end TLS: the service speaks plain HTTP",
             fields=("host",),
         )
     listener = _listener(where)

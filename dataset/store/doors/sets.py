@@ -111,7 +111,7 @@ class SetsDoor(Transactions):
             edges_c: of temperature bands, rising, degrees Celsius, where these are the groups; kept with the
                 set, and part of its hash.
             even_if_warned: why sessions may be in it whose readings and statements do not go together, by the
-                checks at the door, and trims of sessions that were amended since or are void; kept with the
+                import checks, and trims of sessions that were amended since or are void; kept with the
                 set, not part of the hash.
         """
         refs = [s if isinstance(s, str) else s.sha256 for s in sessions]

@@ -1,6 +1,6 @@
 """Amend what a sealed session says: unit, liquid, mounting, conditions, and who captured it, where, when and
-with what. Readings, marks and the session's hash stay; what is stated anew is held against the readings as at
-the door.
+with what. Readings, marks and the session's hash stay; what is stated anew is held against the readings as on
+import.
 """
 
 from __future__ import annotations
@@ -119,7 +119,7 @@ def _as_stated(where: str, row: SessionRow, parents: list[AmendmentRow], stated:
 
 
 def as_new(amended: Session, frames: Frames) -> NewSession:
-    """A session as it would come in at the door if it had been stated so from the first."""
+    """A session as it would come in if it had been stated so from the first."""
     return NewSession(
         amended.unit,
         amended.liquid,
@@ -136,7 +136,7 @@ def as_new(amended: Session, frames: Frames) -> NewSession:
 
 
 def _warnings(orm: OrmSession, row: SessionRow, amended: Session, sealed: Session) -> tuple[DoorWarning, ...]:
-    """What the checks at the door say of the session as amended; InputError for what they refuse. What was
+    """What the import checks say of the session as amended; InputError for what they refuse. What was
     found in its file stays.
     """
     frames = stored_sessions.frames(orm, sealed)

@@ -210,7 +210,7 @@ _AMENDMENT = frozenset({"session", "parents", "author", "reason", *_PLACES})
 
 
 def _check_amended(taking: Taking, where: str, row: tables.SessionRow, sha256: str) -> None:
-    """A session as it is amended must keep the rules of the door; its marks may be amended too."""
+    """A session as it is amended must keep the rules of admission; its marks may be amended too."""
     amended = sessions_read.to_session(row, None, amendment=sha256)
     frames = sessions.frames(taking.orm, amended.as_sealed or amended)
     new = as_new(amended, frames)

@@ -84,7 +84,7 @@ def effective(sealed: Session, row: SessionRow, amendment: AmendmentRow | None) 
 
 
 def checks_now(row: SessionRow) -> tuple[str, ...]:
-    """The names of the checks at the door that warn of a session as it is amended."""
+    """The names of the import checks that warn of a session as it is amended."""
     amendment = in_use(row)
     if amendment is None:
         return tuple(warning.check_name for warning in row.warnings)

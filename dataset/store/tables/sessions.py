@@ -165,7 +165,7 @@ class StretchRow(Base):
 
 
 class WarningRow(Base):
-    """What a check at the door found when the session was logged, without refusing it."""
+    """What an import check found when the session was logged, without refusing it."""
 
     __tablename__ = "door_warning"
 

@@ -24,7 +24,7 @@ E = TypeVar("E", GroupBy, Role)
 class Choice:
     """What may be frozen: ``sessions`` or their ids, None for all that can be used; of these ``only`` some;
     simulated and measured ones together only where they are allowed to be mixed, and those that were warned
-    of gravely at the door only for a reason, ``even_if_warned``.
+    of gravely on import only for a reason, ``even_if_warned``.
     """
 
     sessions: Sequence[Session | str] | None = None

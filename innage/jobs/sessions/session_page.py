@@ -67,7 +67,7 @@ def session_page(
         parts.append(f"<p class=caution><strong>Void.</strong> {escape(session.void_reason)}</p>")
     warnings = [(escape(w.check), escape(w.sentence)) for w in session.warnings]
     parts += [
-        "<h2>Warnings at the door</h2>",
+        "<h2>Import warnings</h2>",
         html_table(("Check", "What was found"), warnings, left=(0, 1)) if warnings else "<p>None.</p>",
     ]
     since = [(escape(w.check), escape(w.sentence)) for w in later.warnings]

@@ -38,7 +38,7 @@ class Connection:
     """A store behind a URL, as a :class:`innage.jobs.exchange.peer.Peer`. Use it in a ``with`` block.
 
     Args:
-        url: where its door is, such as https://store.example; without user, query or fragment.
+        url: where it is served, such as https://store.example; without user, query or fragment.
         token: what it is shown; None shows nothing.
         plain_http: show a token without TLS too, to another host than this one.
         sleep: how it waits before it asks again; only tests give another.
@@ -281,7 +281,7 @@ class Connection:
                 InputError(
                     self.server,
                     f"sends on to {quoted(to)}",
-                    "the store's door itself, since a token goes nowhere else",
+                    "the store's service itself, since a token goes nowhere else",
                     "name the URL that it sends to, if you trust it",
                 ),
             )
@@ -302,7 +302,7 @@ class Connection:
         return InputError(self.server, said or f"refuses ({kind[:40]})", "", hint)
 
     def _odd(self, what: str) -> InputError:
-        return InputError(self.server, what, "the door of a store of innage")
+        return InputError(self.server, what, "the service of a store of innage")
 
 
 class ProblemError(InputError):

@@ -55,7 +55,7 @@ def kept_text(name: str, capture: Capture) -> str:
 
 
 def show_sealed(session: Session, json: bool) -> None:
-    """The session that a capture became, and what was noticed at the door."""
+    """The session that a capture became, and what the import checks noticed."""
     if json:
         emit(session_facts(session))
         return

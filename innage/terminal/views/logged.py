@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 def show_logged(
     sessions: Sequence[Session], files: Sequence[ParsedFile], mapping: str | None, json: bool
 ) -> None:
-    """Each session with its file and what was noticed at the door; ``mapping`` was saved."""
+    """Each session with its file and what the import checks noticed; ``mapping`` was saved."""
     if json:
         emit([_facts(session, file) for session, file in zip(sessions, files, strict=True)])
         return
@@ -88,7 +88,7 @@ def _sentence(session: Session, file: ParsedFile) -> str:
 
 
 def say_warnings(session: Session) -> None:
-    """What the checks at the door found, a line each."""
+    """What the import checks found, a line each."""
     for warning in session.warnings:
         say(f"  warning, {warning.check}: {warning.sentence}")
 

@@ -37,7 +37,7 @@ def show_scenario(scenario: Scenario, json: bool) -> None:
 
 
 def show_rig_sessions(sessions: Sequence[Session], json: bool) -> None:
-    """The sessions that were logged, and what was noticed of each at the door."""
+    """The sessions that were logged, and what the import checks noticed of each."""
     if json:
         emit([session_facts(session) for session in sessions])
         return

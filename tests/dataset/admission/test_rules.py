@@ -1,4 +1,4 @@
-"""Records that cannot be are refused at the door, with what was found and what was expected."""
+"""Records that cannot be are refused on import, with what was found and what was expected."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Checks at the door: each on a file that has exactly its fault, and a clean file that passes all."""
+"""Import checks: each on a file that has exactly its fault, and a clean file that passes all."""
 
 from __future__ import annotations
 

@@ -404,7 +404,7 @@ def test_a_disconnected_electrode_is_not_learnt(
     store: Path, tmp_path: Path, refused: Callable[..., str]
 ) -> None:
     """155 rows at 63,010 to 74,078 in a sensor of 24 bits, said to be at 0 mm, after three sessions of real
-    readings: warned of at the door, and frozen for a reason only.
+    readings: warned of on import, and frozen for a reason only.
     """
     run(
         "sensor",
