@@ -167,11 +167,9 @@ def _tell(counts: NDArray[np.uint32], distinct: set[bytes]) -> bool:
     return False
 
 
-def session_sha256(
-    session: NewSession | Session, frames: Recording, hashes: ReadingsHashes | None = None
-) -> str:
-    """The hash of a session's canonical content as sealed; amendments, and later revisions of its marks, are
-    not in it. ``hashes`` are those of ``frames``, where somebody has them.
+def session_sha256(session: NewSession | Session, frames: Recording | ReadingsHashes) -> str:
+    """The hash of a session's canonical content as sealed, with its frames or their hashes; amendments, and
+    later revisions of its marks, are not in it.
     """
     if isinstance(session, Session) and session.as_sealed is not None:
         session = session.as_sealed
@@ -181,7 +179,7 @@ def session_sha256(
         "liquid": _text_of(session.liquid, _liquid),
         "mounting": _text_of(session.mounting, _mounting),
         "marks": _marks_text(session.marks if sealed is None else sealed),
-        "columns": _columns_text_of(frames) if hashes is None else hashes.columns,
+        "columns": frames.columns if isinstance(frames, ReadingsHashes) else _columns_text_of(frames),
     }
     if session.stretches:
         texts["stretches"] = _list_text(

@@ -95,7 +95,7 @@ def known_session(orm: OrmSession, new: NewSession) -> SessionRow | None:
     """
     check_session(new)
     hashes = ReadingsHashes.of(new.frames)
-    same = orm.scalar(select(SessionRow).where(SessionRow.sha256 == session_sha256(new, new.frames, hashes)))
+    same = orm.scalar(select(SessionRow).where(SessionRow.sha256 == session_sha256(new, hashes)))
     if same is None:
         refuse_twin(orm, new, hashes.readings, hashes.counts)
     return same
@@ -188,7 +188,7 @@ def _new_row(orm: OrmSession, new: NewSession) -> SessionRow:
         unit,
         liquid,
         mounting,
-        sha256=session_sha256(replace(new, unit=stated_unit(unit)), new.frames, hashes),
+        sha256=session_sha256(replace(new, unit=stated_unit(unit)), hashes),
         readings_sha256=hashes.readings,
         counts_sha256=hashes.counts,
     )

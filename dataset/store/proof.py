@@ -12,9 +12,9 @@ Rows may be changed until they have their hash, which the guards of the schema s
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, partial
 from typing import TYPE_CHECKING, Any
 
 from dataset.canonical import sha256
@@ -111,8 +111,16 @@ COVERS: dict[str, Cover] = {
 }
 
 
-def record_sha256(connection: Connection, table: str, row_id: int, *further: int) -> str:
-    """The hash of the record in a row (its primary key), as it stands there now."""
+def record_sha256(
+    connection: Connection,
+    table: str,
+    row_id: int,
+    *further: int,
+    seen: Callable[[str, Mapping[str, Any]], None] | None = None,
+) -> str:
+    """The hash of the record in a row (its primary key), as it stands there now; ``seen`` is called with each
+    row that belongs to it, and its table, for who needs what stands there too.
+    """
     cover = COVERS[table]
     found = f"SELECT * FROM {table} WHERE {_key(connection, table, further)}"  # noqa: S608 - a name from above
     (row,) = _rows(connection, found, row_id, *further)
@@ -120,14 +128,22 @@ def record_sha256(connection: Connection, table: str, row_id: int, *further: int
     if table in _RENAMED:
         facts["name"] = facts["name"].partition("@")[0]
     children = {
-        child: _parts(connection, child, parent, order, row_id, cover)
+        child: _parts(
+            connection, child, parent, order, row_id, cover, None if seen is None else partial(seen, child)
+        )
         for child, (parent, order) in cover.children.items()
     }
     return facts_sha256(table, facts, children)
 
 
 def _parts(
-    connection: Connection, child: str, parent: str, order: str, row_id: int, cover: Cover
+    connection: Connection,
+    child: str,
+    parent: str,
+    order: str,
+    row_id: int,
+    cover: Cover,
+    seen: Callable[[Mapping[str, Any]], None] | None,
 ) -> list[dict[str, Any]]:
     """The facts of the rows of ``child`` that belong to a record; what they refer to is read at once, since
     there may be thousands.
@@ -135,6 +151,8 @@ def _parts(
     known: dict[str, dict[Any, Any]] = {}
     parts = []
     for row in _rows(connection, f"SELECT * FROM {child} WHERE {parent} = ? ORDER BY {order}", row_id):  # noqa: S608 - names from above
+        if seen is not None:
+            seen(row)
         for key in [key for key in cover.refers if key in row]:
             if key not in known:
                 known[key] = _referred(connection, (child, parent, row_id), key, *cover.refers[key])

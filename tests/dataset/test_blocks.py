@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,7 +13,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from dataset.blocks import FORMAT, PIECE_FRAMES, Block, Stored, from_blocks, from_many, to_blocks
+from dataset.blocks import (
+    FORMAT,
+    PIECE_FRAMES,
+    Block,
+    Stored,
+    Unpacker,
+    from_blocks,
+    from_many,
+    pack,
+    to_blocks,
+)
 from dataset.errors import StoreError
 from dataset.records import Frames
 
@@ -142,6 +153,36 @@ def test_many_sessions_together_are_each_as_alone(warm: bool) -> None:
         assert (back.temperature_c is None) == (frames.temperature_c is None)
         if back.temperature_c is not None and frames.temperature_c is not None:
             assert back.temperature_c.tobytes() == frames.temperature_c.tobytes()
+
+
+@pytest.mark.parametrize("warm", [False, True])
+def test_blocks_one_by_one_are_the_frames_of_all(warm: bool) -> None:
+    """Of lengths that grow and shrink, into memory that is used again: as many are whole as were asked for,
+    and a block without the session's columns is refused.
+    """
+    draw = np.random.default_rng(5)
+    parts = [
+        Frames(
+            np.arange(n, dtype=np.int64) * 100 + draw.integers(50),
+            (40_000 + 20 * draw.standard_normal((n, 3))).astype(np.uint32),
+            draw.standard_normal(n) if warm else None,
+        )
+        for n in (700, 90, 1300, 128, 1)
+    ]
+    packed, unpack = [pack(part) for part in parts], Unpacker(3, warm, "session s", kept=2)
+    given = [unpack(packed[0])]
+    for k in range(1, len(parts)):
+        given.append(unpack(packed[k]))
+        for part, frames in zip(parts[k - 1 : k + 1], given[-2:], strict=True):
+            assert np.array_equal(frames.t_ms, part.t_ms)
+            assert np.array_equal(frames.counts, part.counts)
+            assert warm == (frames.temperature_c is not None)
+            if frames.temperature_c is not None and part.temperature_c is not None:
+                assert np.array_equal(frames.temperature_c, part.temperature_c)
+    with pytest.raises(StoreError, match="some blocks have no temperature"):
+        unpack(pack(Frames(parts[0].t_ms, parts[0].counts, None if warm else np.zeros(700))))
+    with pytest.raises(StoreError, match="holds 5600 bytes"):
+        unpack(replace(packed[0], frames=1 << 60))
 
 
 @pytest.mark.parametrize("harm", [lambda b: b[:-1], lambda b: b[:20] + bytes([b[20] ^ 1]) + b[21:]])

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from itertools import groupby
-from typing import Protocol
+from typing import Any, Protocol
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session as OrmSession
 from sqlalchemy.orm import object_session
 
+from dataset.blocks import Block
 from dataset.canonical import ReadingsHashes, canonical_json, opening_sha256, session_sha256
 from dataset.errors import StoreError
-from dataset.records import ID_DIGITS, Frames, MarkRevision, Session
+from dataset.records import ID_DIGITS, MarkRevision, Session
 from dataset.store import (
     check_standards,
     instruments,
@@ -28,6 +29,7 @@ from dataset.store.frozen_sets import openings_of
 from dataset.store.proof import check, check_row, raw, record_sha256
 from dataset.store.reading import sessions as sessions_read
 from dataset.store.reading import statuses as statuses_read
+from dataset.store.reading.frames import BlocksHasher
 from dataset.store.reading.sets import to_frozen_set, to_trim
 
 MOST_FRAMES_TOGETHER = 1 << 18  # of sessions that are unpacked together, all of which are in memory
@@ -163,16 +165,35 @@ def check_sessions(orm: OrmSession, keys: Sequence[int | str]) -> None:
     together = (orm.scalar(stored) or 0) <= MOST_FRAMES_TOGETHER
     frames = iter(sessions.frames_of_many(orm, records)) if together else None
     for row, session in zip(rows, records, strict=True):
-        _check_session(orm, row, session, sessions.frames(orm, session) if frames is None else next(frames))
+        if frames is None:
+            hashes, record = _of_blocks(orm, row.id, session)
+        else:
+            hashes = ReadingsHashes.of(next(frames))
+            record = record_sha256(orm.connection(), "capture_session", row.id)
+        _check_session(orm, row, session, hashes, record)
 
 
-def _check_session(orm: OrmSession, row: tables.SessionRow, session: Session, frames: Frames) -> None:
+def _of_blocks(orm: OrmSession, row_id: int, session: Session) -> tuple[ReadingsHashes, str]:
+    """The hashes of a long session's frames and of its record, by blocks that are read once."""
+    with BlocksHasher(session) as hasher:
+
+        def seen(table: str, row: Mapping[str, Any]) -> None:
+            if table == "frame_block":
+                columns = ("frames", "t_ms", "counts", "temperature_c", "format")
+                hasher.add(Block(*[row[column] for column in columns]))
+
+        record = record_sha256(orm.connection(), "capture_session", row_id, seen=seen)
+        return hasher.hashes(), record
+
+
+def _check_session(
+    orm: OrmSession, row: tables.SessionRow, session: Session, hashes: ReadingsHashes, record: str
+) -> None:
     _check_sealed(orm, "capture_session", row.id, f"session {session.id}")
-    hashes = ReadingsHashes.of(frames)
-    check(f"session {session.id}", session_sha256(session, frames, hashes), session.sha256)
+    check(f"session {session.id}", session_sha256(session, hashes), session.sha256)
     check(f"session {session.id}, readings", hashes.readings, row.readings_sha256)
     check(f"session {session.id}, counts", hashes.counts or "", row.counts_sha256 or "")
-    check_row(row, f"session {session.id}, record")
+    check(f"session {session.id}, record", record, row.record_sha256)
     units.check_assigned(orm, f"session {session.id}", row.sha256, row.unit)
     instruments.check_known(orm, session.instruments)
     _chained(session.id, sessions_read.revisions_of(row))

@@ -6,6 +6,7 @@ import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,8 +15,9 @@ import pytest
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.errors import StoreError
-from dataset.records import Frames, GroupBy, Mark, Role, Trim, TrimKind
+from dataset.records import ID_DIGITS, Frames, GroupBy, Mark, Role, Trim, TrimKind
 from dataset.store import Store
+from dataset.store.admitting import add_session
 from dataset.store.sessions import rows_named
 from dataset.store.whole import each
 from dataset.store.whole.integrity import Fault, check_store, fill_up
@@ -57,6 +59,20 @@ def filled(
 def store(filled: Path, tmp_path: Path) -> Store:
     """A copy of the filled store for one test."""
     return Store.open(shutil.copy(filled, tmp_path / "new.db"))
+
+
+@pytest.fixture(scope="module")
+def long(
+    template: Path, tmp_path_factory: pytest.TempPathFactory, register: Callable[[Store], Bench]
+) -> tuple[Path, str, int]:
+    """A store with one session of ten blocks; its hash and the id of its row."""
+    path = Path(shutil.copy(template, tmp_path_factory.mktemp("long") / "new.db"))
+    frames = replace(noise(9), temperature_c=np.linspace(20, 30, FRAMES))
+    with Store.open(path) as new_store:
+        new = register(new_store).session(9, frames=frames)
+        with new_store._database.writing() as orm:
+            row = add_session(orm, new, block_frames=70)
+            return path, row.sha256, row.id
 
 
 def noise(seed: int) -> Frames:
@@ -200,6 +216,44 @@ def test_long_and_short_sessions_are_checked_alike(
     report = check_store(store.path)
     assert [fault.what for fault in report.faults] == [f"session {hurt.id}"]
     assert dict(report.checked)["session"] == SESSIONS
+
+
+@pytest.mark.parametrize(
+    ("statement", "said"),
+    [
+        ("UPDATE frame_block SET counts = substr(counts, 1, 20) WHERE {block}", "is damaged"),
+        ("UPDATE frame_block SET t_ms = x'00' WHERE {block}", "is damaged"),
+        ("UPDATE frame_block SET temperature_c = substr(temperature_c, 1, 40) WHERE {block}", "is damaged"),
+        ("UPDATE frame_block SET temperature_c = NULL WHERE {block}", "some blocks have no temperature"),
+        ("UPDATE frame_block SET frames = frames + 1 WHERE {block}", "a block of frames holds"),
+        ("UPDATE frame_block SET format = 1 WHERE {block}", "its content hashes to"),
+        ("UPDATE frame_block SET format = 9 WHERE {block}", "blocks of format 9"),
+        ("DELETE FROM frame_block WHERE {block}", "frames are there"),
+        (
+            "UPDATE frame_block SET counts = (SELECT counts FROM frame_block LIMIT 1) WHERE {block}",
+            "its content hashes to",
+        ),
+        (
+            "UPDATE frame_block SET position = 10 WHERE {block}",
+            "its content hashes to",
+        ),
+        ("UPDATE capture_session SET counts_sha256 = 'ff' WHERE id = {id}", "its content hashes to"),
+        ("UPDATE capture_session SET note = 'other' WHERE id = {id}", "its content hashes to"),
+    ],
+)
+def test_damage_of_a_long_session_is_told(
+    long: tuple[Path, str, int], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, statement: str, said: str
+) -> None:
+    """A session whose blocks are read one by one, each column of its last block but one changed, or their
+    order, or what it says.
+    """
+    monkeypatch.setattr(each, "MOST_FRAMES_TOGETHER", 0)
+    path, sha256, row_id = Path(shutil.copy(long[0], tmp_path / "long.db")), *long[1:]
+    assert check_store(path).sound
+    change(path, statement.format(id=row_id, block=f"session_id = {row_id} AND position = 8"))
+    (fault,) = check_store(path).faults
+    assert fault.what == f"session {sha256[:ID_DIGITS]}"
+    assert said in fault.sentence
 
 
 def test_a_check_asks_for_sound_sessions_together(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
