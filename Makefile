@@ -74,6 +74,7 @@ lint: $(VENV)/.installed $(VENV)/.lint
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+	$(BIN)/codespell dataset training export innage migrations tests bench docs *.md
 
 format: $(VENV)/.lint
 	$(BIN)/ruff check --fix .
