@@ -294,7 +294,7 @@ def _session(session: Session, group_by: GroupBy, voided: Mapping[str, str]) -> 
         "simulated": session.simulated,
         "source": asdict(session.source),
         "void": voided.get(session.id, session.void_reason),
-    } | ({} if group is None else {"group": group})
+    } | {what: said for what, said in (("group", group), ("started", session.occasion.started)) if said}
 
 
 def _trim(trim: Trim) -> dict[str, Any]:

@@ -35,6 +35,7 @@ def _one_of(words: Iterable[str]) -> Form:
 
 _WORD = text(r"[^\x00-\x1f\x7f]{0,200}")
 VERSION = "[0-9A-Za-z][0-9A-Za-z.+!_-]{0,39}"
+_INSTANT = text(r"[0-9T:.+Z-]{10,40}")
 _HASH, _VERSION = text("[0-9a-f]{64}"), text(VERSION)
 _VERSIONS = by_name(_VERSION, text("[A-Za-z0-9][A-Za-z0-9._-]{0,60}"))
 _FILES = by_name(_HASH)
@@ -54,7 +55,7 @@ _SESSION = record(
         "source": _SOURCE,
         "void": maybe(text()),
     },
-    {"group": _WORD},
+    {"group": _WORD, "started": _INSTANT},
 )
 _TRIM = record(
     {

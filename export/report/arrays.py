@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
+from export.report.axes import bar
 from export.report.claim_tables import (
     CANDIDATE_COLUMNS,
     CLASS_COLUMNS,
@@ -207,10 +208,8 @@ def _confusion(claims: Figures) -> list[str]:
 
 def _share(share: float, due: bool) -> str:
     """A share as text over a bar as wide, framed where it is due."""
-    return (
-        f'<span class="share{" due" if due else ""}">{percent(share):g} %<i '
-        f'style="width:{share:.1%}"></i></span>'
-    )
+    kind = f"share{' due' if due else ''}"
+    return f'<span class="{kind}">{percent(share):g} %{bar(share, "share-bar")}</span>'
 
 
 def level_sections(bins: Sequence[LevelBin]) -> list[str]:

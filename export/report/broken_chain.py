@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from html import escape
 from typing import Any
 
+from export.report.axes import bar
 from export.report.html import html_table, number
 from training.judging.chain_faults import FAULTS
 from training.judging.figures import FaultFigures, FaultTable
@@ -59,15 +60,11 @@ def _row(row: FaultFigures) -> tuple[str, ...]:
     return (
         f"{escape(row.kind)}<br><small>{escape(says)}</small>",
         *(number(row.share(count), percent=True) for count in frames),
-        _bar(row.share(row.silent)),
+        bar(row.share(row.silent), "bar over"),
         str(row.episodes),
         number(row.wrong / row.episodes if row.episodes else None, percent=True),
         number(row.upper_bound_95, percent=True),
     )
-
-
-def _bar(share: float) -> str:
-    return f'<span class="bar over"><i style="width:{min(1.0, max(0.0, share)):.1%}"></i></span>'
 
 
 def _left_out(table: FaultTable) -> list[str]:

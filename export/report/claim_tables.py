@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from dataset.values import natural
 from dataset.words import GroupBy
 from training.judging.figures import (
     NOT_KEPT,
@@ -115,7 +116,7 @@ def place_rows(claims: Figures) -> list[Row]:
     return [
         (f"{place}: {name}", *_errors(errors))
         for place in PLACES
-        for name, errors in sorted(claims.by.get(place, {}).items())
+        for name, errors in sorted(claims.by.get(place, {}).items(), key=lambda row: natural(row[0]))
     ]
 
 

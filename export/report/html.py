@@ -14,6 +14,7 @@ NONE = "&ndash;"
 _LONG = (
     30  # characters from which on a cell may not be squeezed to a column of single words by those beside it
 )
+_SHORT = 18  # rows up to which a table is printed on one sheet
 _TAG = re.compile(r"<[^>]*>")
 
 
@@ -35,8 +36,10 @@ def html_table(head: Sequence[str], rows: Iterable[Sequence[str]], left: Sequenc
             + "</tr>"
         )
 
-    body = "".join(row(r, "td") for r in rows)
-    return f"<div class=wide><table><thead>{row(head, 'th')}</thead><tbody>{body}</tbody></table></div>"
+    cells = [row(r, "td") for r in rows]
+    kind = '"wide short"' if len(cells) <= _SHORT else "wide"
+    body = f"<tbody>{''.join(cells)}</tbody>"
+    return f"<div class={kind}><table><thead>{row(head, 'th')}</thead>{body}</table></div>"
 
 
 def cell(value: object) -> str:
@@ -54,7 +57,7 @@ def badge(answer: str) -> str:
 
 def svg_figure(svg: str, caption: str) -> str:
     """A plot with what it shows under it."""
-    return f"<figure><div class=wide>{svg}</div><figcaption>{caption}</figcaption></figure>"
+    return f"<figure>{svg}<figcaption>{caption}</figcaption></figure>"
 
 
 def unbroken(text: str) -> str:

@@ -11,9 +11,11 @@ from typing import Any
 
 from dataset.coverage.planning import rate_shown
 from dataset.text.limits_text import condition_text
+from dataset.values import natural
 from dataset.words import LimitAnswer, ModelStatus
 from export.core.cost_words import cost_sentences
 from export.report.arrays import candidates_sections, claims_sections, front_figure, level_sections
+from export.report.axes import bar
 from export.report.boards import boards_section
 from export.report.broken_chain import broken_chain_section
 from export.report.claim_tables import claim_sentence, yes_or_no
@@ -27,7 +29,7 @@ from export.report.html import (
     svg_figure,
     unbroken,
 )
-from export.report.html_page import cautions, heading, origin_said, page, shielded
+from export.report.html_page import caution_line, cautions, heading, origin_said, page, shielded
 from export.report.noticed import noticed_section
 from export.report.plots import error_plot
 from export.report.visits import visits_section
@@ -50,7 +52,8 @@ def render_report(facts: Facts) -> str:
     parts = [
         heading(model["name"], origin),
         f"<p class=sub>Integer level model {model['model_id']} &middot; {_model_sentence(facts)}</p>",
-        *cautions(facts["caution"], origin),
+        *_made(facts),
+        caution_line(origin),
         *_status(facts),
         *_voided(facts),
         *_limits(metrics.limits, facts),
@@ -64,8 +67,27 @@ def render_report(facts: Facts) -> str:
         *tried,
         *_sources(facts),
         *(_use(facts) if "prefix" in facts else []),
+        *cautions(facts["caution"], origin),
     ]
-    return page(f"{model['name']}: level model{f', {origin} readings' if origin else ''}", parts)
+    title = f"{model['name']}: level model{f', {origin} readings' if origin else ''}"
+    return page(title, parts, f"{model['name']}, hash {model['sha256'][:16]}")
+
+
+def _made(facts: Facts) -> list[str]:
+    """The model's hash, when and by whom its sessions were captured, and when it was trained, as far as the
+    facts say so.
+    """
+    days = sorted(day[:10] for s in facts["sessions"] if (day := s.get("started")))
+    captured = "" if not days else days[0] if days[0] == days[-1] else f"{days[0]} to {days[-1]}"
+    by = f" by {escape(', '.join(people))}" if (people := facts.get("operators")) else ""
+    limits = facts["limits"] or {}
+    said = [
+        f"Hash <code>{facts['model']['sha256'][:16]}</code>",
+        f"captured {escape(captured)}{by}" if captured or by else "",
+        f"trained {escape(facts['date'])}" if facts.get("date") else "",
+        f"limits signed by {escape(limits['signer'])}" if limits.get("signer") else "",
+    ]
+    return [f"<p class=sub>{' &middot; '.join(filter(None, said))}</p>"]
 
 
 def _judgement(metrics: Metrics, facts: Facts) -> list[str]:
@@ -299,7 +321,7 @@ def _costs(facts: Facts) -> list[str]:
             str(c["used"]),
             "" if c["bound"] is None else str(c["bound"]),
             str(c["allowed"]),
-            _bar(max(c["used"], c["bound"] or 0), c["allowed"]),
+            _used(max(c["used"], c["bound"] or 0), c["allowed"]),
         )
         for c in cost["lines"]
     ]
@@ -332,9 +354,8 @@ def _adds(interfaces: dict[str, int]) -> str:
     return f"With init, prepare and step alone {interfaces['leanest']} bytes; alone, each adds: {adds} bytes."
 
 
-def _bar(used: int, allowed: int) -> str:
-    share = min(1.0, used / allowed) if allowed > 0 else 1.0
-    return f'<span class="bar{"" if used <= allowed else " over"}"><i style="width:{share:.1%}"></i></span>'
+def _used(used: int, allowed: int) -> str:
+    return bar(used / allowed if allowed > 0 else 1.0, "bar" if used <= allowed else "bar over")
 
 
 def _candidates(metrics: Metrics, facts: Facts) -> list[str]:
@@ -487,4 +508,4 @@ def _how_written(written: Facts) -> str:
 
 
 def _unique(values: Iterable[str]) -> list[str]:
-    return sorted(set(values))
+    return sorted(set(values), key=natural)

@@ -4,7 +4,6 @@ level band.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,14 +21,11 @@ LABEL, TITLE = 72, 80  # characters of a row's label and of the title on a line
 FRAME_IN = 1.25  # title, axis and their labels
 
 
-def draw_gaps(gaps: Gaps, path: Path, most: int | None = None) -> None:
-    """Write the heat map; InputError for a suffix that isn't known or a place that can't be written.
-
-    ``most``: sessions that the darkest colour stands for, the most of any cell when None.
-    """
+def draw_gaps(gaps: Gaps, path: Path) -> None:
+    """Write the heat map; InputError for a suffix that isn't known or a place that can't be written."""
     panels = sorted({(line.tank, line.sensor) for line in gaps.lines})
     rows = [[line for line in gaps.lines if (line.tank, line.sensor) == panel] for panel in panels]
-    most = most_of(gaps) if most is None else most
+    most = max((count for line in gaps.lines for count in line.bands), default=1)
     heights = [ROW_IN * len(lines) + FRAME_IN for lines in rows]
     with figure(path, 8.5, sum(heights)) as drawn:
         axes = drawn.subplots(len(panels), 1, squeeze=False, height_ratios=heights)[:, 0]
@@ -38,24 +34,6 @@ def draw_gaps(gaps: Gaps, path: Path, most: int | None = None) -> None:
             ax.set_title(
                 fitted(f"{tank}, {sensor}: independent sessions / units", TITLE, 2), fontsize=9, loc="left"
             )
-
-
-def most_of(gaps: Gaps) -> int:
-    """The most sessions of any cell."""
-    return max((count for line in gaps.lines for count in line.bands), default=1)
-
-
-def pieces(gaps: Gaps, rows: int) -> list[Gaps]:
-    """The same in pieces of at most ``rows`` lines of one tank and sensor, each short enough for a page of
-    paper.
-    """
-    short = []
-    for panel in sorted({(line.tank, line.sensor) for line in gaps.lines}):
-        mine = [line for line in gaps.lines if (line.tank, line.sensor) == panel]
-        count = -(-len(mine) // rows)
-        size = -(-len(mine) // count)  # as long as each other, or nearly
-        short += [replace(gaps, lines=tuple(mine[k : k + size])) for k in range(0, len(mine), size)]
-    return short
 
 
 def _panel(ax: Axes, lines: list[GapsLine], bands: int, span_mm: float, most: int) -> None:

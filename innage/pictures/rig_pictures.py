@@ -60,6 +60,8 @@ def _slopes(axes: Any, cut: Slice, shown: Outlook, colours: Sequence[Any]) -> No
 
 
 def _resolution(axes: Any, shown: Outlook, noise_words: str, coarsest_mm: float) -> None:
+    from matplotlib.ticker import LogLocator, NullFormatter
+
     axes.semilogy(shown.levels, shown.resolution, color="C0")
     axes.axhline(coarsest_mm, color="0.4", linewidth=0.8, linestyle="--", label=f"{coarsest_mm:g} mm")
     for k, (low, high) in enumerate(shown.blind):
@@ -69,4 +71,9 @@ def _resolution(axes: Any, shown: Outlook, noise_words: str, coarsest_mm: float)
         xlabel="level, mm",
         ylabel="mm, standard deviation",
     )
+    # plain numbers: the library's own would be formulas, and words in figures are none (see figures.LOOK)
+    low, high = axes.get_ylim()
+    axes.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0) if high < 1e4 * low else (1.0,)))
+    axes.yaxis.set_major_formatter("{x:g}")
+    axes.yaxis.set_minor_formatter(NullFormatter())
     axes.legend(fontsize=8)

@@ -44,7 +44,7 @@ def draw_session(path: Path, session: Session, frames: Frames) -> None:
         if rows:
             _stretches(axes[1], session, rows, seconds)
         if frames.temperature_c is not None and warm:
-            axes[-1].plot(*_broken(seconds, frames.temperature_c), color="tab:red", linewidth=0.9)
+            axes[-1].plot(*broken(seconds, frames.temperature_c), color="tab:red", linewidth=0.9)
             axes[-1].set_ylabel("°C")
         axes[-1].set_xlabel("time since the first frame, s")
         void = f" - void: {session.void_reason}" if session.void_reason is not None else ""
@@ -61,7 +61,7 @@ def _counts(axes: Axes, session: Session, frames: Frames, seconds: NDArray[np.fl
     pads = session.mounting.sensor.pads
     colours = mpl.colormaps["viridis"](np.linspace(0.0, 0.9, len(pads)))
     for pad, colour in zip(pads, colours, strict=True):
-        times, values = _broken(seconds, frames.counts[:, pad.channel].astype(np.float64))
+        times, values = broken(seconds, frames.counts[:, pad.channel].astype(np.float64))
         axes.plot(times, values, color=colour, linewidth=0.9, label=fitted(pad.name, LABEL))
     axes.set_ylabel("counts")
     axes.margins(x=0.01)
@@ -76,17 +76,17 @@ def _counts(axes: Axes, session: Session, frames: Frames, seconds: NDArray[np.fl
     )
 
 
-def _broken(
-    seconds: NDArray[np.float64], values: NDArray[np.float64]
+def broken(
+    seconds: NDArray[np.float64], values: NDArray[np.float64], most: int = MOST_POINTS
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """A line to draw: interrupted at gaps in time, thinned to least and greatest values where there are more
-    frames than dots.
+    than ``most`` frames.
     """
     steps = np.diff(seconds, prepend=seconds[0])
     piece = np.cumsum(steps > GAP_PERIODS * np.median(steps))
     kept = np.arange(len(values))
-    if len(values) > MOST_POINTS:
-        groups = np.array_split(kept, MOST_POINTS // 2)
+    if len(values) > most:
+        groups = np.array_split(kept, most // 2)
         kept = np.unique([end for g in groups for end in (g[np.argmin(values[g])], g[np.argmax(values[g])])])
     breaks = np.flatnonzero(np.diff(piece[kept])) + 1
     return np.insert(seconds[kept], breaks, np.nan), np.insert(values[kept], breaks, np.nan)

@@ -11,7 +11,9 @@ from training.judging.figures import KeptCost
 
 
 class Page(html.parser.HTMLParser):
-    """Collects the tags of a page, whether they close properly, what they refer to, and the text."""
+    """Collects the tags of a page, whether they close properly and have looks of their own, what they refer
+    to, its pictures, and the text.
+    """
 
     void = frozenset({"meta", "br", "hr", "img", "link", "line", "circle", "rect", "polygon", "polyline"})
 
@@ -20,10 +22,14 @@ class Page(html.parser.HTMLParser):
         self.open: list[str] = []
         self.tags: list[str] = []
         self.references: list[str] = []
+        self.plots = 0
+        self.styled = False
         self.text = ""
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.append(tag)
+        self.plots += tag == "svg" and ("class", "plot") in attrs
+        self.styled |= any(name == "style" for name, _ in attrs)
         self.references += [
             v or "" for k, v in attrs if k in ("src", "href", "srcset", "action", "onclick", "onload")
         ]

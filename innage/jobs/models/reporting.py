@@ -5,7 +5,6 @@ HTML page with its pictures inside, written to a file of its own.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from functools import partial
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,14 +12,16 @@ from typing import TYPE_CHECKING, Any
 from dataset.errors import InputError
 from dataset.records import ID_DIGITS
 from dataset.text.limits_text import condition_text
+from dataset.values import natural
 from dataset.words import ModelStatus
+from export.cautions import CAUTION
 from export.report.html import badge, cell, counted, folded, html_table, unbroken
-from export.report.html_page import cautions, heading, origin_said, page
+from export.report.html_page import caution_line, cautions, heading, origin_said, page
 from export.report.page import FEW_SESSIONS
 from innage.jobs import silent
-from innage.jobs.page_parts import CAUTION, drawn
 from innage.jobs.sessions.session_page import Later, session_page
 from innage.outputs import check_place, write_file
+from innage.pictures.maps import coverage_map, difference_map
 
 if TYPE_CHECKING:
     from dataset.coverage.gaps import Gaps
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from innage.jobs.models.judging import Comparison, Yardstick
     from training.judging.figures import Interval
 
-GAP_ROWS = 24  # of the heat map in one picture, which is to fit on a page of paper
 GAPS = (
     "Each cell: independent sessions / units that were captured there, the darker the more sessions; "
     "'none': nobody has looked. Across: bands of the level; down: liquid, condition, temperature."
@@ -105,7 +105,9 @@ def report_model(
     cost = None if left is None else measure(program, left)
     boards = [board_facts(measured) for measured in store.board_measurements(name)]
     remarks = retired_remarks(store, {"limits": model.limits, "budget": left})
-    later = {"boards": boards, "status": status_facts(store.status(name)), "remarks": remarks}
+    operators = {s.occasion.operator for s in model.frozen.sessions if s.occasion.operator}
+    made = {"date": model.date, "operators": sorted(operators, key=natural)}
+    later = made | {"boards": boards, "status": status_facts(store.status(name)), "remarks": remarks}
     facts = model_facts(program, model, left, cost, {}) | later
     write_file(out, render_report(facts).encode())
 
@@ -131,8 +133,6 @@ def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], gaps: Gaps, purpose
     """A frozen set: its groups and roles, what it has captured and lacks, its sessions, and every opening of
     'prove'.
     """
-    from innage.pictures.heatmap import draw_gaps, most_of, pieces
-
     origin = origin_said(frozen.origin)
     sub = (
         f"Groups by {escape(str(frozen.group_by))} &middot; {counted(len(frozen.sessions), 'session')} "
@@ -141,7 +141,7 @@ def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], gaps: Gaps, purpose
     parts = [
         heading(f"Frozen set {frozen.name}", origin),
         f"<p class=sub>{sub}</p>",
-        *cautions(CAUTION, origin),
+        caution_line(origin),
     ]
     void = [s for s in frozen.sessions if s.void_reason is not None]
     if void:
@@ -176,14 +176,7 @@ def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], gaps: Gaps, purpose
             "is about temperature.</p>"
         )
     parts += ["<h2>What was captured</h2>"]
-    of = pieces(gaps, GAP_ROWS)
-    for number, piece in enumerate(of, 1):
-        parts.append(
-            drawn(
-                partial(draw_gaps, piece, most=most_of(gaps)),
-                GAPS + (f" Picture {number} of {len(of)}." if len(of) > 1 else ""),
-            )
-        )
+    parts += [*coverage_map(gaps), f"<p>{escape(GAPS)}</p>"]
     lacking = "".join(f"<li>{escape(sentence)}</li>" for sentence in gaps.missing)
     parts.append(
         f"<p>What is missing:</p><ul>{lacking}</ul>"
@@ -205,15 +198,14 @@ def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], gaps: Gaps, purpose
         "<h2>Sessions</h2>",
         table if len(rows) <= FEW_SESSIONS else folded(f"All {len(rows)} sessions, one by one", table),
     ]
-    return page(f"frozen set {frozen.name}", parts)
+    parts += cautions(CAUTION, origin)
+    return page(f"frozen set {frozen.name}", parts, f"frozen set {frozen.name}, hash {frozen.sha256[:16]}")
 
 
 def comparison_page(compared: Comparison) -> str:
     """Two models on the same frames, as ``innage compare`` finds them: limits first, then losses, classes,
     cells and size.
     """
-    from innage.pictures.model_pictures import draw_comparison
-
     first, second, frozen, figures = compared.first, compared.second, compared.frozen, compared.figures
     origin = origin_said(frozen.origin)
     sub = (
@@ -223,7 +215,7 @@ def comparison_page(compared: Comparison) -> str:
     parts = [
         heading(f"{second} beside {first}", origin),
         f"<p class=sub>{sub}</p>",
-        *cautions(CAUTION, origin),
+        caution_line(origin),
     ]
     for name, status in zip((first, second), compared.statuses, strict=True):
         if status is not None:
@@ -265,10 +257,8 @@ def comparison_page(compared: Comparison) -> str:
             f"class and liquid (down) and level (across): above 0, red, {second} is worse; below 0, blue, "
             f"{first} is. A cell without a number: no such frame."
         )
-        picture = drawn(
-            lambda path: draw_comparison(path, figures.cells, first, second, frozen.origin), words
-        )
-        parts += ["<h2>Where each is worse</h2>", picture]
+        table = difference_map(figures.cells)
+        parts += ["<h2>Where each is worse</h2>", table, f"<p>{escape(words)}</p>"]
     costs = [
         (
             escape(model),
@@ -276,10 +266,9 @@ def comparison_page(compared: Comparison) -> str:
         )
         for model, cost in zip((first, second), compared.costs, strict=True)
     ]
-    return page(
-        f"{second} beside {first}",
-        [*parts, "<h2>Size</h2>", html_table(("Model", "Flash, B", "RAM, B", "Stack, B", "Cycles"), costs)],
-    )
+    sizes = html_table(("Model", "Flash, B", "RAM, B", "Stack, B", "Cycles"), costs)
+    parts += ["<h2>Size</h2>", sizes, *cautions(CAUTION, origin)]
+    return page(f"{second} beside {first}", parts)
 
 
 def _limits(compared: Comparison) -> str:

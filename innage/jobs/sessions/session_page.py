@@ -11,10 +11,11 @@ import numpy as np
 
 from dataset.labels.conditions import conditions_text
 from dataset.records import ID_DIGITS, Occasion
+from export.cautions import CAUTION
 from export.report.html import cell, counted, html_table, svg_figure, unbroken
-from export.report.html_page import cautions, heading, origin_said, page
+from export.report.html_page import caution_line, cautions, heading, origin_said, page
 from export.report.plots import response_plot
-from innage.jobs.page_parts import CAUTION, drawn
+from innage.pictures.course import course
 
 if TYPE_CHECKING:
     from dataset.records import DoorWarning, Frames, Instrument, Session, SessionAmendment
@@ -55,13 +56,11 @@ def session_page(
     ``facts`` and ``means`` are those of ``innage show``: the session's facts, and for each mark the mean and
     spread of each channel's counts.
     """
-    from innage.pictures.session_plot import draw_session
-
     origin = origin_said("simulated" if session.simulated else "measured")
     parts = [
         heading(f"Session {session.id}", origin),
         f"<p class=sub>{_on(session)}</p>",
-        *cautions(CAUTION, origin),
+        caution_line(origin),
     ]
     if session.void_reason is not None:
         parts.append(f"<p class=caution><strong>Void.</strong> {escape(session.void_reason)}</p>")
@@ -84,7 +83,7 @@ def session_page(
             "the liquid or the wall, are taken together. Pads that never change are left out."
         )
         parts += ["<h2>Pad response</h2>", svg_figure(response_plot(curves), words)]
-    parts += ["<h2>Course</h2>", drawn(lambda path: draw_session(path, session, frames), COURSE)]
+    parts += ["<h2>Course</h2>", svg_figure(course(session, frames), COURSE)]
     if session.marks:
         parts += _marks(session, means)
     if session.stretches:
@@ -92,7 +91,8 @@ def session_page(
         parts += ["<h2>Conditions</h2>", html_table(("Frames", "Conditions"), rows, left=(0, 1))]
     kept = [(escape(k.replace("_", " ")), _cell(v)) for k, v in facts.items() if k not in _SAID_ABOVE]
     parts += ["<h2>Facts</h2>", html_table(("Fact", "Value"), kept, left=(0, 1))]
-    return page(f"session {session.id}", parts)
+    parts += cautions(CAUTION, origin)
+    return page(f"session {session.id}", parts, f"session {session.id}, hash {session.sha256[:16]}")
 
 
 _SAID_ABOVE = (

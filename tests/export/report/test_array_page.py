@@ -34,8 +34,9 @@ def page_of(samples: dict[str, Program], provenance_for: Callable[..., Provenanc
 def test_an_array_is_reported_by_class_and_place(page_of: Callable[..., str]) -> None:
     """Limits stand first; tables by class and place, rates with bounds, five plots, and every tag closes."""
     page = read_page(page_of(ARRAY))
-    assert page.tags.count("svg") == 5
-    assert page.references == []
+    assert page.plots == 5
+    assert page.references == ["#caution"]
+    assert not page.styled
     order = [
         page.text.index(said)
         for said in (
@@ -72,7 +73,9 @@ def test_what_was_said_stands_beside_what_was_stated(page_of: Callable[..., str]
     sentence.
     """
     table = page_of(ARRAY).partition("Confusion of flags")[2].partition("</table>")[0]
-    cells = re.findall(r"<span class=\"share( due)?\">(\S+) %<i style=\"width:(\S+)%\">", table)
+    cells = re.findall(
+        r'<span class="share( due)?">(\S+) %<svg class="share-bar"[^>]*><rect width="(\S+)"', table
+    )
     assert cells == [
         (" due", "75", "75.0"),
         ("", "0", "0.0"),
@@ -88,7 +91,7 @@ def test_models_of_earlier_versions_have_no_boxes(page_of: Callable[..., str]) -
     claims = {name: value for name, value in ARRAY["claims"].items() if name not in ("boxes", "confusion")}
     for boxes in (None, [{"class": "clean", "p05_mm": 1.0}], [None]):
         page = read_page(page_of(ARRAY | {"claims": claims | {"boxes": boxes, "confusion": boxes}}))
-        assert page.tags.count("svg") == 4
+        assert page.plots == 4
         assert "Confusion" not in page.text
 
 

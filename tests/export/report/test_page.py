@@ -36,9 +36,10 @@ def test_report_is_whole_and_alone(small_bundle: dict[str, bytes]) -> None:
     and the caution.
     """
     page = read_page(small_bundle["report.html"].decode())
-    assert page.references == []
+    assert page.references == ["#caution"]
+    assert not page.styled
     assert "script" not in page.tags
-    assert page.tags.count("svg") == 1
+    assert page.plots == 1
     for said in (
         "not a protective control",
         "Scores",

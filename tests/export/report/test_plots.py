@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from xml.etree import ElementTree
 
 import pytest
 
+from export.report.axes import LEFT, Panel, Scale, key, tick_texts, ticks
 from export.report.plots import (
     BoxSummary,
     box_plot,
@@ -27,11 +29,22 @@ def test_plot_places_points() -> None:
         error_plot([(10.0, -1.0, 0.2, "a"), (55.0, 0.0, 0.0, "b"), (90.0, 1.5, 0.5, "c & d")])
     )
     circles = [(float(c.attrib["cx"]), float(c.attrib["cy"])) for c in root.iter("circle")]
-    (zero,) = [float(e.attrib["y1"]) for e in root.iter("line") if e.attrib.get("class") == "zero"]
+    zero = _zero(ElementTree.tostring(root, "unicode"))
     assert [c[0] for c in circles] == sorted(c[0] for c in circles)
     assert circles[0][1] > circles[1][1] == zero > circles[2][1]
     width, height = (float(v) for v in root.attrib["viewBox"].split()[2:])
     assert all(0 < x < width and 0 < y < height for x, y in circles)
+
+
+def _zero(svg: str, across: str = "y") -> float:
+    """Where the line of 0 lies; the short marks of an axis are none."""
+    (zero,) = [
+        float(e[f"{across}1"])
+        for e in _elements(svg, "line", "zero")
+        if e[f"{across}1"] == e[f"{across}2"]
+        and abs(float(e["x1"]) - float(e["x2"]) + float(e["y1"]) - float(e["y2"])) > 9
+    ]
+    return zero
 
 
 def _elements(svg: str, tag: str, kind: str | None = None) -> list[dict[str, str]]:
@@ -42,15 +55,14 @@ def _elements(svg: str, tag: str, kind: str | None = None) -> list[dict[str, str
 def test_level_plot_shades_the_labels_uncertainty() -> None:
     """The shaded band is as high as twice the half width; a median of 0 lies on the zero line."""
     svg = level_plot([(0.0, -2.0, 0.0, 2.0, 0.5), (100.0, -1.0, 0.0, 1.0, 0.5)])
-    (zero,), (shade,), lines = (
-        _elements(svg, "line", "zero"),
+    (shade,), lines = (
         _elements(svg, "polygon"),
         [e for e in _elements(svg, "line") if "class" not in e],
     )
     heights = sorted({float(point.split(",")[1]) for point in shade["points"].split()})
     tall = float(lines[0]["y2"]) - float(lines[0]["y1"])
     assert heights[1] - heights[0] == pytest.approx(tall / 4, abs=0.2)
-    assert [e["cy"] for e in _elements(svg, "circle")] == [zero["y1"]] * 2
+    assert [float(e["cy"]) for e in _elements(svg, "circle")] == [_zero(svg)] * 2
 
 
 def test_class_plot_has_bars_in_proportion() -> None:
@@ -58,7 +70,7 @@ def test_class_plot_has_bars_in_proportion() -> None:
     one, two = (float(e["width"]) for e in _elements(svg, "rect"))
     assert two == pytest.approx(2 * one, abs=0.2)
     places = [float(e["x1"]) for e in _elements(svg, "line", "worst")]
-    assert places[0] - 92 == pytest.approx(1.5 * one, abs=0.2)  # bars begin at 92
+    assert places[0] - LEFT == pytest.approx(1.5 * one, abs=0.2)  # bars begin there
 
 
 def test_a_box_lies_where_its_quantiles_are() -> None:
@@ -66,13 +78,12 @@ def test_a_box_lies_where_its_quantiles_are() -> None:
     and rings in proportion.
     """
     svg = box_plot([BoxSummary("clean", (10, 2, 1), (-2.0, -1.0, 0.0, 1.0, 2.0), -4.0, 4.0, 0.5)])
-    (zero,), (shade,), (box,) = (
-        _elements(svg, "line", "zero"),
+    (shade,), (box,) = (
         _elements(svg, "rect", "shade"),
         _elements(svg, "rect", "hollow"),
     )
     whisker, _, _, median = [e for e in _elements(svg, "line") if "class" not in e]
-    assert median["x1"] == median["x2"] == zero["x1"]
+    assert float(median["x1"]) == float(median["x2"]) == _zero(svg, "x")
     wide = float(whisker["x2"]) - float(whisker["x1"])
     assert float(box["width"]) == pytest.approx(wide / 2, abs=0.2)
     assert float(shade["width"]) == pytest.approx(wide / 4, abs=0.2)
@@ -106,11 +117,70 @@ def test_front_leaves_out_what_a_smaller_one_beats() -> None:
 
 def test_risk_plot_has_a_named_line_for_each_class() -> None:
     svg = risk_plot({"clean": [(0.5, 0.8), (1.0, 1.3)], "foam": [(0.6, 2.0)]}, {"clean": (0.9, 1.1)})
-    assert [e["stroke-dasharray"] for e in _elements(svg, "polyline")] == ["", "7 4"]
+    assert [e.get("stroke-dasharray") for e in _elements(svg, "polyline")] == [None, "7 4"]
     assert ">clean<" in svg
     low, high = (float(e["cy"]) for e in _elements(svg, "circle")[:2])
     assert low > high
-    assert [e["d"].count("L") for e in _elements(svg, "path")] == [
-        3
-    ]  # one diamond, of the class that has one
+    assert len(_elements(svg, "g", "s1 hollow")) == 1  # one diamond, of the class that has one
+    assert not _elements(svg, "g", "s2 hollow")
     assert "clean, as the model is: 90 %, 1.1 mm" in svg
+
+
+EVERY_PLOT = {
+    "error": error_plot([(10.0, -1.0, 0.2, "<a>"), (90.0, 1.5, 0.5, "b")]),
+    "level": level_plot([(0.0, -2.0, 0.0, 2.0, 0.5), (100.0, -1.0, 0.0, 1.0, 0.5)]),
+    "class": class_plot([("<a>", 1.0, 1.5)]),
+    "box": box_plot([BoxSummary("<a>", (10, 2, 1), (-2.0, -1.0, 0.0, 1.0, 2.0), -4.0, 4.0, 0.5)]),
+    "front": front_plot([(1500.0, 2.0, "<a>", False), (2600.0, 1.25, "c", True)], 3000.0),
+    "risk": risk_plot({"<a>": [(0.5, 0.8), (1.0, 1.3)]}, {"<a>": (0.9, 1.1)}),
+    "response": response_plot([("<a>", [(0.0, 0.0), (10.0, 1.0)])]),
+}
+
+
+@pytest.mark.parametrize("svg", EVERY_PLOT.values(), ids=EVERY_PLOT)
+def test_every_picture_says_what_it_is_and_follows_the_page(svg: str) -> None:
+    """Title and description stand first; no colour and no style of its own, so that the page's hold; ticks
+    are numbers; a name is text.
+    """
+    root = ElementTree.fromstring(svg)  # noqa: S314 - our own text
+    assert [child.tag for child in root[:2]] == ["title", "desc"]
+    assert all(child.text for child in root[:2])
+    assert {"width", "height", "style"}.isdisjoint(root.attrib)
+    for element in root.iter():
+        assert not {"style", "fill", "color"} & set(element.attrib)
+        assert element.attrib.get("stroke", "none") == "none"
+        assert element.tag in {
+            "svg",
+            "title",
+            "desc",
+            "g",
+            "line",
+            "path",
+            "rect",
+            "circle",
+            "text",
+            "polygon",
+            "polyline",
+        }
+    numbers = [e.text or "" for e in root.iter("text") if e.attrib.get("class") in ("end", "mid")]
+    assert sum(bool(re.fullmatch(r"-?[\d,]+(\.\d+)?", number)) for number in numbers) >= len(numbers) - 1 >= 2
+
+
+def test_ticks_are_numbers_with_the_decimals_of_their_step() -> None:
+    assert tick_texts(ticks(0.0, 0.9)) == ["0.0", "0.2", "0.4", "0.6", "0.8", "1.0"]
+    assert tick_texts(ticks(-2e4, 9e4)) == ["-50,000", "0", "50,000", "100,000"]
+    assert tick_texts(ticks(0.0, 2e-4)) == ["0.00000", "0.00005", "0.00010", "0.00015", "0.00020"]
+    assert tick_texts(ticks(7.0, 7.0)) == ["6.0", "6.5", "7.0", "7.5", "8.0"]
+
+
+def test_a_line_is_interrupted_where_a_point_is_not_a_number() -> None:
+    panel = Panel(Scale((0.0, 3.0), 0.0, 30.0), (0.0, 1.0), "name", 0.0, 100.0)
+    d = panel.line([(0.0, 0.0), (1.0, 1.0), (2.0, float("nan")), (3.0, 1.0)])
+    assert [d.count(letter) for letter in "ML"] == [2, 1]
+
+
+def test_a_key_takes_as_many_lines_as_its_words_need() -> None:
+    (one, height), (many, taller) = key([("", "a")], 0), key([("", 30 * "m")] * 4, 0)
+    assert len(one) == 2
+    assert len(many) == 8
+    assert taller > 2 * height

@@ -17,7 +17,7 @@ import pytest
 from typer.testing import CliRunner
 
 from calling import run
-from dataset.coverage.gaps import Gaps, GapsLine, find_gaps
+from dataset.coverage.gaps import find_gaps
 from dataset.records import (
     Conditions,
     CountLaw,
@@ -46,7 +46,6 @@ from innage.jobs.models.reporting import comparison_page, frozen_page
 from innage.jobs.sessions.session_facts import mark_summary, session_facts
 from innage.jobs.sessions.session_page import session_page
 from innage.pictures.figures import ink_on
-from innage.pictures.heatmap import most_of, pieces
 from training.judging.figures import (
     AnsweredLimit,
     AnsweredPair,
@@ -232,10 +231,11 @@ def test_a_ramp_over_eight_pads_has_a_response_and_tables_that_fit() -> None:
     assert re.findall(r"<th>Frames</th>((?:<th class=n>p\d</th>)+)", shown) == [
         "".join(f"<th class=n>p{k}</th>" for k in some) for some in (range(6), (6, 7))
     ]
-    lines = re.findall(r'x="([\d.]+)" y="[\d.]+">p(\d)<', shown)
+    response = shown[shown.index("<h2>Pad response") : shown.index("<h2>Course")]
+    lines = re.findall(r'x="([\d.]+)" y="[\d.]+">p(\d)<', response)
     ticks = {
         float(text): float(x)
-        for x, text in re.findall(r'x="([\d.]+)" y="274" text-anchor="middle">([\d.]+)<', shown)
+        for x, text in re.findall(r'class="mid" x="([\d.]+)" y="[\d.]+">([\d.]+)<', response)
     }
     for x, pad in lines:
         assert float(x) - 4 == pytest.approx(
@@ -276,19 +276,6 @@ def test_a_session_tells_who_when_with_what_and_what_was_amended(tmp_path: Path)
     assert f"{first.sha256[:12]}operator ab" in after
     assert content.index("<h2>Amendments") < content.index("<h2>Facts")
     assert "firmware" not in content[content.index("<h2>Facts") :]
-
-
-def test_a_long_heat_map_comes_in_pieces() -> None:
-    """At most so many rows a picture, a tank and sensor a picture, nothing lost, nothing twice."""
-    lines = tuple(
-        GapsLine(tank, f"liquid{k:02}", "s@1", "still", "15 to 25 C", (k,), (1,), k, 1)
-        for tank, n in (("a@1", 50), ("b@1", 3))
-        for k in range(n)
-    )
-    found = pieces(Gaps(1, {"a@1": 1.0, "b@1": 1.0}, (), lines, ()), 24)
-    assert [len(piece.lines) for piece in found] == [17, 17, 16, 3]
-    assert tuple(line for piece in found for line in piece.lines) == lines
-    assert most_of(found[0]) == 16
 
 
 def test_a_page_that_is_there_stays(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -30,6 +31,7 @@ from dataset.records import (
     Wall,
 )
 from innage.pictures import session_plot
+from innage.pictures.course import course
 from innage.pictures.figures import figure, fitted
 from innage.pictures.session_plot import MOST_POINTS, draw_session
 
@@ -156,3 +158,33 @@ def test_a_single_frame(tmp_path: Path, drawn: list[Figure]) -> None:
 def test_long_words_are_fitted(text: str, width: int, lines: int, shown: str) -> None:
     """Never wider than said; of one line head and tail are left, so that pads of one strip stay apart."""
     assert fitted(text, width, lines) == shown
+
+
+def test_a_pages_course_has_lines_marks_conditions_and_temperature() -> None:
+    """A line a pad and one of the temperature, each interrupted at the gap; a field a mark, a row a
+    condition; looks are the page's.
+    """
+    root = ElementTree.fromstring(course(SESSION, make_frames()))  # noqa: S314 - our own text
+    assert [child.tag for child in root[:2]] == ["title", "desc"]
+    assert not any({"style", "fill", "stroke"} & set(element.attrib) for element in root.iter())
+    lines = [e.attrib["d"] for e in root.iter("path")]
+    assert [d.count("M") for d in lines] == [2] * (len(PADS) + 1)
+    kinds = [e.attrib["class"] for e in root.iter("rect")]
+    assert kinds.count("tint") + kinds.count("shade") == len(MARKS)
+    words = [e.text for e in root.iter("text")]
+    assert {"0", "12.5", "20 to 30", "temperature, °C", "wall=film"} <= set(words)
+    assert sum("foam" in (word or "") for word in words) >= 1
+    assert "temperature, °C" not in course(SESSION, make_frames(warm=False))
+
+
+def test_a_pages_course_is_thinned_and_keeps_its_extremes() -> None:
+    """Of 20,000 frames a line keeps the least and the greatest count and a few hundred points."""
+    frames = make_frames(20_000)
+    frames.counts[777, :], frames.counts[15_000, :] = 40_000, 0
+    root = ElementTree.fromstring(course(replace(SESSION, frames=20_000), frames))  # noqa: S314 - our own text
+    ticks = [
+        float((e.text or "").replace(",", "")) for e in root.iter("text") if e.attrib.get("class") == "end"
+    ]
+    assert max(ticks) >= 40_000  # other counts end at 4,096
+    line = next(e.attrib["d"] for e in root.iter("path"))
+    assert 100 < line.count("L") < 600
