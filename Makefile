@@ -16,7 +16,7 @@ TESTS ?= tests
 export PYTHONDONTWRITEBYTECODE :=
 PYTEST := $(BIN)/python -P -m pytest --dist worksteal
 
-.PHONY: demo readme test coverage test-slow mutants bench kills fuzz lint format clean
+.PHONY: demo readme test coverage test-slow mutants bench kills fuzz lint format docs clean
 
 # Install what pyproject.toml lists under these names, and nothing of innage itself: that comes as the wheel
 requirements = $(BIN)/python -c "import subprocess, sys, tomllib; project = tomllib.load(open('pyproject.toml', 'rb'))['project']; lists = {'dependencies': project['dependencies'], **project['optional-dependencies']}; sys.exit(subprocess.call([sys.executable, '-m', 'pip', '--disable-pip-version-check', '--quiet', 'install', '-c', 'constraints.txt', *(line for name in sys.argv[1:] for line in lists[name])]))" $(1)
@@ -80,8 +80,13 @@ format: $(VENV)/.lint
 	$(BIN)/ruff check --fix .
 	$(BIN)/ruff format .
 
+# The pages as a site with a search, in docs/_build/html; every link between pages must lead to a heading that is there
+docs: $(VENV)/.docs
+	$(BIN)/python -m sphinx -b html -q -n -W --keep-going -E docs docs/_build/html
+	@echo "docs/_build/html/index.html"
+
 clean:
-	rm -rf .venv .venv-3.* build dist demo demo.txt mutants bench/out *.egg-info .mypy_cache .pytest_cache .ruff_cache .import_linter_cache .hypothesis
+	rm -rf docs/_build .venv .venv-3.* build dist demo demo.txt mutants bench/out *.egg-info .mypy_cache .pytest_cache .ruff_cache .import_linter_cache .hypothesis
 
 # What runs the job, the door and its pages. Packages that only tests need come with 'make test'.
 $(VENV)/.runtime: constraints.txt pyproject.toml
@@ -107,6 +112,10 @@ $(VENV)/.installed: $(VENV)/.dependencies $(VENV)/.demo
 
 $(VENV)/.lint: $(VENV)/.dependencies
 	$(call requirements,lint)
+	@touch $@
+
+$(VENV)/.docs: $(VENV)/.dependencies
+	$(call requirements,docs)
 	@touch $@
 
 $(VENV)/.mutants: $(VENV)/.dependencies
