@@ -59,15 +59,16 @@ BENCH ?=
 bench: $(VENV)/.installed
 	$(BIN)/python bench/run.py $(BENCH)
 
-# The long ones: two hundred kills, and ten minutes of hostile input for each reader (FUZZ_S seconds).
+# The long ones: two hundred kills; ten minutes of hostile input for each reader (FUZZ_S seconds), and many
+# random programs.
 FUZZ_S ?= 600
 kills: $(VENV)/.installed
-	PYTHONPATH=tests/helpers $(BIN)/python -P tests/faults/kill_loop.py --kills 200
-	INNAGE_TEST_KILLS=200 $(BIN)/python -P -m pytest -q -n 0 -s tests/faults/test_server_kills.py
+	INNAGE_TEST_KILLS=200 $(BIN)/python -P -m pytest -q -n 0 -s tests/faults/test_kills.py tests/faults/test_server_kills.py
 
 fuzz: $(VENV)/.installed
 	PYTHONPATH=tests/helpers $(BIN)/python -P tests/faults/fuzz.py --seconds $(FUZZ_S)
 	$(BIN)/python -P tests/faults/fuzz_trim_c.py --seconds $(FUZZ_S)
+	INNAGE_TEST_PROGRAMS=192 $(BIN)/python -P -m pytest -q -n 0 tests/export/test_random_programs.py
 
 lint: $(VENV)/.installed $(VENV)/.lint
 	$(BIN)/ruff check .

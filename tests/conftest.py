@@ -240,7 +240,7 @@ def pytest_collection_finish() -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """The two hundred kills come first: they take minutes, in which another worker does the rest."""
+    """The kills of commands come first: they take longest, and another worker does the rest meanwhile."""
     items.sort(key=lambda item: "::test_kills" not in item.nodeid)
     for item in items:
         if item.nodeid.removeprefix("tests/").startswith(UNMEASURED):

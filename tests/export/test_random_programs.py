@@ -4,11 +4,12 @@ core are one function.
 What a program computes is compared whole: the last values become its state. A program that disagrees is
 shrunk by hypothesis to a few operations and small numbers. C is compiled in batches: the programs that
 hypothesis is about to draw are drawn once before, which the fixed seed allows; those of a shrink are compiled
-one by one.
+one by one. ``INNAGE_TEST_PROGRAMS`` is how many are drawn beside the everyday ones.
 """
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -32,7 +33,8 @@ from training.program import OPS, OUTPUTS, Array, Builder, Node, Program, digest
 from training.program.ops import Attribute
 
 RUNTIMES: dict[str, Callable[[bytes], Runtime]] = {"onnxruntime": in_onnxruntime, "reference": in_reference}
-EVERY_DAY, MANY, BATCH = 12, 180, 60
+EVERY_DAY, BATCH = 12, 48
+MANY = int(os.environ.get("INNAGE_TEST_PROGRAMS", str(BATCH)))  # make fuzz takes more
 SEED = 23
 Attributes = dict[str, Attribute]
 
@@ -249,13 +251,21 @@ def any_state_agrees(one_frame: Runtime, program: Program, its: Vectors) -> None
     np.testing.assert_array_equal(found["next_state"], renewed)
 
 
-def sources(program: Program, stem: str) -> list[CSource]:
-    """The program's C with the kernels of each tier, where they make a difference."""
-    every = {tier: emit_c(program, f"{stem}_{tier}", kernels=tier) for tier in TIERS}
-    distinct = {
-        s.source.replace(s.prefix, "").replace(s.prefix.upper(), ""): s for s in every.values()
-    }  # of equal ones the last
-    return list(distinct.values())
+_SOURCES: dict[str, list[CSource]] = {}
+
+
+def sources(program: Program) -> list[CSource]:
+    """The program's C with the kernels of each tier, where they make a difference, made once: it is looked
+    at, and compiled twice.
+    """
+    key = digest(program)
+    if key not in _SOURCES:
+        every = {tier: emit_c(program, f"p{len(_SOURCES)}_{tier}", kernels=tier) for tier in TIERS}
+        distinct = {
+            s.source.replace(s.prefix, "").replace(s.prefix.upper(), ""): s for s in every.values()
+        }  # of equal ones the last
+        _SOURCES[key] = list(distinct.values())
+    return _SOURCES[key]
 
 
 @dataclass
@@ -267,7 +277,7 @@ class Compiled:
 
     def compile(self, wanted: Iterable[Program]) -> None:
         fresh = {digest(p): p for p in wanted if digest(p) not in self.found}
-        made = {key: sources(p, f"p{k}") for k, (key, p) in enumerate(fresh.items())}
+        made = {key: sources(program) for key, program in fresh.items()}
         if made:
             together = build_together([source for its in made.values() for source in its], self.checked)
             self.found |= {key: (together, [source.prefix for source in its]) for key, its in made.items()}
@@ -325,7 +335,7 @@ def every_day() -> list[Program]:
 
 def kinds(batch: list[Program]) -> tuple[set[str], set[str]]:
     """The operations that the programs have, and the kernels that their C has."""
-    texts = [source for program in batch for source in sources(program, "p")]
+    texts = [source for program in batch for source in sources(program)]
     return (
         {n.op for p in batch for n in (*p.prepare, *p.step)},
         {

@@ -2,7 +2,9 @@
 kills``, not a test itself.
 
 Each round takes one of log, amend, freeze, train, export, merge and migrate, starts it in a process group of
-its own, and sends SIGKILL to the group after a random share of the time that the command takes undisturbed.
+its own, and sends SIGKILL to the group after a random share of the time that the command takes undisturbed:
+the shares of an operation are drawn one from each of as many equal parts of that time, in a drawn order, so
+that few kills leave no long part of it untried.
 What the command acknowledged (it ended by itself) must be in the store afterwards; what it did not must be
 there whole or not at all; ``innage check`` must find nothing. A kill takes nothing from the system's own
 buffers: what a power cut would do is not tried here.
@@ -46,6 +48,7 @@ from innage.cli import app
 from innage.jobs.stores import program_digest
 
 STORES = Path(__file__).parent.parent / "data" / "stores"
+LATEST = 1.05  # of the time that a command takes
 ROUNDS_A_STORE = 14  # then a fresh one: checking all of it after each kill takes longer and longer
 LEVELS = (0.0, 20.0, 40.0, 60.0, 80.0)
 WHAT = (*ON_ONE_PAD, "--time", "t", "--count", "c", "--level", "mm")
@@ -81,8 +84,9 @@ def run(store: Path, *words: str) -> None:
 class Loop:
     """The store on which the rounds work, and what was acknowledged on it."""
 
-    def __init__(self, folder: Path, seed: int) -> None:
+    def __init__(self, folder: Path, seed: int, kills_each: int) -> None:
         self.folder, self.draw, self.number = folder, np.random.default_rng(seed), 0
+        self.kills_each, self.shares = kills_each, dict[str, list[float]]()
         self.template, self.store = folder / "template.db", folder / "store.db"
         make_bench(self.template)
         self.takes_s: dict[str, float] = {}
@@ -197,13 +201,20 @@ class Loop:
             self.acknowledged.append((f"{name} {self.number}", there))
             self.number += 1
             work, there = getattr(self, name)(self.number)
-        done = alone(work, kill_after_s=float(self.draw.uniform(0.0, 1.05)) * self.takes_s[name])
+        done = alone(work, kill_after_s=self.share(name) * self.takes_s[name])
         (self.late if done else self.killed)[name] += 1
         if done or name == "migrate":
             self.acknowledged.append((f"{name} {self.number}", there))
         self.look(f"after {name} {self.number}")
         if name == "export" and not done:
             self.whole_or_absent(there)
+
+    def share(self, name: str) -> float:
+        """The part of the operation's time after which it is killed next."""
+        if not self.shares.get(name):
+            parts = self.draw.permutation(self.kills_each)
+            self.shares[name] = list(LATEST * (parts + self.draw.random(self.kills_each)) / self.kills_each)
+        return self.shares[name].pop()
 
     def look(self, when: str) -> None:
         """The store opens, everything in it has its hash, and what was acknowledged last is there."""
@@ -282,7 +293,7 @@ def main() -> None:
     parser.add_argument("--only", nargs="*", default=list(OPERATIONS), choices=OPERATIONS)
     chosen = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="kills-") as folder:
-        loop = Loop(Path(folder), chosen.seed)
+        loop = Loop(Path(folder), chosen.seed, -(-chosen.kills // len(chosen.only)))
         for k in range(20 * chosen.kills):
             if sum(loop.killed.values()) >= chosen.kills:
                 break

@@ -18,7 +18,9 @@ from training.program import Program, from_json
 
 PROGRAM = Path(__file__).parents[2] / "data" / "programs" / "canister.json"
 FRAMES = 6600  # so many made ones fit a bundle's vectors.csv
-ASKED = Asked(bits=500)
+# Bits that show on none of these frames do not count: 143 do, and 149 on five times the frames, which took
+# four times as long
+ASKED = Asked(bits=500, bit_frames=1000)
 
 pytestmark = pytest.mark.slow
 
@@ -52,10 +54,10 @@ def test_breaks_of_the_program(scored: Score) -> None:
 
 
 def test_bits_of_the_code(scored: Score) -> None:
-    """Too few for the bound of the whole score: a floor for the share, two standard errors or so below what
-    was seen (139 of 139, 126 of 139), since each change of the C draws other bits.
+    """Too few for the bound of the whole score: a floor for the share, two to three standard errors below
+    what was seen (143 of 143, 135 of 143), since each change of the C draws other bits.
     """
     bounds = {line.evidence: line.share for line in scored.lines if line.of == "bits of code"}
-    for who, floor in (("vectors", 0.97), ("self-test", 0.86)):
+    for who, floor in (("vectors", 0.97), ("self-test", 0.88)):
         assert bounds[who].counting >= 100
         assert bounds[who].noticed >= floor * bounds[who].counting
