@@ -16,8 +16,8 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset.admission.rules import check_identity
 from dataset.errors import InputError, StoreError
+from dataset.exchange.report import MergeReport
 from dataset.files.scratch import scratch_folder
-from dataset.store import merging
 from dataset.store.database import HISTORY, TIMEOUT_S, Database, History, in_memory, prepare
 from dataset.store.doors.bench_tools import BenchDoor
 from dataset.store.doors.captures import CapturesDoor
@@ -30,7 +30,7 @@ from dataset.store.doors.sessions import SessionsDoor
 from dataset.store.doors.sets import SetsDoor
 from dataset.store.doors.team import TeamDoor
 from dataset.store.events import as_text
-from dataset.store.merging import MergeReport, SameUnit
+from dataset.store.exchange.merging import SameUnit, merge
 from dataset.store.places import USERS, Address, Place, place_of
 from dataset.store.whole import texts
 from dataset.store.whole.other_store import reading_other
@@ -158,7 +158,7 @@ class Store(
         here, there = (p.name if other.name != self.place.name else str(p) for p in (self.place, other))
 
         def work(orm: OrmSession) -> MergeReport:
-            report = merging.merge(orm, here, theirs, there, progress, same_units)
+            report = merge(orm, here, theirs, there, progress, same_units)
             if dry_run:
                 orm.rollback()
             return report
@@ -190,7 +190,7 @@ class Store(
             with reading_other(aside.path, TIMEOUT_S, HISTORY) as theirs:
 
                 def work(orm: OrmSession) -> TextReport:
-                    report = merging.merge(orm, self.place.name, theirs, "the text")
+                    report = merge(orm, self.place.name, theirs, "the text")
                     return texts.add_revisions(orm, content, said, report)
 
                 return self._write(work)

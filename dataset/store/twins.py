@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NoReturn
 
 from sqlalchemy import ColumnElement, or_, select
@@ -56,8 +57,13 @@ def first_usable(
     orm: OrmSession, readings: str, counts: str | None, beside: int | None = None
 ) -> SessionRow | None:
     """The first session that holds this recording and is not void, but that of row id ``beside``."""
+    return next((row for row in usable(orm, readings, counts) if row.id != beside), None)
+
+
+def usable(orm: OrmSession, readings: str, counts: str | None) -> Sequence[SessionRow]:
+    """The sessions that hold this recording and are not void."""
     same = select(SessionRow).where(twins(readings, counts), ~is_void()).order_by(SessionRow.id)
-    return next((row for row in orm.scalars(same) if row.id != beside), None)
+    return orm.scalars(same).all()
 
 
 def refuse_beside(where: str, other: SessionRow, readings: str, when: str) -> NoReturn:

@@ -8,8 +8,9 @@ again finds nothing new.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from graphlib import CycleError, TopologicalSorter
 from typing import Any
 
 from sqlalchemy import event
@@ -17,7 +18,7 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset.documents import Document
 from dataset.errors import InnageError, InputError
-from dataset.exchange.objects import KINDS, REGISTRY, Parcel, Source
+from dataset.exchange.objects import KINDS, REGISTRY, Offered, Parcel, Source
 from dataset.exchange.reading import check_value, texts_of
 from dataset.exchange.report import Exchanged, Held, Taken
 from dataset.store import registry, tables
@@ -61,6 +62,12 @@ TAKES: Mapping[str, Take] = {
 }
 
 
+# kinds of which one object may name another
+_FOLLOWING = frozenset(
+    {"retirement", "void", "tag", "amendment", "mark revision", "unit union", "opening", "status"}
+)
+
+
 def accept(
     orm: OrmSession,
     source: Source,
@@ -79,31 +86,92 @@ def accept(
         InputError: the source cannot give what it offers; what it gives and this store cannot take is held
             back instead.
     """
-    offered = source.objects()
+    taking = Taking(orm, source.name)
+    taken, held = take(taking, source, progress, allow)
+    taking.finish()
+    return Exchanged(taken, held, tuple(taking.remarks))
+
+
+def take(
+    taking: Taking,
+    source: Source,
+    progress: Progress | None = None,
+    allow: Callable[[str], None] | None = None,
+) -> tuple[tuple[Taken, ...], tuple[Held, ...]]:
+    """As :func:`accept`, before anything is said of the whole: what of each kind came in, and what was held
+    back.
+    """
+    orm, offered = taking.orm, source.objects()
     # what is registered is looked at each time: its notes may differ
     wanted = {one for one in offered if one.kind in REGISTRY} | set(offering.lacking(orm, offered))
     voids = [parcel.document for parcel in source.parcels({one for one in wanted if one.kind == "void"})]
-    sessions = {one.key for one in offered if one.kind == "session"}
-    taking = Taking(orm, source.name, sessions, _void(voids))
-    held: list[Held] = []
-    held_names: dict[str, str] = {}
-    new: defaultdict[str, int] = defaultdict(int)
+    taking.sessions = frozenset(one.key for one in offered if one.kind == "session")
+    taking.void = _void(voids)
+    writing = _Writing(taking, allow)
+    waiting: list[Parcel] = []
     for done, parcel in enumerate(source.parcels(wanted)):
         if progress is not None:
             progress("objects", done, len(wanted))
+        if waiting and waiting[0].document.kind != parcel.document.kind:
+            writing.write_again(waiting)
+            waiting = []
+        if not writing.write(parcel) and parcel.document.kind in _FOLLOWING:
+            waiting.append(parcel)
+    writing.write_again(waiting)
+    held = tuple(Held(*offered, error) for offered, error in writing.held.items())
+    return _counts(offered, writing.new, held), held
+
+
+class _Writing:
+    """Objects on their way into the store, and those that it did not take, each with the error that says
+    why.
+    """
+
+    def __init__(self, taking: Taking, allow: Callable[[str], None] | None) -> None:
+        self._taking, self._allow = taking, allow
+        self.held: dict[Offered, InnageError] = {}
+        self.new: defaultdict[str, int] = defaultdict(int)
+        self._held_names: dict[str, str] = {}
+
+    def write(self, parcel: Parcel) -> bool:
+        """Take an object, or hold it back; whether it was taken."""
+        taking, document = self._taking, parcel.document
         try:
-            _refuse_leaning(taking, parcel.document, held_names)
-            with orm.begin_nested():
+            _refuse_leaning(taking, document, self._held_names)
+            with taking.orm.begin_nested():
                 is_new = _take(taking, parcel)
-                if is_new and allow is not None:
-                    allow(parcel.document.kind)
-            new[parcel.document.kind] += is_new
+                if is_new and self._allow is not None:
+                    self._allow(document.kind)
         except InnageError as error:
-            held.append(Held(*parcel.offered, error))
-            held_names[parcel.document.name] = taking.where(parcel.document)
+            self.held[parcel.offered] = error
+            self._held_names[document.name] = taking.where(document)
             taking.unsettle()
-    taking.finish()
-    return Exchanged(_counts(offered, new, held), tuple(held), tuple(taking.remarks))
+            return False
+        self.new[document.kind] += is_new
+        return True
+
+    def write_again(self, parcels: Sequence[Parcel]) -> None:
+        """Take what was held back of a kind, each after what it follows: it may have come before that, as it
+        stands in a store that was read from text.
+        """
+        for parcel in _in_order(parcels):
+            self.held.pop(parcel.offered, None)
+            self._held_names.pop(parcel.document.name, None)
+            self.write(parcel)
+
+
+def _in_order(parcels: Sequence[Parcel]) -> Iterator[Parcel]:
+    """Each after those of them that it names."""
+    by_name = {parcel.document.name: parcel for parcel in parcels}
+    named = {
+        name: sorted({text for text in texts_of(parcel.document.facts) if text in by_name})
+        for name, parcel in by_name.items()
+    }
+    try:
+        order = tuple(TopologicalSorter(named).static_order())
+    except CycleError:  # no hashes of what they are called by can do that
+        order = tuple(by_name)
+    return map(by_name.__getitem__, order)
 
 
 def _take(taking: Taking, parcel: Parcel) -> bool:
@@ -133,7 +201,7 @@ def _marked(orm: OrmSession, by_upgrade: bool) -> Iterator[None]:
             event.remove(orm, "transient_to_pending", mark)
 
 
-def _counts(offered: Any, new: Mapping[str, int], held: list[Held]) -> tuple[Taken, ...]:
+def _counts(offered: Any, new: Mapping[str, int], held: Sequence[Held]) -> tuple[Taken, ...]:
     """Of each kind that was offered: what came in, and what was here."""
     counted: defaultdict[str, int] = defaultdict(int)
     for one in offered:
@@ -145,14 +213,14 @@ def _counts(offered: Any, new: Mapping[str, int], held: list[Held]) -> tuple[Tak
     )
 
 
-def _void(events: list[Document]) -> set[str]:
+def _void(events: list[Document]) -> frozenset[str]:
     """The sessions that are void by these events: any void of them was not taken back."""
     taken_back = {str(e.facts.get("parent")) for e in events if e.facts.get("takes_back")}
-    return {
+    return frozenset(
         str(e.facts.get("session"))
         for e in events
         if not e.facts.get("takes_back") and e.name not in taken_back
-    }
+    )
 
 
 def _refuse_leaning(taking: Taking, document: Document, held: Mapping[str, str]) -> None:

@@ -18,7 +18,7 @@ from dataset.records import ID_DIGITS, NewSession
 from dataset.store import admitting, instruments, registry, sessions, tables, twins, units
 from dataset.store.events import amendments, voiding
 from dataset.store.events.amending import as_new
-from dataset.store.exchange.taking import Taking, same_hash
+from dataset.store.exchange.taking import ContradictionError, Taking, contested_session, same_hash
 from dataset.store.proof import keep
 from dataset.store.reading import sessions as sessions_read
 from dataset.store.reading import voiding as voiding_read
@@ -79,23 +79,18 @@ def _refuse_twin(taking: Taking, where: str, row: tables.SessionRow) -> None:
     from before anybody looked at counts alone, come in as they are there.
     """
     with taking.orm.no_autoflush:
-        other = twins.first_usable(taking.orm, row.readings_sha256, row.counts_sha256)
-    if other is None:
-        return
-    twin = other.sha256[:ID_DIGITS]
-    what = "readings" if other.readings_sha256 == row.readings_sha256 else "counts"
-    if other.sha256 in taking.sessions:
-        taking.remarks.append(
-            f"{where}: in {taking.there} it has, frame by frame, the {what} of session {twin}; one of the "
-            "two should be void"
-        )
-        return
-    raise InputError(
-        where,
-        f"in {taking.there} it has, frame by frame, the {what} of session {twin} here, under other labels",
-        "one recording under one label",
-        _WAY_OUT,
-    )
+        others = twins.usable(taking.orm, row.readings_sha256, row.counts_sha256)
+    for other in others:
+        if other.sha256 in taking.void:
+            continue
+        twin = other.sha256[:ID_DIGITS]
+        what = "readings" if other.readings_sha256 == row.readings_sha256 else "counts"
+        said = f"in {taking.there} it has, frame by frame, the {what} of session {twin}"
+        if other.sha256 not in taking.sessions:
+            raise ContradictionError(
+                where, f"{said} {taking.here}, under other labels", "one recording under one label", _WAY_OUT
+            )
+        taking.remarks.append(f"{where}: {said}; one of the two should be void")
 
 
 def void(taking: Taking, parcel: Parcel) -> bool:
@@ -117,12 +112,13 @@ def void(taking: Taking, parcel: Parcel) -> bool:
     keep(taking.orm, event)
     same_hash(where, event.record_sha256, document)
     voiding.check_parents(event)
+    taking.tell_void(row, event)
     other = twins.usable_twin(taking.orm, row) if event.takes_back else None
     if other is not None and voiding_read.void_reason(row) is None and other.sha256 not in taking.sessions:
-        raise InputError(
+        raise ContradictionError(
             f"session {row.sha256[:ID_DIGITS]}",
             f"its void was taken back in {taking.there}, and it holds, frame by frame, the counts of session "
-            f"{other.sha256[:ID_DIGITS]} here",
+            f"{other.sha256[:ID_DIGITS]} {taking.here}",
             "one recording under one label",
             _WAY_OUT,
         )
@@ -239,7 +235,6 @@ def mark_revision(taking: Taking, parcel: Parcel) -> bool:
         for sha256 in (None, *(amendment.sha256 for amendment in row.amendments))
     ]
     check_marks(where, record.marks, row.frames, max(spans))
-    siblings = sorted(r.sha256 for r in row.mark_revisions if r.parent_sha256 == record.parent)
     revision = tables.MarkRevisionRow(
         session=row,
         sha256=document.name,
@@ -250,12 +245,7 @@ def mark_revision(taking: Taking, parcel: Parcel) -> bool:
     )
     taking.orm.add(revision)
     taking.orm.flush()
-    if siblings:
-        both = " and ".join(sha256[:ID_DIGITS] for sha256 in sorted([*siblings, document.name]))
-        taking.remarks.append(
-            f"session {row.sha256[:ID_DIGITS]}: {both} amend the same marks; both are kept, and of two "
-            "chains as long the one of the greater hash counts"
-        )
+    taking.marked.add((row.sha256, record.parent))
     return True
 
 
@@ -307,11 +297,11 @@ def unit_assignment(taking: Taking, parcel: Parcel) -> bool:
     captured, taken = map(taking.orm.scalar, objects)
     if captured is None and taken is None:
         raise InputError(where, "is not here", "a session or trim that is there already")
+    taking.unsettle()
     event = tables.UnitAssignmentRow(object_sha256=facts["object"], identity=facts["unit"])
     keep(taking.orm, event)
     same_hash(where, event.record_sha256, document)
-    taking.unsettle()
-    if earlier and captured is not None:
+    if earlier and captured is not None and not taking.merging:
         _refuse_contested(taking, taking.session(where, facts["object"]))
     return True
 
@@ -321,13 +311,12 @@ def _refuse_contested(taking: Taking, captured: tables.SessionRow) -> None:
     taking.settle()
     contested = dict(units.contested(taking.orm)).get(captured.sha256)
     if contested is not None and voiding_read.void_reason(captured) is None:
-        raise InputError(
-            f"session {captured.sha256[:ID_DIGITS]}",
-            f"is of units {' and '.join(row.name for row in contested)}, as this store and {taking.there} "
-            "say, and too few of its frames differ to tell that it is one recording",
-            "one unit",
+        raise contested_session(
+            taking,
+            captured.sha256,
+            contested,
             "say with Store.unite_units that they are one sample, or void it: its board stood still",
-            fields=("Store.unite_units",),
+            "Store.unite_units",
         )
 
 

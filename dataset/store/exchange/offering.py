@@ -18,6 +18,7 @@ from dataset.documents import document_of
 from dataset.exchange.objects import KINDS, Offered, Parcel, called_key, key_of
 from dataset.records import RetirementEvent, StatusEvent, TagEvent, VoidEvent
 from dataset.store import check_standards, instruments, registry, sessions, tables
+from dataset.store.events.amendments import check_chain
 from dataset.store.proof import check_row
 from dataset.store.reading import amendments as amendments_read
 from dataset.store.reading import results as results_read
@@ -180,6 +181,7 @@ def _mark_revision(_orm: OrmSession, row: tables.MarkRevisionRow) -> Parcel:
 
 
 def _amendment(_orm: OrmSession, row: tables.AmendmentRow) -> Parcel:
+    check_chain(row.session)
     unit = None if row.unit is None else registry.stated_unit(row.unit)
     return Parcel(documents.amendment_document(amendments_read.to_amendment(row), unit))
 

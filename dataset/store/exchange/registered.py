@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import asdict, replace
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import asdict, fields, is_dataclass, replace
 from typing import Any
 
 from sqlalchemy import select
@@ -18,7 +18,7 @@ from dataset.exchange.reading import facts_of
 from dataset.records import ID_DIGITS, Mounting
 from dataset.store import check_standards, instruments, registry, tables
 from dataset.store.events import retirements
-from dataset.store.exchange.taking import Taking, contradiction, same_hash
+from dataset.store.exchange.taking import ContradictionError, Taking, contradiction, same_hash
 from dataset.store.proof import keep
 from dataset.values import check_name, check_reason, check_text
 
@@ -26,16 +26,25 @@ Take = Callable[[Taking, Parcel], bool]  # whether the object is new here
 
 
 def bench(taking: Taking, parcel: Parcel) -> bool:
-    """A bench by its identity; one whose name is another's here gets digits of its identity."""
+    """A bench by its identity; one whose name is another's here gets digits of its identity, and in a merge
+    one that nobody has named here takes the name that it has there.
+    """
     record = record_of(parcel.document, taking.known)
     rules.check_identity("bench", record.identity)
     check_name("bench", record.name)
     same = taking.orm.scalar(select(tables.BenchRow).where(tables.BenchRow.identity == record.identity))
-    if same is not None:
-        if same.name.partition("@")[0] != record.name:
-            taking.remarks.append(f"bench {same.name} is called {record.name} in {taking.there}")
-        return False
     names = set(taking.orm.scalars(select(tables.BenchRow.name)))
+    if same is not None:
+        called = same.name
+        if called.partition("@")[0] == record.name:
+            return False
+        unnamed = called == registry.unnamed_bench(record.identity) and not same.own
+        if taking.merging and unnamed and record.name not in names:
+            registry.name_bench(taking.orm, record.identity, record.name, None)
+            taking.remarks.append(f"bench {called} is called {record.name} from now on, as there")
+        else:
+            taking.remarks.append(f"bench {called} is called {record.name} in {taking.there}")
+        return False
     digits = record.identity[: registry.BENCH_DIGITS]
     name = next((name for name in (record.name, f"{record.name}@{digits}") if name not in names), None)
     if name is None:
@@ -64,8 +73,8 @@ def unit(taking: Taking, parcel: Parcel) -> bool:
         bench=bench,
         identity=document.name,
     )
-    keep(taking.orm, row)
     taking.unsettle()
+    keep(taking.orm, row)
     taking.new_units.append(document.name)
     return True
 
@@ -131,7 +140,7 @@ def unique(kind: type[Any], to_record: Callable[[Any], Any], add: Callable[[OrmS
             return True
         here = to_record(row)
         if name_of(here) != document.name:
-            raise contradiction(where, document_of(here).facts, document.facts, taking.there)
+            raise contradiction(taking, where, document_of(here).facts, document.facts)
         if hasattr(record, "note"):
             taking.remark_note(where, here, record)
         return False
@@ -146,8 +155,9 @@ def mounting(taking: Taking, parcel: Parcel) -> bool:
     row = taking.orm.scalar(select(tables.MountingRow).where(tables.MountingRow.name == record.name))
     if row is not None:
         here = registry.to_mounting(row)
-        if _without_notes(here) != _without_notes(record):
-            raise contradiction(where, document_of(here).facts, document.facts, taking.there)
+        ours, theirs = _without_notes(here), _without_notes(record)
+        if ours != theirs:
+            raise contradiction(taking, where, dict(_flat(ours)), dict(_flat(theirs)))
         taking.known.learn(document.name, here, row)
         taking.remark_note(where, here, record)
         return False
@@ -171,6 +181,16 @@ def _without_notes(record: Mounting) -> Mounting:
     )
 
 
+def _flat(record: Any, prefix: str = "") -> Iterator[tuple[str, Any]]:
+    """The facts of a record, and of those that it refers to, by their names."""
+    for field in fields(record):
+        value = getattr(record, field.name)
+        if is_dataclass(value):
+            yield from _flat(value, f"{prefix}{field.name}_")
+        else:
+            yield f"{prefix}{field.name}", value
+
+
 def instrument(taking: Taking, parcel: Parcel) -> bool:
     """A calibration by its hash; one of a day and instrument that differ contradicts the other."""
     record = record_of(parcel.document, taking.known)
@@ -181,7 +201,9 @@ def instrument(taking: Taking, parcel: Parcel) -> bool:
     try:
         instruments.add_instrument(taking.orm, record)
     except InputError as error:
-        raise InputError(error.where, error.found, error.expected, "see which of the two holds") from error
+        found = f"{error.found}, in {taking.there}"
+        where = f"instrument {record.name}"
+        raise ContradictionError(where, found, error.expected, "see which holds") from error
     return True
 
 
@@ -199,7 +221,7 @@ def check_standard(taking: Taking, parcel: Parcel) -> bool:
     if same is not None:
         here = document_of(check_standards.to_standard(same))
         if here.name != document.name:
-            raise contradiction(where, here.facts, document.facts, taking.there)
+            raise contradiction(taking, where, here.facts, document.facts)
         return False
     row = tables.CheckStandardRow(
         name=record.name,

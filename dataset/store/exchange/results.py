@@ -19,15 +19,13 @@ from dataset.store import frozen_sets, tables
 from dataset.store.events import statuses
 from dataset.store.exchange.offering import AT_ONCE
 from dataset.store.exchange.registered import limits_row
-from dataset.store.exchange.taking import Taking, same_hash
+from dataset.store.exchange.taking import ContradictionError, Taking, contradiction, same_hash
 from dataset.store.proof import keep
 from dataset.store.reading import results as results_read
 from dataset.store.reading import sets as sets_read
 from dataset.store.registry import to_limits
 from dataset.store.results import board_measurements, models
 from dataset.values import check_name, check_reason, check_text
-
-_OTHER_NAME = "one of the two needs another name"
 
 
 def frozen_set(taking: Taking, parcel: Parcel) -> bool:
@@ -38,7 +36,9 @@ def frozen_set(taking: Taking, parcel: Parcel) -> bool:
         select(tables.FrozenSetRow).where(tables.FrozenSetRow.name == str(document.facts.get("name")))
     )
     if same is not None:
-        _same_name(taking, where, same.sha256, document.name)
+        if same.sha256 != document.name:
+            names = ({"hash": str(sha256)[:ID_DIGITS]} for sha256 in (same.sha256, document.name))
+            raise contradiction(taking, where, *names)
         return False
     taking.settle()  # which units are one says what its units are called
     with as_written(where):
@@ -126,16 +126,6 @@ def _session_ids(taking: Taking, where: str, hashes: list[str]) -> dict[str, int
     return ids
 
 
-def _same_name(taking: Taking, where: str, here: str | None, theirs: str) -> None:
-    if here != theirs:
-        raise InputError(
-            where,
-            f"has the hash {str(here)[:ID_DIGITS]} here and {theirs[:ID_DIGITS]} in {taking.there}",
-            "the same content under the same name",
-            _OTHER_NAME,
-        )
-
-
 def opening(taking: Taking, parcel: Parcel) -> bool:
     """That the prove groups of a set were looked at, by hash: all that either store knows of."""
     document = parcel.document
@@ -202,7 +192,9 @@ def model(taking: Taking, parcel: Parcel) -> bool:
     where = taking.where(document)
     same = taking.orm.scalar(select(tables.ModelRow).where(tables.ModelRow.name == facts["called"]))
     if same is not None:
-        _same_name(taking, where, same.content_sha256, document.name)
+        if same.content_sha256 != document.name:
+            ours = documents.model_document(results_read.to_model(same)).facts
+            raise contradiction(taking, where, ours | {"date": None}, document.facts | {"date": None})
         return False
     if parcel.content is None:
         raise InputError(where, "has no float ONNX beside it", "a model with its bytes")
@@ -257,16 +249,24 @@ def bundle(taking: Taking, parcel: Parcel) -> bool:
     facts = facts_of(document, model=str, called=str, files=dict)
     where = f"export of {facts['called']}"
     row = _model(taking, where, facts["model"], facts["called"])
-    known = select(tables.ExportRow.id).where(
-        tables.ExportRow.model_id == row.id, tables.ExportRow.bundle_sha256 == document.name
+    known = taking.orm.scalar(
+        select(tables.ExportRow).where(
+            tables.ExportRow.model_id == row.id, tables.ExportRow.bundle_sha256 == document.name
+        )
     )
-    new = taking.orm.scalar(known) is None
+    if known is not None and {file.name: file.sha256 for file in known.files} != facts["files"]:
+        raise ContradictionError(
+            f"export {document.name[:ID_DIGITS]}",
+            f"is recorded with other files in {taking.there} than {taking.here}",
+            "the same files for the same bundle",
+            "one of the two stores was changed by something else than innage",
+        )
     for name, digest in facts["files"].items():
         check_text(f"{where}, file", name)
         if not isinstance(digest, str):
             raise InputError(f"{where}, {name}", "no hash", "64 hexadecimal digits of a SHA-256")
     models.add_export(taking.orm, results_read.to_model(row), document.name, facts["files"])
-    return new
+    return known is None
 
 
 def board_measurement(taking: Taking, parcel: Parcel) -> bool:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, TypeVar
 
 from sqlalchemy import select
@@ -14,9 +15,12 @@ from dataset.records import ID_DIGITS
 from dataset.store import check_standards, registry, tables, units
 from dataset.store.events import amendments
 from dataset.store.reading import amendments as amendments_read
+from dataset.store.reading import sessions as sessions_read
 from dataset.store.registry import given_name
 
 R = TypeVar("R", bound=tables.Base)
+NAMED_FACTS = 4  # of a contradiction that a sentence spells out
+SHORT = 40  # characters of a fact that can stand in a sentence
 _SCANNED: tuple[tuple[type[tables.Base], Callable[[Any], Any]], ...] = (
     (tables.TankRow, registry.to_tank),
     (tables.SensorRow, registry.to_sensor),
@@ -82,20 +86,30 @@ class Taking:
     Args:
         orm: the store, writing.
         there: what sentences call the source.
+        here: where sentences say that something is which this store has.
+        merging: a whole store comes in or nothing does: benches that nobody named take their names from it,
+            and units that are said to be one are looked at when everything is there.
+
+    Attributes:
         sessions: all that the source offers, by hash.
         void: those of them that are void there.
+        amended: sessions with amendments that came in.
+        marked: sessions, each with the marks that came in amendments of.
+        new_units: identities of units that came in.
     """
 
-    def __init__(
-        self, orm: OrmSession, there: str, sessions: Collection[str] = (), void: Collection[str] = ()
-    ) -> None:
-        self.orm, self.there = orm, there
-        self.sessions, self.void = frozenset(sessions), frozenset(void)
+    def __init__(self, orm: OrmSession, there: str, here: str = "here", *, merging: bool = False) -> None:
+        self.orm, self.there, self.here, self.merging = orm, there, here, merging
+        self.sessions: frozenset[str] = frozenset()
+        self.void: frozenset[str] = frozenset()
         self.known = Known(orm)
         self.remarks: list[str] = []
-        self.amended: set[str] = set()  # sessions with amendments that came in
-        self.new_units: list[str] = []  # their identities
+        self.amended: set[str] = set()
+        self.marked: set[tuple[str, str | None]] = set()
+        self.new_units: list[str] = []
+        self._void_for: dict[str, frozenset[str]] = {}
         self._to_settle = False
+        self._were_one: list[set[str]] | None = None  # before anything of units came in
 
     def where(self, document: Document) -> str:
         """What sentences call the object of a document."""
@@ -118,8 +132,25 @@ class Taking:
                 f"{where}: its note differs and stays '{here.note}'; in {self.there} it is '{theirs.note}'"
             )
 
+    def tell_void(self, session: tables.SessionRow, event: tables.VoidRow) -> None:
+        """Say of a void that comes in that it ends, or gives another reason than those here before it."""
+        called = f"session {session.sha256[:ID_DIGITS]}"
+        here = self._void_for.setdefault(
+            session.sha256,
+            frozenset(one.reason for one in session.voids if one is not event and not one.takes_back),
+        )
+        if event.takes_back:
+            self.remarks.append(f"{called}: its void was taken back in {self.there}: '{event.reason}'")
+        elif here and event.reason not in here:
+            before = "', '".join(sorted(here))
+            self.remarks.append(
+                f"{called}: void here for '{before}', in {self.there} for '{event.reason}'; both hold"
+            )
+
     def unsettle(self) -> None:
-        """Units, or what says which of them are one, came in."""
+        """Units, or what says which of them are one, come in."""
+        if self._were_one is None:
+            self._were_one = self._classes()
         self._to_settle = True
 
     def settle(self) -> None:
@@ -130,7 +161,12 @@ class Taking:
 
     def finish(self) -> None:
         """Settle, and say what is to be known of the whole."""
+        for sha256, parent in sorted(self.marked, key=str):
+            self._tell_marks(sha256, parent)
+        self._tell_amended()
         self.settle()
+        if self._were_one is not None:
+            self._tell_unions(self._were_one)
         new = select(tables.UnitRow).where(tables.UnitRow.identity.in_(self.new_units))
         for unit in sorted(self.orm.scalars(new), key=lambda row: row.name):
             if "@" in unit.name and unit.same_as_id is None:
@@ -138,14 +174,53 @@ class Taking:
                     f"unit {given_name(unit)} of {unit.bench.name} is another sample than {given_name(unit)} "
                     f"here, and is called {unit.name}"
                 )
+
+    def _tell_marks(self, sha256: str, parent: str | None) -> None:
+        session = self.session("marks", sha256)
+        siblings = sorted(
+            (row for row in session.mark_revisions if row.parent_sha256 == parent), key=lambda row: row.sha256
+        )
+        if len(siblings) > 1:
+            authors = ", ".join(
+                f"{row.sha256[:ID_DIGITS]} by {row.author} ('{row.reason}')" for row in siblings
+            )
+            current = str(sessions_read.to_session(session).mark_revision)[:ID_DIGITS]
+            self.remarks.append(
+                f"session {sha256[:ID_DIGITS]}: its marks were amended on both benches, from the same marks: "
+                f"{authors}; both are kept, {current} counts"
+            )
+
+    def _tell_amended(self) -> None:
         for sha256 in sorted(self.amended):
             apart = amendments_read.last(self.session("amendment", sha256))
             if len(apart) > 1:
                 self.remarks.append(
-                    f"session {sha256[:ID_DIGITS]}: {amendments.words_apart(apart)} stand beside one "
-                    "another; both are kept, and it cannot be frozen before a further amendment says what is "
-                    "so"
+                    f"session {sha256[:ID_DIGITS]}: it was amended on both benches: "
+                    f"{amendments.words_apart(apart)} stand beside one another; both are kept, and it cannot "
+                    "be frozen before a further amendment says what is so"
                 )
+
+    def _tell_unions(self, before: Sequence[set[str]]) -> None:
+        rows = {row.identity: row for row in self.orm.scalars(select(tables.UnitRow))}
+        for identities in self._classes():
+            if any(identities <= known for known in before):
+                continue
+            members = [rows[identity] for identity in sorted(identities)]
+            shown = (members[0].same_as or members[0]).name
+            of_benches = sorted(f"{given_name(row)} of {row.bench.name}" for row in members)
+            self.remarks.append(f"unit {shown}: {' and '.join(of_benches)} are one unit")
+
+    def _classes(self) -> list[set[str]]:
+        """The identities of units that are one, as they were settled last."""
+        shown: defaultdict[int, set[str]] = defaultdict(set)
+        columns = select(tables.UnitRow.id, tables.UnitRow.same_as_id, tables.UnitRow.identity)
+        for row_id, same_as, identity in self.orm.execute(columns):
+            shown[same_as or row_id].add(identity)
+        return [identities for identities in shown.values() if len(identities) > 1]
+
+
+class ContradictionError(InputError):
+    """What comes in and what is here cannot both be so."""
 
 
 def same_hash(where: str, actual: str | None, document: Document) -> None:
@@ -156,20 +231,40 @@ def same_hash(where: str, actual: str | None, document: Document) -> None:
         )
 
 
-def contradiction(where: str, here: Mapping[str, Any], theirs: Mapping[str, Any], there: str) -> InputError:
+def contradiction(
+    taking: Taking, where: str, ours: Mapping[str, Any], theirs: Mapping[str, Any]
+) -> ContradictionError:
     """The error for facts that differ under one name."""
-    keys = sorted(key for key in here.keys() | theirs.keys() if here.get(key) != theirs.get(key))
-    told = [key for key in keys if _short(here.get(key)) and _short(theirs.get(key))]
+    here, there = taking.here, taking.there
+    keys = sorted(key for key in ours.keys() | theirs.keys() if ours.get(key) != theirs.get(key))
+    told = [key for key in keys if _short(ours.get(key)) and _short(theirs.get(key))]
     clauses = [
-        f"{_words(key)} is {_said(here.get(key))} here and {_said(theirs.get(key))} in {there}"
+        f"{_words(key)} is {_said(ours.get(key))} {here} and {_said(theirs.get(key))} in {there}"
         for key in told
     ]
-    clauses += [f"{_words(key)} here is another than in {there}" for key in keys if key not in told]
-    return InputError(
+    clauses += [f"{_words(key)} {here} is another than in {there}" for key in keys if key not in told]
+    more = len(clauses) - NAMED_FACTS
+    facts = ", ".join(clauses[:NAMED_FACTS]) + (f" and {more} facts more" if more > 0 else "")
+    return ContradictionError(
         where,
-        ", ".join(clauses[:4]) or f"is another here than in {there}",
+        facts or f"is another {here} than in {there}",
         "the same content under the same name",
         "one of the two needs another name",
+    )
+
+
+def contested_session(
+    taking: Taking, sha256: str, of_units: Sequence[tables.UnitRow], way_out: str, *fields: str
+) -> ContradictionError:
+    """The error for a session of two units: it must not be learnt from."""
+    here = taking.here.removeprefix("in ") if taking.merging else "this store"
+    return ContradictionError(
+        f"session {sha256[:ID_DIGITS]}",
+        f"is of units {' and '.join(row.name for row in of_units)}, as {here} and {taking.there} say, and "
+        "too few of its frames differ to tell that it is one recording",
+        "one unit",
+        way_out,
+        fields=fields,
     )
 
 
@@ -178,7 +273,7 @@ def _words(key: str) -> str:
 
 
 def _short(value: object) -> bool:
-    return value is None or (isinstance(value, str | int | float) and len(str(value)) <= 40)
+    return value is None or (isinstance(value, str | int | float) and len(str(value)) <= SHORT)
 
 
 def _said(value: object) -> str:

@@ -9,10 +9,10 @@ from sqlalchemy.orm import Session as OrmSession
 from dataset.admission.rules import check_marks
 from dataset.canonical import canonical_json, marks_content
 from dataset.errors import InputError
+from dataset.exchange.report import Merged, MergeReport
 from dataset.records import ID_DIGITS, Mark, MarkRevision
 from dataset.store import check_standards, instruments, registry, sessions
 from dataset.store.events import as_text, retirements
-from dataset.store.merging import Merged, MergeReport
 from dataset.store.reading import sessions as sessions_read
 from dataset.store.tables import (
     MarkRevisionRow,

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING
 from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
-    from dataset.exchange.report import Exchanged
-    from dataset.store.merging import MergeReport
+    from dataset.exchange.report import Exchanged, MergeReport
     from dataset.store.places import Place
     from dataset.store.whole.integrity import IntegrityReport
 

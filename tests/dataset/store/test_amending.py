@@ -368,7 +368,7 @@ HOSTILE = {
     ),
     "a status that was edited": (
         "UPDATE status_event SET status = 'candidate'",
-        r"second\.db, status of a model: its content hashes to",
+        r"second\.db, status of model \w+: its content hashes to",
     ),
 }
 
