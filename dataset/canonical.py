@@ -9,15 +9,24 @@ one.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import zlib
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
-from math import isfinite
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any
 
+from dataset.canonical_text import (
+    bytes_sha256,
+    canonical_json,
+    list_text,
+    number_text,
+    object_text,
+    real,
+    sha256,
+    sha256_with,
+    text_of,
+)
+from dataset.readings_hashes import ReadingsHashes, columns_text_of
 from dataset.records import (
     Conditions,
     Coupling,
@@ -43,11 +52,6 @@ from dataset.records import (
     Unit,
     Wall,
 )
-from dataset.threads import each
-
-if TYPE_CHECKING:  # hashes of records are asked for by commands that need no arrays
-    import numpy as np
-    from numpy.typing import NDArray
 
 SESSION_FORMAT = 1
 FROZEN_FORMAT = 1
@@ -58,113 +62,6 @@ MODEL_FORMAT = 1
 AMENDMENT_FORMAT = 1
 OPENING_FORMAT = 1
 SENSOR_KEY_FORMAT = 2
-T = TypeVar("T")
-_TIMES, _COUNTS, _DEGREES = "<i8", "<u4", "<f8"
-_LONG = 1 << 14  # frames, whose columns take longer to hash than threads to start
-TELLING_FRAMES = 50  # with more that differ, equal counts are one recording and no coincidence
-
-
-_ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-
-
-def canonical_json(content: Any) -> str:
-    """Sorted keys, no spaces, no NaN: equal content gives equal text."""
-    return _ENCODER.encode(content)
-
-
-def sha256(content: Any) -> str:
-    """SHA-256 of the canonical JSON, in hex."""
-    return hashlib.sha256(canonical_json(content).encode()).hexdigest()
-
-
-@dataclass(frozen=True)
-class ReadingsHashes:
-    """What is hashed of frames, each value once: ``columns`` is the canonical JSON of what
-    :func:`columns_content` gives, ``readings`` and ``counts`` are what :func:`readings_sha256` and
-    :func:`counts_sha256` give.
-    """
-
-    columns: str
-    readings: str
-    counts: str | None
-
-    @classmethod
-    def of(cls, frames: Recording) -> ReadingsHashes:
-        """The hashes of ``frames``, which may carry them."""
-        known = getattr(frames, "hashes", None)
-        if isinstance(known, cls):
-            return known
-        hasher = ReadingsHasher(frames.counts.shape[1], frames.temperature_c is not None)
-        hasher.add(frames, threads=None if len(frames) >= _LONG else 1)
-        return hasher.hashes()
-
-
-class ReadingsHasher:
-    """The hashes of frames that come part by part, in order.
-
-    Args:
-        channels: of each frame.
-        warm: whether there is a column of temperature.
-    """
-
-    def __init__(self, channels: int, warm: bool) -> None:
-        kinds = [_TIMES, *[_COUNTS] * channels, *[_DEGREES] * warm]
-        self._channels, self._columns = channels, [(kind, hashlib.sha256()) for kind in kinds]
-        self._rows, self._distinct = 0, set[bytes]()
-        self._tells = False
-
-    def add(self, part: Recording, threads: int | None = 1) -> None:
-        """Hash the next frames; ``threads`` as of :func:`dataset.threads.each`."""
-        import numpy as np
-
-        values: list[NDArray[Any]] = [part.t_ms, *part.counts.T]
-        if part.temperature_c is not None:
-            values.append(_one_nan(part.temperature_c))
-
-        def add(place: int) -> None:
-            kind, digest = self._columns[place]
-            digest.update(np.ascontiguousarray(values[place], kind).data)
-
-        each(add, range(len(self._columns)), threads)
-        self._rows += len(part.t_ms)
-        self._tells = self._tells or _tell(part.counts, self._distinct)
-
-    def hashes(self) -> ReadingsHashes:
-        """Those of what was added."""
-        digests = [digest.hexdigest() for _, digest in self._columns]
-        columns = _columns_text(digests, self._channels, self._rows)
-        counts = _counts_template(self._channels, self._rows) % tuple(digests[1 : 1 + self._channels])
-        return ReadingsHashes(columns, _text_sha256(columns), _text_sha256(counts) if self._tells else None)
-
-
-def readings_sha256(frames: Recording) -> str:
-    """The hash of the frames alone: times, counts, temperatures."""
-    return ReadingsHashes.of(frames).readings
-
-
-def counts_sha256(frames: Recording) -> str | None:
-    """The hash of the counts alone, by which one recording is known whatever was logged with it; None where
-    at most ``TELLING_FRAMES`` frames differ from one another: a board that stands still repeats itself.
-    """
-    return ReadingsHashes.of(frames).counts
-
-
-def _tell(counts: NDArray[np.uint32], distinct: set[bytes]) -> bool:
-    """Whether more than ``TELLING_FRAMES`` frames differ, with those in ``distinct``, which grows; most
-    recordings tell by their first hundred.
-    """
-    import numpy as np
-
-    start, size = 0, 2 * TELLING_FRAMES
-    while start < len(counts):
-        rows = np.ascontiguousarray(counts[start : start + size])
-        changes = np.flatnonzero((rows[1:] != rows[:-1]).any(axis=1)) + 1
-        for row in (0, *changes.tolist()):
-            distinct.add(rows[row].tobytes())
-            if len(distinct) > TELLING_FRAMES:
-                return True
-        start, size = start + size, 1 << 16
-    return False
 
 
 def session_sha256(session: NewSession | Session, frames: Recording | ReadingsHashes) -> str:
@@ -176,21 +73,21 @@ def session_sha256(session: NewSession | Session, frames: Recording | ReadingsHa
     sealed = session.sealed_marks if isinstance(session, Session) else None
     texts = {
         "format": str(SESSION_FORMAT),
-        "liquid": _text_of(session.liquid, _liquid),
-        "mounting": _text_of(session.mounting, _mounting),
+        "liquid": text_of(session.liquid, _liquid),
+        "mounting": text_of(session.mounting, _mounting),
         "marks": _marks_text(session.marks if sealed is None else sealed),
-        "columns": frames.columns if isinstance(frames, ReadingsHashes) else _columns_text_of(frames),
+        "columns": frames.columns if isinstance(frames, ReadingsHashes) else columns_text_of(frames),
     }
     if session.stretches:
-        texts["stretches"] = _list_text(
-            [f"[{s.start},{s.stop},{_text_of(s.conditions, conditions_content)}]" for s in session.stretches]
+        texts["stretches"] = list_text(
+            [f"[{s.start},{s.stop},{text_of(s.conditions, conditions_content)}]" for s in session.stretches]
         )
     if session.simulated:
         texts["simulated"] = "true"
     facts: dict[str, object] = {"unit": unit_content(_sealed_unit(session)), "note": session.note}
     if session.instruments:
         facts["instruments"] = list(session.instruments)
-    return _sha256_with(facts | occasion_content(session.occasion), texts)
+    return sha256_with(facts | occasion_content(session.occasion), texts)
 
 
 def occasion_content(occasion: Occasion) -> dict[str, str]:
@@ -305,15 +202,15 @@ def frozen_sha256(
         "roles": {group: role.value for group, role in roles.items()},
     }
     if edges_c:
-        facts["edges_c"] = [_real(edge) for edge in edges_c]
+        facts["edges_c"] = [real(edge) for edge in edges_c]
     if trims:
         facts["trims"] = sorted(trim.sha256 for trim in trims)
     in_order = sorted(sessions, key=lambda s: s.sha256)
-    return _sha256_with(
+    return sha256_with(
         facts,
         {
             "format": str(FROZEN_FORMAT),
-            "sessions": _list_text([_frozen_session(s, group_by, named_by_content) for s in in_order]),
+            "sessions": list_text([_frozen_session(s, group_by, named_by_content) for s in in_order]),
         },
     )
 
@@ -323,8 +220,8 @@ def limits_sha256(limits: Limits) -> str:
     changes it.
     """
     rows = [
-        [r.metric, r.condition, _real(r.bound), _real(r.confidence), r.min_groups]
-        + ([] if r.or_mm is None else [_real(r.or_mm)])
+        [r.metric, r.condition, real(r.bound), real(r.confidence), r.min_groups]
+        + ([] if r.or_mm is None else [real(r.or_mm)])
         for r in limits.rows
     ]
     return sha256({"format": LIMITS_FORMAT, "name": limits.name, "note": limits.note, "rows": rows})
@@ -338,8 +235,8 @@ def model_sha256(model: Model) -> str:
     limits = model.limits and {"sha256": limits_sha256(model.limits), "signer": model.limits.signer}
     return sha256(
         {"format": MODEL_FORMAT, "digest": model.sha256, "frozen_set": model.frozen.sha256, "limits": limits}
-        | {what: _bytes_sha256(text.encode()) for what, text in texts.items()}
-        | {"float_onnx": _bytes_sha256(model.float_onnx)}
+        | {what: bytes_sha256(text.encode()) for what, text in texts.items()}
+        | {"float_onnx": bytes_sha256(model.float_onnx)}
     )
 
 
@@ -366,74 +263,23 @@ def _frozen_session(session: Session, group_by: GroupBy, named: bool) -> str:
         facts["group"] = session.unit.name if group_by is GroupBy.UNIT else session.tank_group
     later = {"mark_revision": session.mark_revision, "amendment": session.amendment}
     facts |= {what: digest for what, digest in later.items() if digest is not None}
-    return _object_text(facts, {"marks": _marks_text(session.marks)})
-
-
-def columns_content(frames: Recording) -> list[dict[str, object]]:
-    """Frames as JSON: of each column its name, type, length and the hash of its values."""
-    content: list[dict[str, object]] = json.loads(ReadingsHashes.of(frames).columns)
-    return content
-
-
-def _columns_text_of(frames: Recording) -> str:
-    """The canonical JSON of :func:`columns_content`; of few frames all channels at once, which are then in
-    memory twice.
-    """
-    import numpy as np
-
-    if len(frames) >= _LONG or hasattr(frames, "hashes"):
-        return ReadingsHashes.of(frames).columns
-    columns = [np.ascontiguousarray(frames.t_ms, _TIMES), *np.ascontiguousarray(frames.counts.T, _COUNTS)]
-    if frames.temperature_c is not None:
-        columns.append(np.ascontiguousarray(_one_nan(frames.temperature_c), _DEGREES))
-    digests = [hashlib.sha256(column).hexdigest() for column in columns]
-    return _columns_text(digests, frames.counts.shape[1], len(frames))
-
-
-def _one_nan(degrees: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The same temperatures with one NaN and one zero, whatever their bits were."""
-    import numpy as np
-
-    return np.where(np.isnan(degrees), np.nan, degrees + 0.0)
-
-
-def _columns_text(digests: Sequence[str], channels: int, rows: int) -> str:
-    """The canonical JSON of columns with these hashes."""
-    return _columns_template(channels, rows, len(digests) > 1 + channels) % tuple(digests)
-
-
-@lru_cache(256)  # sessions of a bench are often of one length
-def _columns_template(channels: int, rows: int, warm: bool) -> str:
-    """The canonical JSON of :func:`columns_content`, with %s for each hash."""
-    counts = _counts_template(channels, rows)[1:-1]
-    later = [_column_template("temperature_c", rows, _DEGREES)] if warm else []
-    return _list_text([_column_template("t_ms", rows, _TIMES), *([counts] if counts else []), *later])
-
-
-@lru_cache(256)
-def _counts_template(channels: int, rows: int) -> str:
-    return _list_text([_column_template(f"counts.{k}", rows, _COUNTS) for k in range(channels)])
-
-
-def _column_template(name: str, rows: int, kind: str) -> str:
-    return f'{{"name":"{name}","rows":{rows},"sha256":"%s","type":"{kind}"}}'
-
-
-def _bytes_sha256(content: bytes) -> str:
-    return hashlib.sha256(content).hexdigest()
+    return object_text(facts, {"marks": _marks_text(session.marks)})
 
 
 def marks_content(marks: Sequence[Mark]) -> list[list[object]]:
     """Marks as JSON: start, stop, level, uncertainty, and an object with the further facts where there are
     any.
     """
-    return [[m.start, m.stop, _real(m.level_mm), _real(m.u_mm), *_further(m)] for m in marks]
+    return [[m.start, m.stop, real(m.level_mm), real(m.u_mm), *_further(m)] for m in marks]
 
 
 def _marks_text(marks: Sequence[Mark]) -> str:
     """The canonical JSON of :func:`marks_content`."""
-    return _list_text(
-        [f"[{m.start},{m.stop},{_number(m.level_mm)},{_number(m.u_mm)}{_further_text(m)}]" for m in marks]
+    return list_text(
+        [
+            f"[{m.start},{m.stop},{number_text(m.level_mm)},{number_text(m.u_mm)}{_further_text(m)}]"
+            for m in marks
+        ]
     )
 
 
@@ -442,9 +288,9 @@ def _further_text(mark: Mark) -> str:
     if common is None and last is None and method is None:
         return ""
     facts = (
-        None if last is None else f'"level_stop_mm":{_number(last)}',
+        None if last is None else f'"level_stop_mm":{number_text(last)}',
         None if method is None else f'"method":{canonical_json(method)}',
-        None if common is None else f'"u_common_mm":{_number(common)}',
+        None if common is None else f'"u_common_mm":{number_text(common)}',
     )
     return f",{{{','.join([fact for fact in facts if fact is not None])}}}"
 
@@ -456,8 +302,8 @@ def marks_from(content: Sequence[Sequence[Any]]) -> tuple[Mark, ...]:
 
 def _further(mark: Mark) -> list[dict[str, object]]:
     facts: dict[str, object] = {
-        "u_common_mm": _real(mark.u_common_mm),
-        "level_stop_mm": _real(mark.level_stop_mm),
+        "u_common_mm": real(mark.u_common_mm),
+        "level_stop_mm": real(mark.level_stop_mm),
         "method": mark.method,
     }
     present = {key: value for key, value in facts.items() if value is not None}
@@ -476,17 +322,17 @@ def trim_sha256(trim: Trim) -> str:
     } | _later_of_trim(trim)
     texts = {
         "format": str(TRIM_FORMAT),
-        "mounting": _text_of(trim.mounting, _mounting),
-        "temperature_c": _number(trim.temperature_c),
+        "mounting": text_of(trim.mounting, _mounting),
+        "temperature_c": number_text(trim.temperature_c),
         "counts": canonical_json(list(trim.counts)),
         "frames": "null" if trim.frames is None else canonical_json(list(trim.frames)),
         "refused": canonical_json(list(trim.refused)) if trim.refused else "[]",
-        "spread": _list_text(list(map(_number, trim.spread))),
-        "level_mm": _number(trim.level_mm),
-        "transfer": _list_text(list(map(_number, trim.transfer))),
-        "transfer_spread": _list_text(list(map(_number, trim.transfer_spread))),
+        "spread": list_text(list(map(number_text, trim.spread))),
+        "level_mm": number_text(trim.level_mm),
+        "transfer": list_text(list(map(number_text, trim.transfer))),
+        "transfer_spread": list_text(list(map(number_text, trim.transfer_spread))),
     }
-    return _sha256_with(facts, texts)
+    return sha256_with(facts, texts)
 
 
 def _later_of_trim(trim: Trim) -> dict[str, str]:
@@ -501,10 +347,10 @@ def trim_content(trim: Trim) -> dict[str, object]:
         "counts": list(trim.counts),
         "frames": None if trim.frames is None else list(trim.frames),
         "refused": list(trim.refused),
-        "spread": [_real(value) for value in trim.spread],
-        "level_mm": _real(trim.level_mm),
-        "transfer": [_real(value) for value in trim.transfer],
-        "transfer_spread": [_real(value) for value in trim.transfer_spread],
+        "spread": [real(value) for value in trim.spread],
+        "level_mm": real(trim.level_mm),
+        "transfer": [real(value) for value in trim.transfer],
+        "transfer_spread": [real(value) for value in trim.transfer_spread],
     }
 
 
@@ -513,9 +359,9 @@ def conditions_content(conditions: Conditions) -> dict[str, object]:
     """Conditions as JSON: the axes that were stated. Equal conditions are given one and the same object."""
     facts: dict[str, object] = {
         "surface": sorted(s.value for s in conditions.surface),
-        "foam_mm": None if conditions.foam_mm is None else [_real(height) for height in conditions.foam_mm],
+        "foam_mm": None if conditions.foam_mm is None else [real(height) for height in conditions.foam_mm],
         "wall": sorted(w.value for w in conditions.wall),
-        "tilt_deg": None if conditions.tilt_deg is None else [_real(angle) for angle in conditions.tilt_deg],
+        "tilt_deg": None if conditions.tilt_deg is None else [real(angle) for angle in conditions.tilt_deg],
         "flow": None if conditions.flow is None else conditions.flow.value,
         "coupling": None if conditions.coupling is None else conditions.coupling.value,
         "appliance": conditions.appliance,
@@ -543,7 +389,7 @@ def _stretch(stretch: Stretch) -> list[object]:
 
 def _liquid(liquid: Liquid) -> dict[str, object]:
     facts = {
-        key: _real(getattr(liquid, key))
+        key: real(getattr(liquid, key))
         for key in ("permittivity", "conductivity", "density", "temperature_c")
     }
     model = {} if liquid.model is None else {"model": liquid.model}
@@ -551,9 +397,9 @@ def _liquid(liquid: Liquid) -> dict[str, object]:
 
 
 def _tank(tank: Tank) -> dict[str, object]:
-    facts = {key: _real(getattr(tank, key)) for key in ("span_mm", "wall_mm", "dead_volume_ml", "inlet_mm")}
+    facts = {key: real(getattr(tank, key)) for key in ("span_mm", "wall_mm", "dead_volume_ml", "inlet_mm")}
     later = {
-        key: _real(value)
+        key: real(value)
         for key in ("headspace_mm", "expansion_per_k", "reference_c")
         if (value := getattr(tank, key)) is not None
     }
@@ -566,7 +412,7 @@ def _pads(sensor: Sensor) -> list[dict[str, object]]:
         {
             "name": p.name,
             "role": p.role.value,
-            **{key: _real(getattr(p, key)) for key in ("bottom_mm", "height_mm", "width_mm", "frequency_hz")},
+            **{key: real(getattr(p, key)) for key in ("bottom_mm", "height_mm", "width_mm", "frequency_hz")},
         }
         for p in sensor.pads
     ]
@@ -610,60 +456,5 @@ def revision_key(revision: str, channels: int, count_bits: int) -> int:
 
 
 def _mounting(mounting: Mounting) -> dict[str, object]:
-    facts = {key: _real(getattr(mounting, key)) for key in ("offset_mm", "offset_tolerance_mm")}
+    facts = {key: real(getattr(mounting, key)) for key in ("offset_mm", "offset_tolerance_mm")}
     return {"name": mounting.name, "tank": _tank(mounting.tank), "sensor": _sensor(mounting.sensor), **facts}
-
-
-def _sha256_with(facts: Mapping[str, object], texts: Mapping[str, str]) -> str:
-    """SHA-256 of :func:`_object_text`."""
-    return _text_sha256(_object_text(facts, texts))
-
-
-def _object_text(facts: Mapping[str, object], texts: Mapping[str, str]) -> str:
-    """The canonical JSON of an object of ``facts``, and of what is canonical JSON already: a session says
-    much that thousands of others say too, and making the same text again would take most of its time.
-    """
-    parts = dict(texts)
-    parts.update((key, "null" if fact is None else canonical_json(fact)) for key, fact in facts.items())
-    entries = [f'"{key}":{parts[key]}' for key in sorted(parts)]
-    return f"{{{','.join(entries)}}}"
-
-
-def _list_text(texts: Sequence[str]) -> str:
-    """The canonical JSON of a list of what is canonical JSON already."""
-    return f"[{','.join(texts)}]"
-
-
-def _text_sha256(text: str) -> str:
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
-_MOST_TEXTS = 1024
-_texts: dict[int, tuple[object, str]] = {}  # by identity: equal records may say 100 and 100.0
-
-
-def _text_of(record: T, content: Callable[[T], object]) -> str:
-    """The canonical JSON of a record's content, made once for all that refers to the same record."""
-    known = _texts.get(id(record))
-    if known is not None and known[0] is record:
-        return known[1]
-    if len(_texts) >= _MOST_TEXTS:
-        _texts.clear()
-    text = canonical_json(content(record))
-    _texts[id(record)] = record, text
-    return text
-
-
-def _number(value: float | None) -> str:
-    """The canonical JSON of what :func:`_real` gives."""
-    if value is None:
-        return "null"
-    real = float(value) + 0.0
-    if not isfinite(real):
-        raise ValueError(f"{real} is no number of JSON")
-    return repr(real)
-
-
-def _real(value: float | None) -> float | None:
-    """100 and 100.0, 0.0 and -0.0 are one value."""
-    return None if value is None else float(value) + 0.0

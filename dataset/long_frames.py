@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.blocks import Block, from_blocks, temperatures, times
-from dataset.canonical import ReadingsHashes
+from dataset.readings_hashes import ReadingsHashes
 from dataset.records import Frames, Recording
 
 WINDOW = 1 << 18  # frames that are unpacked at once

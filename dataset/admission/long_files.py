@@ -17,7 +17,6 @@ from dataset.admission.columns import LeftOut, Look, likely_left_out, numbers_in
 from dataset.admission.session_columns import Columns, counts_of, levels_of, not_rising, pours_of, times_of
 from dataset.admission.steps import Steps, StepTally
 from dataset.blocks import BLOCK_FRAMES, Block, pack
-from dataset.canonical import ReadingsHasher
 from dataset.errors import InputError
 from dataset.files.parquet import MOST_ROWS
 from dataset.files.pieces import LongFile
@@ -25,6 +24,7 @@ from dataset.files.sheet_files import check_column
 from dataset.files.sheets import Numbers, Sheet
 from dataset.labels.marking import Run, Runs
 from dataset.long_frames import LongFrames, PackedFrames, Stowed
+from dataset.readings_hashes import ReadingsHasher
 from dataset.records import ColumnMapping, Frames, Recording, Sensor, Tank
 from dataset.threads import cores
 

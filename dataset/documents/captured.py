@@ -9,7 +9,6 @@ from dataset.canonical import (
     amendment_content,
     amendment_from,
     amendment_sha256,
-    columns_content,
     conditions_content,
     conditions_from,
     mark_revision_sha256,
@@ -30,6 +29,7 @@ from dataset.documents.records import (
     name_of,
 )
 from dataset.errors import InputError
+from dataset.readings_hashes import columns_content
 from dataset.records import (
     ID_DIGITS,
     Frames,

@@ -11,13 +11,8 @@ from enum import Enum
 from functools import cache
 from typing import Any
 
-from dataset.canonical import (
-    canonical_json,
-    limits_sha256,
-    sha256,
-    trim_sha256,
-    unit_sha256,
-)
+from dataset.canonical import limits_sha256, trim_sha256, unit_sha256
+from dataset.canonical_text import canonical_json, sha256
 from dataset.errors import InputError
 from dataset.records import (
     ID_DIGITS,

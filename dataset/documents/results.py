@@ -6,12 +6,8 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import replace
 
-from dataset.canonical import (
-    frozen_sha256,
-    model_sha256,
-    opening_sha256,
-    sha256,
-)
+from dataset.canonical import frozen_sha256, model_sha256, opening_sha256
+from dataset.canonical_text import sha256
 from dataset.documents.captured import event_document
 from dataset.documents.records import (
     FORMAT,

@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
-from dataset.canonical import sha256
+from dataset.canonical_text import sha256
 from dataset.documents import Document
 from dataset.records import Frames
 

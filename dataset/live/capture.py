@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from dataset.admission.rules import check_occasion
-from dataset.canonical import occasion_content, readings_sha256
+from dataset.canonical import occasion_content
 from dataset.errors import InputError, naming, quoted
 from dataset.labels.conditions import read_conditions
 from dataset.labels.marking import Labelling, Method, level_of
@@ -34,6 +34,7 @@ from dataset.live.entries import (
 from dataset.live.plans import Step
 from dataset.live.stated import Stated, View
 from dataset.live.stream import BoardStream, Place, Placed
+from dataset.readings_hashes import readings_sha256
 from dataset.records import (
     DoorWarning,
     Frames,

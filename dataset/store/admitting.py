@@ -16,14 +16,11 @@ from dataset.admission.plausible import GRAVE, Shown
 from dataset.admission.rules import check_session
 from dataset.admission.tallies import tallied
 from dataset.admission.warnings import Summary, check_at_door, summarise, summary_of
-from dataset.canonical import (
-    ReadingsHashes,
-    canonical_json,
-    conditions_content,
-    session_sha256,
-)
+from dataset.canonical import conditions_content, session_sha256
+from dataset.canonical_text import canonical_json
 from dataset.errors import InputError, quoted
 from dataset.long_frames import WINDOW, LongFrames
+from dataset.readings_hashes import ReadingsHashes
 from dataset.records import (
     DoorWarning,
     NewSession,

@@ -10,7 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.admission.control_chart import OF_BENCH, STANDARD, warnings_of_day
-from dataset.canonical import canonical_json
+from dataset.canonical_text import canonical_json
 from dataset.documents import name_of
 from dataset.errors import InputError, NotFoundError, there_are
 from dataset.records import (

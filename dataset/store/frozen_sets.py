@@ -10,7 +10,8 @@ from typing import NoReturn
 from sqlalchemy import insert, select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.canonical import canonical_json, frozen_sha256, opening_sha256
+from dataset.canonical import frozen_sha256, opening_sha256
+from dataset.canonical_text import canonical_json
 from dataset.coverage.roles import Group, check_choice, groups_of, refuse_mixture, refuse_warned
 from dataset.coverage.set_names import group_names, renamed, unit_names, with_tank_groups
 from dataset.coverage.temperature_bands import TemperatureBands, check_edges

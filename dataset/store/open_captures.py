@@ -14,7 +14,7 @@ from sqlalchemy import delete, insert, select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset import blocks
-from dataset.canonical import canonical_json
+from dataset.canonical_text import canonical_json
 from dataset.errors import InputError, NotFoundError
 from dataset.records import Frames, Liquid, Mounting, NewSession, Session, Unit
 from dataset.store.admitting import add_session

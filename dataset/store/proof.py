@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from functools import cache, partial
 from typing import TYPE_CHECKING, Any
 
-from dataset.canonical import sha256
+from dataset.canonical_text import sha256
 from dataset.errors import StoreError
 from dataset.records import ID_DIGITS
 

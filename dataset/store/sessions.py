@@ -11,11 +11,8 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset import blocks
 from dataset.admission.rules import check_marks
-from dataset.canonical import (
-    canonical_json,
-    mark_revision_sha256,
-    marks_content,
-)
+from dataset.canonical import mark_revision_sha256, marks_content
+from dataset.canonical_text import canonical_json
 from dataset.errors import InputError, NotFoundError
 from dataset.records import (
     ID_DIGITS,

@@ -9,7 +9,8 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.canonical import canonical_json, trim_content, trim_sha256
+from dataset.canonical import trim_content, trim_sha256
+from dataset.canonical_text import canonical_json
 from dataset.errors import InnageError, InputError
 from dataset.labels.conditions import stated_wet
 from dataset.labels.trims import Reference, below_pads, check_trim, latest, refuse_wet, seen_in

@@ -16,7 +16,7 @@ from typing import Any, overload
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.canonical import canonical_json
+from dataset.canonical_text import canonical_json
 from dataset.errors import InputError
 from dataset.records import Tank
 from dataset.tanks.lying import LyingCylinder

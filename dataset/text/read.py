@@ -15,7 +15,8 @@ from enum import Enum
 from typing import Any, TypeVar
 
 from dataset.admission import rules
-from dataset.canonical import canonical_json, mark_revision_sha256
+from dataset.canonical import mark_revision_sha256
+from dataset.canonical_text import canonical_json
 from dataset.errors import InputError, quoted
 from dataset.records import (
     Budget,

@@ -16,16 +16,9 @@ from sqlalchemy import select
 
 from building import SENSOR, Bench, put
 from dataset import canonical
-from dataset.canonical import (
-    ReadingsHashes,
-    canonical_json,
-    columns_content,
-    frozen_sha256,
-    marks_content,
-    readings_sha256,
-    sensor_key,
-    session_sha256,
-)
+from dataset.canonical import frozen_sha256, marks_content, sensor_key, session_sha256
+from dataset.canonical_text import canonical_json
+from dataset.readings_hashes import ReadingsHashes, columns_content, readings_sha256
 from dataset.records import CountLaw, Frames, GroupBy, Mark, NewSession, Pad, PadRole, Role, Sensor
 from dataset.store import Store, admitting
 from dataset.store.tables import BlockRow

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from building import bench_store, make_frames
 from dataset import documents
-from dataset.canonical import canonical_json, limits_sha256, model_sha256, session_sha256, trim_sha256
+from dataset.canonical import limits_sha256, model_sha256, session_sha256, trim_sha256
+from dataset.canonical_text import canonical_json
 from dataset.documents import Document, document_from, document_of, name_of, record_of
 from dataset.errors import InputError
 from dataset.records import (

@@ -12,7 +12,8 @@ from sqlalchemy.orm import Session as OrmSession
 from dataset.admission.control_chart import STANDARD
 from dataset.admission.rules import check_session
 from dataset.admission.warnings import AT_DOOR, check_at_door, summarise
-from dataset.canonical import amendment_content, amendment_sha256, canonical_json
+from dataset.canonical import amendment_content, amendment_sha256
+from dataset.canonical_text import canonical_json
 from dataset.errors import InputError
 from dataset.labels.instruments import INSTRUMENT, warnings_of_amended
 from dataset.records import ID_DIGITS, DoorWarning, Frames, NewSession, Restatement, Session, SessionAmendment

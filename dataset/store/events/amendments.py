@@ -14,7 +14,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import InstrumentedAttribute
 
-from dataset.canonical import canonical_json
+from dataset.canonical_text import canonical_json
 from dataset.errors import StoreError
 from dataset.records import ID_DIGITS, Session
 from dataset.store.reading.amendments import (

@@ -8,7 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.admission.rules import check_session
-from dataset.canonical import canonical_json
+from dataset.canonical_text import canonical_json
 from dataset.errors import InputError, StoreError
 from dataset.records import ID_DIGITS
 from dataset.store import sessions

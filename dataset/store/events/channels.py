@@ -15,7 +15,7 @@ from itertools import groupby
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.canonical import canonical_json, sha256
+from dataset.canonical_text import canonical_json, sha256
 from dataset.errors import ChangedMeanwhileError, InputError, NotFoundError, StoreError, there_are
 from dataset.records import ID_DIGITS, ChannelMove
 from dataset.store import tables

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.canonical import sha256
+from dataset.canonical_text import sha256
 from dataset.documents import name_of
 from dataset.errors import InputError
 from dataset.records import CheckMeasurement, Instrument, Limits, Registered, RetirementEvent, Unit

@@ -10,7 +10,7 @@ import json
 
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.canonical import canonical_json
+from dataset.canonical_text import canonical_json
 from dataset.errors import InputError, StoreError
 from dataset.records import ID_DIGITS, ModelStatus, StatusEvent
 from dataset.store.proof import keep

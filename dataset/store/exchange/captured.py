@@ -8,12 +8,14 @@ from sqlalchemy import select
 
 from dataset import documents
 from dataset.admission.rules import check_marks, check_session
-from dataset.canonical import canonical_json, counts_sha256, marks_content, readings_sha256, trim_content
+from dataset.canonical import marks_content, trim_content
+from dataset.canonical_text import canonical_json
 from dataset.documents import record_of
 from dataset.errors import InputError
 from dataset.exchange.objects import Parcel
 from dataset.exchange.reading import as_written, check_types, facts_of
 from dataset.labels.trims import check_trim
+from dataset.readings_hashes import counts_sha256, readings_sha256
 from dataset.records import ID_DIGITS, NewSession
 from dataset.store import admitting, instruments, registry, sessions, tables, twins, units
 from dataset.store.events import amendments, voiding

@@ -14,7 +14,7 @@ import json
 from collections.abc import Iterable, Iterator, Sequence
 
 from dataset.blocks import Block, from_blocks
-from dataset.canonical import canonical_json
+from dataset.canonical_text import canonical_json
 from dataset.documents import Document
 from dataset.errors import InputError, StoreError
 from dataset.exchange.reading import as_written, shape_of

@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import select
 
 from dataset import documents
-from dataset.canonical import canonical_json
+from dataset.canonical_text import canonical_json
 from dataset.coverage.temperature_bands import check_edges
 from dataset.documents import record_of
 from dataset.errors import InputError, quoted

@@ -23,7 +23,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.canonical import canonical_json, sha256
+from dataset.canonical_text import canonical_json, sha256
 from dataset.files.kept import Room, keep, read_kept
 from dataset.records import Frames, FrozenData, FrozenSet
 from dataset.store.kept.record_columns import UNREADABLE, from_columns, to_columns

@@ -7,8 +7,8 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TYPE_CHECKING, Self
 
 from dataset import blocks
-from dataset.canonical import ReadingsHasher, ReadingsHashes
 from dataset.errors import StoreError
+from dataset.readings_hashes import ReadingsHasher, ReadingsHashes
 from dataset.records import Frames, Session
 
 if TYPE_CHECKING:

@@ -10,7 +10,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.admission import rules
-from dataset.canonical import canonical_json, unit_sha256
+from dataset.canonical import unit_sha256
+from dataset.canonical_text import canonical_json
 from dataset.errors import InputError
 from dataset.records import (
     Bench,

@@ -14,7 +14,7 @@ from dataclasses import asdict, dataclass, replace
 from sqlalchemy import and_, insert, or_, select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.canonical import sha256
+from dataset.canonical_text import sha256
 from dataset.records import ID_DIGITS, Actor, AuditEntry, Receipt
 from dataset.store.tables import AuditRow
 from dataset.store.team import clock

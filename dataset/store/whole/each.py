@@ -12,8 +12,10 @@ from sqlalchemy.orm import Session as OrmSession
 from sqlalchemy.orm import object_session
 
 from dataset.blocks import Block
-from dataset.canonical import ReadingsHashes, canonical_json, opening_sha256, session_sha256
+from dataset.canonical import opening_sha256, session_sha256
+from dataset.canonical_text import canonical_json
 from dataset.errors import StoreError
+from dataset.readings_hashes import ReadingsHashes
 from dataset.records import ID_DIGITS, MarkRevision, Session
 from dataset.store import (
     check_standards,

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.admission.rules import check_marks
-from dataset.canonical import canonical_json, marks_content
+from dataset.canonical import marks_content
+from dataset.canonical_text import canonical_json
 from dataset.errors import InputError
 from dataset.exchange.report import Merged, MergeReport
 from dataset.records import ID_DIGITS, Mark, MarkRevision

@@ -202,7 +202,7 @@ class _Checking:
 
     def _refuse_twice(self, line: RecordLine, new: NewSession) -> None:
         """One recording on two lines could stand on both sides of a split."""
-        from dataset.canonical import counts_sha256, readings_sha256
+        from dataset.readings_hashes import counts_sha256, readings_sha256
 
         for digest in (readings_sha256(new.frames), counts_sha256(new.frames)):
             if digest is None:

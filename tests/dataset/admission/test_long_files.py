@@ -17,11 +17,11 @@ from dataset.admission import long_files
 from dataset.admission.session_files import ParsedFile, read_file
 from dataset.admission.starts import read_start
 from dataset.blocks import to_blocks
-from dataset.canonical import ReadingsHashes
 from dataset.errors import InputError
 from dataset.files import pieces
 from dataset.labels.marking import Labelling
 from dataset.long_frames import LongFrames, PackedFrames, as_arrays
+from dataset.readings_hashes import ReadingsHashes
 from dataset.records import ColumnMapping, CountLaw, Liquid, Pad, Sensor, Tank, TimeUnit
 from dataset.tanks.profile import stack, to_json
 from dataset.tanks.shapes import Box

@@ -15,10 +15,10 @@ import pytest
 from pyarrow import parquet
 
 from building import bench_store, make_frames
-from dataset.canonical import columns_content
 from dataset.errors import InputError
 from dataset.exchange.frames_table import from_parquet, to_parquet
 from dataset.exchange.open_files import HASH, INDEX, MOST_BESIDE, MOST_DOCUMENT, OpenFiles, files_of
+from dataset.readings_hashes import columns_content
 from dataset.records import Frames
 from dataset.store import Store
 

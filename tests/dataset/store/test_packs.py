@@ -11,9 +11,9 @@ import pytest
 
 from building import bench_store, make_frames
 from dataset.blocks import to_blocks
-from dataset.canonical import columns_content
 from dataset.documents import Document
 from dataset.errors import InnageError
+from dataset.readings_hashes import columns_content
 from dataset.records import Frames
 from dataset.store import Store
 from dataset.store.exchange.packs import MAGIC, MOST_BYTES, from_packs, pack_name, to_packs

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from building import Bench, put
-from dataset.canonical import amendment_content, amendment_sha256, canonical_json
+from dataset.canonical import amendment_content, amendment_sha256
+from dataset.canonical_text import canonical_json
 from dataset.errors import InnageError, InputError
 from dataset.records import Conditions, Liquid, Operator, Restatement, Stretch, Unit
 from dataset.store import Store

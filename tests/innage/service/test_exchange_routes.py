@@ -15,7 +15,7 @@ import pytest
 import zstandard
 
 from building import bench_store
-from dataset.canonical import canonical_json
+from dataset.canonical_text import canonical_json
 from dataset.documents import Document
 from dataset.exchange.objects import KINDS, REGISTRY, Offered, Parcel
 from dataset.store import Store

@@ -20,7 +20,7 @@ import pytest
 import zstandard
 from stores import every_row
 
-from dataset.canonical import canonical_json
+from dataset.canonical_text import canonical_json
 from dataset.records import Scope
 from dataset.store import Store
 from dataset.store.exchange.packs import FORMAT, MAGIC
