@@ -59,6 +59,14 @@ def changes(
     time: TimeOption = None,
     time_unit: TimeUnitOption = TimeUnit.MILLISECONDS,
     temperature: TemperatureColumnOption = None,
+    since_pour: Annotated[
+        str | None,
+        typer.Option(
+            "--since-pour",
+            help="Column of whole seconds since liquid last came in, empty or -1: not known. For models that "
+            "are told.",
+        ),
+    ] = None,
     delimiter: DelimiterOption = None,
     header: HeaderOption = True,
     mapping: MappingOption = None,
@@ -82,10 +90,14 @@ def changes(
         raise InputError("--frozen", f"{frozen}, and no --store", "the store that has the set")
     if log and store is None:
         raise InputError("--log", f"{log[0]}, and no --store", "the store that has the unit and its sensor")
+    if since_pour is not None and not log:
+        raise InputError(
+            "--since-pour", f"column {since_pour!r}, and no --log", "the log that has the column"
+        )
     columns = columns_of(
         mapping, count, time, time_unit, temperature=temperature, delimiter=delimiter, header=header
     )
-    logs = FieldLogs(tuple(log), unit, columns) if log else None
+    logs = FieldLogs(tuple(log), unit, columns, since_pour) if log else None
     if out is not None:
         check_place(out)
     with nullcontext() if store is None else open_existing(store) as opened, progress("comparing") as shown:

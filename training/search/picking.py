@@ -109,14 +109,21 @@ def pick(candidates: Sequence[C | Refused], limits: Limits | None) -> tuple[C, s
     if limits is None:
         best = min(dry_safe, key=lambda c: c.error)
         near = [c for c in dry_safe if c.error <= best.error * _AS_GOOD or not _surely_worse(c, best)]
+        if len(candidates) == 1:
+            return near[0], "no limits were given, and there is one candidate"
         why = f"no limits were given: the smallest by {size} within 2 % of the best choose error"
         return min(near, key=_flash), why + ", or not surely worse than that"
     good = [c for c in fitting if c.meets]
     if good:
         surest = max(_sure(c) for c in good)
         near = [c for c in good if _sure(c) >= surest - _AS_SURE]
-        why = f"the smallest by {size} of {len(good)} candidates that meet the limits"
-        why += " and fit the budget" if priced else ""
+        if len(good) > 1:
+            why = f"the smallest by {size} of {len(good)} candidates that meet the limits"
+            why += " and fit the budget" if priced else ""
+        else:
+            beside = "" if len(candidates) == 1 else f" of {len(candidates)}"
+            why = f"the only candidate{beside} that meets the limits"
+            why += " and fits the budget" if priced else ""
         if len(near) < len(good):
             why += f", of the {len(near)} of them that are as sure as the surest to {100 * _AS_SURE:g} %"
         picked = min(near, key=_flash)

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from enum import Enum
 from functools import cache
-from itertools import repeat
+from itertools import chain, repeat
 from operator import attrgetter
 from typing import Any
 
@@ -37,6 +37,7 @@ RECORDS: Mapping[str, type[Any]] = {
         records.Trim,
     )
 }
+_NAMES = {kind: name for name, kind in RECORDS.items()}
 WORDS: Mapping[str, type[Enum]] = {
     kind.__name__: kind
     for kind in vars(words).values()
@@ -44,6 +45,7 @@ WORDS: Mapping[str, type[Enum]] = {
 }
 UNREADABLE = (ValueError, KeyError)  # what content of another version leads to
 _PLAIN = {str, int, float, bool, type(None)}
+_NO_RECORDS = {*_PLAIN, tuple}
 
 
 def to_columns(value: object) -> dict[str, Any]:
@@ -85,34 +87,44 @@ def _fill(
 
 
 class _Taken:
-    """Records by their class, each once, in the order in which they were met."""
+    """Records by their class, each once, in the order in which they were met: field by field for all of a
+    class, since most fields hold plain values and need not be looked at one by one.
+    """
 
     def __init__(self) -> None:
         self._places: dict[int, int] = {}
         self._of: dict[str, list[Any]] = {}
+        self._seen: dict[str, int] = {}  # how many of a class were looked into
 
     def place(self, record: Any) -> int:
-        """The place of a record among those of its class."""
-        known = self._places.get(id(record))
-        if known is not None:
-            return known
-        name = type(record).__name__
-        if RECORDS.get(name) is not type(record):
-            raise TypeError(name)
-        mine = self._of.setdefault(name, [])
-        self._places[id(record)] = place = len(mine)
-        mine.append(record)
-        for field in _names(name):
-            self._meet(getattr(record, field))
-        return place
+        """The place of a record among those of its class; all that it leads to gets one too."""
+        if id(record) in self._places:
+            return self._places[id(record)]
+        self._meet([record])
+        while waiting := [name for name, mine in self._of.items() if self._seen.get(name, 0) < len(mine)]:
+            for name in waiting:
+                new = self._of[name][self._seen.get(name, 0) :]
+                self._seen[name] = len(self._of[name])
+                for values in zip(*map(attrgetter(*_names(name)), new), strict=True):
+                    self._meet(values)
+        return self._places[id(record)]
 
-    def _meet(self, value: object) -> None:
-        """Give all that a value leads to a place."""
-        if type(value) is tuple:
-            for one in value:
-                self._meet(one)
-        elif type(value) not in _PLAIN and is_dataclass(value):
-            self.place(value)
+    def _meet(self, values: Sequence[Any]) -> None:
+        """Give records among these values, and within tuples of them, a place."""
+        kinds = set(map(type, values))
+        if kinds <= _PLAIN:
+            return
+        if tuple in kinds:
+            self._meet(list(chain.from_iterable([one for one in values if type(one) is tuple])))
+        for place, one in dict(zip(map(id, values), values, strict=True)).items():
+            if type(one) in _NO_RECORDS or place in self._places:
+                continue
+            if (name := _NAMES.get(type(one))) is not None:
+                mine = self._of.setdefault(name, [])
+                self._places[place] = len(mine)
+                mine.append(one)
+            elif is_dataclass(one):
+                raise TypeError(type(one).__name__)
 
     def tree(self, value: object) -> Any:
         """A value in JSON's terms: plain ones as they are, a tuple as a list, a word and a record by name."""

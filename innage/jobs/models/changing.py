@@ -78,12 +78,15 @@ class FieldLogs:
     """Logs of one unit from the field, as :func:`innage.jobs.models.replaying.LogReplayer` reads them.
 
     ``unit``: whose newest trims are taken, None for programs that take none. ``columns``: which column holds
-    what, or the name of a saved mapping; None means the pads' names, without time.
+    what, or the name of a saved mapping; None means the pads' names, without time. ``since_pour``: the column
+    of whole seconds since liquid last came in, -1 or empty where that is not known, which each program that
+    is told of pours is told.
     """
 
     files: tuple[Path, ...]
     unit: str | None = None
     columns: ColumnMapping | str | None = None
+    since_pour: str | None = None
 
 
 @dataclass(frozen=True)
@@ -202,8 +205,15 @@ def _logs(
     if logs.unit is None and any(bundle.program.trim is not None for bundle in bundles):
         expected = "the unit that was logged: its newest trims go to both programs"
         raise InputError("unit", "none named", expected, fields=("unit",))
+    if logs.since_pour is not None and not any(bundle.program.longest_pour_s for bundle in bundles):
+        raise InputError(
+            "since_pour",
+            f"column {logs.since_pour!r}",
+            "none: neither bundle's model is told of pours",
+            fields=("since_pour",),
+        )
     mounting = _mounting_of(store, bundles[1], logs.unit)
-    reader = LogReader(store, mounting, logs.columns)
+    reader = LogReader(store, mounting, logs.columns, logs.since_pour)
     trims = [
         stated_trim(store, bundle.program, f"the {which} bundle", mounting, {mounting.name}, logs.unit, None)
         for which, bundle in zip(("old", "new"), bundles, strict=True)
@@ -211,9 +221,11 @@ def _logs(
     changed = []
     for done, file in enumerate(logs.files):
         progress(file.name, done, len(logs.files))
-        frames = as_arrays(reader.read(file).frames)
+        parsed = reader.read(file)
+        frames = as_arrays(parsed.frames)
         was, now = (
-            replay_on_host(bundle.program, frames, trim) for bundle, trim in zip(bundles, trims, strict=True)
+            replay_on_host(bundle.program, frames, trim, parsed.since_pour)
+            for bundle, trim in zip(bundles, trims, strict=True)
         )
         old, new = _replayed(bundles[0], was.readings), _replayed(bundles[1], now.readings)
         places = _Places([file.name] * len(frames), np.arange(len(frames)), np.asarray(frames.t_ms))

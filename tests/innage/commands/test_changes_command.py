@@ -12,10 +12,26 @@ from bundles import stand_in_onnx
 from typer.testing import CliRunner, Result
 
 from building import CAN, WATER, bench_store, one_pad
-from dataset.records import Budget, CountLaw, Frames, GroupBy, Mark, Model, Role, Trim, TrimKind, Unit
+from dataset.records import (
+    Budget,
+    ColumnMapping,
+    CountLaw,
+    Frames,
+    GroupBy,
+    Mark,
+    Model,
+    Role,
+    Trim,
+    TrimKind,
+    Unit,
+)
 from dataset.store import Store
+from export.bundle.changes import read_whole
+from export.bundle.checks import Bundle
 from innage import BundleOptions, export
 from innage.cli import app
+from innage.jobs import silent
+from innage.jobs.models.changing import FieldLogs, _logs
 from training.program import Program, digest, to_json
 from training.program.builder import Builder
 
@@ -220,6 +236,33 @@ def test_a_log_is_read_with_its_units_newest_trim(tmp_path: Path) -> None:
     assert (without.exit_code, "--unit: none named" in without.stderr) == (2, True)
     untrimmed = changes(tmp_path, "old", "far", *words, "--unit", "u0")
     assert "unit u0: no trim in this store" in untrimmed.stderr
+
+
+def test_a_model_that_is_told_of_pours_is_told_by_the_logs_column(folder: Path, tmp_path: Path) -> None:
+    """A program that gives the seconds back, one 64th of a millimetre a second, beside one that reads counts:
+    what the column says comes back, 0 where a cell is empty.
+    """
+    b = Builder("told", count_bits=16, channels=1, period_ms=100, span=6400, longest_pour_s=600)
+    level = b.node("clip", "since_pour", low=0, high=6400, scale="1/64 mm")
+    seconds = b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
+    old = read_whole(folder / "old")
+    told = Bundle(dict(old.files) | {"program.json": to_json(seconds).encode()})
+    log = tmp_path / "told.csv"
+    log.write_text("t_ms,pad,since\n0,2280,128\n100,2280,\n200,2280,600\n")
+    columns = ColumnMapping("columns", ("pad",), time="t_ms")
+    with Store.open(folder / "innage.db") as store:
+        (changed,) = _logs(store, (old, told), FieldLogs((log,), None, columns, "since"), silent)
+    rows = list(csv.reader(changed.csv.splitlines()))
+    assert [row[3:5] for row in rows] == [
+        ["20.000000", "2.000000"],
+        ["20.000000", "0.000000"],
+        ["20.000000", "9.375000"],
+    ]
+    untold = changes(folder, "old", "far", "--log", str(log), "--time", "t_ms", "--since-pour", "since")
+    assert untold.exit_code == 2
+    assert "--since-pour: column 'since'; expected none: neither bundle's model is told" in untold.stderr
+    alone = changes(folder, "old", "far", "--since-pour", "since")
+    assert (alone.exit_code, "and no --log" in alone.stderr) == (2, True)
 
 
 def test_a_log_that_does_not_fit_is_one_sentence(folder: Path, tmp_path: Path) -> None:

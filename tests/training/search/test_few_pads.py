@@ -128,6 +128,10 @@ def test_the_smallest_that_meets_is_taken(found: list[Candidate]) -> None:
     assert len(meeting) == 6
     assert table_bytes(chosen.program) == min(table_bytes(c.program) for c in meeting)
     assert "of 6 candidates that meet the limits" in why
+    nearly = [chosen, *(c for c in candidates if not c.meets)]
+    assert pick(nearly, limits)[1].startswith(f"the only candidate of {len(nearly)} that meets the limits")
+    assert pick([chosen], limits)[1].startswith("the only candidate that meets the limits")
+    assert pick([chosen], None) == (chosen, "no limits were given, and there is one candidate")
 
 
 def test_nothing_meets(found: list[Candidate]) -> None:
