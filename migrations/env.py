@@ -19,11 +19,13 @@ from alembic import context
 from sqlalchemy import URL, Connection, NullPool, create_engine, event
 
 from dataset.errors import StoreError
+from dataset.store.reachable import DISTRUSTING
 from dataset.store.tables import Base
 
 
 def _enforcement_off(driver_connection: Any, _record: object) -> None:
     driver_connection.execute("PRAGMA foreign_keys=OFF")
+    driver_connection.execute(DISTRUSTING)
 
 
 def _begin(connection: Connection) -> None:

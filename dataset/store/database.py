@@ -256,6 +256,13 @@ def translated(path: Path, timeout_s: float) -> Iterator[None]:
                 "",
                 "nothing was changed; try again when the other process is done",
             ) from error
+        if text.startswith("unsafe use of"):
+            raise StoreError(
+                str(path),
+                f"a view or trigger in it reaches for more than its tables ({text})",
+                "a store as innage made it",
+                "somebody prepared it: do not use this file",
+            ) from error
         if is_damage(cause):
             raise StoreError(
                 str(path),

@@ -13,6 +13,8 @@ from pathlib import Path
 
 from dataset.errors import StoreError
 
+# a view or trigger of a file from elsewhere reaches nothing but its tables (sqlite.org/pragma.html)
+DISTRUSTING = "PRAGMA trusted_schema=OFF"
 APPLICATION_ID = 0x696E6E61  # of a store's file, written by the first revision
 
 
@@ -41,4 +43,6 @@ def connect(path: Path, timeout_s: float) -> sqlite3.Connection:
     """A connection of the driver, with transactions begun and ended by hand."""
     immutable = only_readable(path)
     place = f"{path.absolute().as_uri()}?immutable=1" if immutable else str(path)
-    return sqlite3.connect(place, uri=immutable, timeout=timeout_s, isolation_level=None)
+    connection = sqlite3.connect(place, uri=immutable, timeout=timeout_s, isolation_level=None)
+    connection.execute(DISTRUSTING)
+    return connection

@@ -5,7 +5,8 @@ told as a merge.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, select
@@ -17,6 +18,7 @@ from dataset.exchange.objects import Offered, Parcel
 from dataset.exchange.report import Merged, MergeReport, Renumbered, Taken
 from dataset.records import ID_DIGITS
 from dataset.store import registry, tables, units
+from dataset.store.database import TIMEOUT_S, translated
 from dataset.store.exchange import offering
 from dataset.store.exchange.accepting import Progress, take
 from dataset.store.exchange.taking import ContradictionError, Taking, contested_session
@@ -97,7 +99,7 @@ def merge(
         ended = {kind: (_ended(reading, kind), before) for kind, before in ended_before.items()}
         left_open = [
             f"capture {name} is still open in {there} and was left out: end it there, then merge again"
-            for name in reading.scalars(select(tables.OpenCaptureRow.name).order_by(tables.OpenCaptureRow.id))
+            for name in other.open_captures()
         ]
         return MergeReport(
             tuple(_counts(taken, ended, united)),
@@ -124,13 +126,22 @@ class _Other:
         with self._named():
             yield from offering.parcels(self._orm, wanted)
 
+    def open_captures(self) -> Sequence[str]:
+        """The names of captures that have not ended."""
+        names = select(tables.OpenCaptureRow.name).order_by(tables.OpenCaptureRow.id)
+        with self._named():
+            return self._orm.scalars(names).all()
+
     @contextmanager
     def _named(self) -> Iterator[None]:
-        try:
-            yield
-        except StoreError as error:
-            where = f"{self.name}, {error.where}"
-            raise StoreError(where, error.found, error.expected, error.hint) from error
+        """What its database cannot read is not said of the store that is written meanwhile, either."""
+        is_file = self._orm.connection().dialect.name == "sqlite"
+        with translated(Path(self.name), TIMEOUT_S) if is_file else nullcontext():
+            try:
+                yield
+            except StoreError as error:
+                where = f"{self.name}, {error.where}"
+                raise StoreError(where, error.found, error.expected, error.hint) from error
 
 
 def _refuse(errors: Sequence[InnageError], there: str) -> None:

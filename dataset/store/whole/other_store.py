@@ -16,7 +16,7 @@ from dataset.errors import StoreError
 from dataset.files.scratch import scratch_folder
 from dataset.store.database import History, revision_of, translated, upgrade
 from dataset.store.places import Address, Place
-from dataset.store.reachable import only_readable
+from dataset.store.reachable import DISTRUSTING, only_readable
 
 Connect = Callable[[], sqlite3.Connection]
 
@@ -68,7 +68,8 @@ def _reader(path: Path, timeout_s: float) -> Connect:
         connection = sqlite3.connect(
             f"{path.absolute().as_uri()}?{mode}", uri=True, timeout=timeout_s, isolation_level=None
         )
-        connection.execute("PRAGMA query_only=ON")
+        for pragma in ("PRAGMA query_only=ON", DISTRUSTING, "PRAGMA cell_size_check=ON"):
+            connection.execute(pragma)
         return connection
 
     return connect

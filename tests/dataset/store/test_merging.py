@@ -464,6 +464,40 @@ def test_changed_frames_are_refused(benches: tuple[Store, Store], register: Regi
     assert content(left) == before
 
 
+PREPARED = {
+    "a view": (
+        "0008_team.db",
+        (
+            "DROP TABLE open_entry; DROP TABLE open_block; DROP TABLE open_capture;"
+            "CREATE VIEW open_capture AS SELECT seq AS id, file AS name FROM pragma_database_list"
+        ),
+    ),
+    "a trigger of an older store": (
+        "0007_proof.db",
+        (
+            "CREATE TRIGGER ours AFTER UPDATE ON alembic_version BEGIN"
+            " INSERT INTO liquid (name, permittivity, note)"
+            " SELECT 'x', 80.0, file FROM pragma_database_list; END"
+        ),
+    ),
+}
+
+
+@pytest.mark.parametrize("what", PREPARED)
+def test_a_prepared_file_reaches_nothing_but_its_tables(new_store: Store, tmp_path: Path, what: str) -> None:
+    """A view or trigger in another's file that asks SQLite where on this computer it lies, by a table that is
+    made up (sqlite.org/pragma.html, trusted_schema), does not get that far, and nothing comes in.
+    """
+    pinned, statement = PREPARED[what]
+    other = Path(shutil.copy(PINNED.with_name(pinned), tmp_path / "other.db"))
+    with closing(sqlite3.connect(other)) as connection:
+        connection.executescript(statement)
+    before = content(new_store)
+    with pytest.raises(StoreError, match=r"other\.db: a view or trigger .* \(unsafe use of"):
+        new_store.merge(other)
+    assert content(new_store) == before
+
+
 def test_files_that_cannot_be_merged(new_store: Store, tmp_path: Path) -> None:
     """The store itself, a file that is not there, and one that is no store are refused."""
     with pytest.raises(InputError, match="is the store itself"):
