@@ -35,13 +35,18 @@ from export.report.html import (
     unbroken,
 )
 from export.report.plots import BoxSummary, box_plot, class_plot, front_plot, level_plot, risk_plot
+from export.report.shown_classes import (
+    COVERAGE,
+    level_class_section,
+    predicted_section,
+    traces_section,
+    unit_figure,
+)
 from training.judging.figures import ClassFigures, ErrorBox, Figures, LevelBin
 from training.program import FLAG_BITS, GIVEN, REASON_NAMES
 from training.search.metrics import Metrics
 
 Facts = Mapping[str, Any]
-# standard uncertainties to either side: about 95 % of a normal distribution (JCGM 100:2008, 6.2 and G.1.3)
-_COVERAGE = 2
 _NAMES = (0, CLASS_COLUMNS.index("worst group"))
 
 
@@ -62,9 +67,11 @@ def claims_sections(metrics: Metrics) -> list[str]:
     return [
         *_classes(metrics, claims),
         *rates,
-        *level_sections(claims.by_level),
+        *predicted_section(claims),
+        *(level_class_section(claims) or level_sections(claims.by_level)),
         *_risk(claims),
         *_places(claims),
+        *traces_section(claims),
     ]
 
 
@@ -126,7 +133,7 @@ def _box(box: ErrorBox, errors: ClassFigures | None) -> BoxSummary:
         (box.p05_mm, box.p25_mm, box.p50_mm, box.p75_mm, box.p95_mm),
         box.least_mm,
         box.most_mm,
-        0.0 if u is None else _COVERAGE * u,
+        0.0 if u is None else COVERAGE * u,
     )
 
 
@@ -223,7 +230,7 @@ def level_sections(bins: Sequence[LevelBin]) -> list[str]:
             row.p05_mm,
             row.p50_mm,
             row.p95_mm,
-            0.0 if row.label_u_mm is None else _COVERAGE * row.label_u_mm,
+            0.0 if row.label_u_mm is None else COVERAGE * row.label_u_mm,
         )
         for row in bins
     ]
@@ -271,6 +278,7 @@ def _places(claims: Figures) -> list[str]:
         "<h2>Where the errors are</h2>",
         html_table(columns, cells),
         "<p>Frames with liquid in the tank only.</p>",
+        *unit_figure(claims),
     ]
 
 

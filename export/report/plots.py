@@ -59,7 +59,7 @@ def error_plot(points: Sequence[tuple[float, float, float, str]]) -> str:
             f"{escape(name)}: level {level:g} mm, mean error {mean:.3g} mm, standard deviation "
             f"{deviation:.3g} mm"
         )
-        marks.append(_whisker(panel, level, mean, mean - deviation, mean + deviation, title))
+        marks.append(whisker(panel, "all", level, (mean - deviation, mean, mean + deviation), title))
     return _plot("Error against level", f"{len(points)} groups", panel, marks, "true level, mm")
 
 
@@ -77,17 +77,21 @@ def level_plot(points: Sequence[tuple[float, float, float, float, float]]) -> st
     label = [(level, u) for level, *_, u in points] + [(level, -u) for level, *_, u in reversed(points)]
     marks = [f'<polygon class="shade" points="{panel.path(label)}"/>', *panel.grid()]
     for level, low, middle, high, _ in points:
-        title = f"level {level:.4g} mm: 5 % {low:.3g}, median {middle:.3g}, 95 % {high:.3g} mm"
-        marks.append(_whisker(panel, level, middle, low, high, title))
+        marks.append(whisker(panel, "all", level, (low, middle, high)))
     desc = f"{len(points)} bins of the level, and the uncertainty of the labels"
     return _plot("Error against level", desc, panel, marks, "true level, mm")
 
 
-def _whisker(panel: Panel, at: float, middle: float, low: float, high: float, title: str) -> str:
-    x = f"{panel.x(at):g}"
-    line = f'<line x1="{x}" x2="{x}" y1="{panel.y(high):g}" y2="{panel.y(low):g}" stroke-width="2"/>'
+def whisker(panel: Panel, name: str, level: float, ends: tuple[float, float, float], title: str = "") -> str:
+    """The median of a bin's errors as the mark of its class, and a line from the least to the greatest of
+    ``ends``, 5 %, 50 % and 95 %.
+    """
+    x, (low, middle, high) = panel.x(level), ends
+    said = title or f"level {level:.4g} mm: 5 % {low:.3g}, median {middle:.3g}, 95 % {high:.3g} mm"
+    line = f'x1="{x:g}" x2="{x:g}" y1="{panel.y(high):g}" y2="{panel.y(low):g}"'
     return (
-        f'<g class="mark"><title>{title}</title>{line}<circle cx="{x}" cy="{panel.y(middle):g}" r="3.5"/></g>'
+        f'<g class="{look(name)} mark"><title>{said}</title><line {line} stroke-width="2"/></g>'
+        f"{dot(name, x, panel.y(middle))}"
     )
 
 
@@ -96,7 +100,7 @@ def class_plot(rows: Sequence[tuple[str, float, float]]) -> str:
     least one row.
     """
     x, bottom = _across([0.0, *(value for _, *two in rows for value in two)], 6), _ROW * len(rows)
-    parts = _upright(x, bottom)
+    parts = upright(x, bottom)
     for k, (name, pooled, worst) in enumerate(rows):
         top = _ROW * k + _NAMED
         title = f"<title>{escape(name)}: P95 {pooled:.3g} mm, worst group {worst:.3g} mm</title>"
@@ -117,10 +121,10 @@ def _listed(rows: Sequence[tuple[str, float, float]]) -> str:
     return "; ".join(f"{name}: {pooled:.3g} mm, worst group {worst:.3g} mm" for name, pooled, worst in rows)
 
 
-def _upright(x: Scale, bottom: float) -> list[str]:
-    """Grid lines from the top to ``bottom``."""
+def upright(x: Scale, bottom: float, top: float = 0.0) -> list[str]:
+    """Grid lines from ``top`` to ``bottom``."""
     return [
-        f'<line class="{"grid" if tick else "zero"}" x1="{x(tick):g}" x2="{x(tick):g}" y1="0" '
+        f'<line class="{"grid" if tick else "zero"}" x1="{x(tick):g}" x2="{x(tick):g}" y1="{top:g}" '
         f'y2="{bottom:g}"/>'
         for tick in x.ticks
     ]
@@ -130,7 +134,7 @@ def box_plot(boxes: Sequence[BoxSummary]) -> str:
     """A box of signed errors (mm) for each class, frames, sessions and groups above it. At least one box."""
     reach = [0.0, *(end for b in boxes for end in (b.least, -b.u, b.most, b.u))]
     x, bottom = _across(reach, 6), _ROW * len(boxes)
-    parts = _upright(x, bottom)
+    parts = upright(x, bottom)
     for k, box in enumerate(boxes):
         top = _ROW * k + _NAMED
         frames, sessions, groups = box.counts
@@ -214,7 +218,10 @@ def risk_plot(curves: Mapping[str, Sequence[Point]], operating: Mapping[str, Poi
     curve with a point.
     """
     every = [*(point for curve in curves.values() for point in curve), *operating.values()]
-    signs, height = key([(line_sign(name), name) for name in curves], 0)
+    entries = [(line_sign(name), name) for name in curves]
+    if operating:
+        entries.append((f'<g class="s0 hollow">{_diamond(13, 0)}</g>', "the model as it is"))
+    signs, height = key(entries, 0)
     across = _across([100 * a for a, _ in every])
     panel = Panel(across, [*(b for _, b in every), 0.0], "95th percentile of |error|, mm", height, _HEIGHT)
     marks = [*signs, *panel.grid()]
@@ -227,9 +234,13 @@ def risk_plot(curves: Mapping[str, Sequence[Point]], operating: Mapping[str, Poi
             x, y = across(100 * share), panel.y(error)
             marks.append(
                 f'<g class="{look(name)} hollow"><title>{escape(name)}, as the model is: {100 * share:.3g} '
-                f'%, {error:.3g} mm</title><path d="M{x - 8:g} {y:g}l8 -8l8 8l-8 8z" stroke-width="2"/></g>'
+                f"%, {error:.3g} mm</title>{_diamond(x, y)}</g>"
             )
     return _plot("Risk against acceptance", ", ".join(curves), panel, marks, "accepted, %")
+
+
+def _diamond(x: float, y: float) -> str:
+    return f'<path d="M{x - 8:g} {y:g}l8 -8l8 8l-8 8z" stroke-width="2"/>'
 
 
 def response_plot(curves: Sequence[tuple[str, Sequence[Point]]]) -> str:

@@ -15,7 +15,7 @@ class Page(html.parser.HTMLParser):
     to, its pictures, and the text.
     """
 
-    void = frozenset({"meta", "br", "hr", "img", "link", "line", "circle", "rect", "polygon", "polyline"})
+    void = frozenset({"meta", "br", "hr", "img", "link"})
 
     def __init__(self) -> None:
         super().__init__()
@@ -38,6 +38,8 @@ class Page(html.parser.HTMLParser):
 
     def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.handle_starttag(tag, attrs)
+        if tag not in self.void:
+            self.open.pop()
 
     def handle_endtag(self, tag: str) -> None:
         assert self.open, tag

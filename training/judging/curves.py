@@ -1,18 +1,29 @@
-"""What pictures of answers are made of: error by level and by class, risk against acceptance over the doubt
-score, what was said against what was stated.
+"""What pictures of answers are made of: error by level, class and unit, predicted against true, risk against
+acceptance over the doubt score, what was said against what was stated.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from training.judging.figures import ErrorBox, LevelBin, OperatingPoint, RiskPoint, StatedFrames
+from dataset.values import natural
+from training.judging.figures import (
+    ErrorBox,
+    LevelBin,
+    OperatingPoint,
+    RiskPoint,
+    StatedFrames,
+    UnitErrors,
+)
 from training.judging.judged import Judged
 from training.judging.scoring import FEWEST_FRAMES, by_level, tidy
 from training.models.operating import Scores
 from training.program import FLAG_BITS, GIVEN, REASON_NAMES, VALIDITY_NAMES
 from training.rows import Ints, Mask
 
+MOST_UNITS = 24  # of a picture
+_EVEN, _WORST = 45, 15  # readings of a class in the picture of predicted against true
+_STRIP = np.linspace(0.0, 1.0, 15)  # quantiles that stand for a class of a unit
 _BOX = (0.05, 0.25, 0.5, 0.75, 0.95)
 ACCEPTED = (
     0.5,
@@ -32,6 +43,61 @@ def errors_by_level(judged: Judged) -> tuple[LevelBin, ...]:
     """Signed errors of accepted readings of liquid; see :func:`training.judging.scoring.by_level`."""
     used = judged.accepted & ~judged.states.empty
     return by_level(judged.label_mm[used], judged.error_mm[used], judged.u_mm[used], judged.span_mm)
+
+
+def errors_by_class_level(judged: Judged) -> dict[str, tuple[LevelBin, ...]]:
+    """The same for each class of liquid; a class without a bin is left out."""
+    bins = {}
+    for name, rows in _liquid_classes(judged).items():
+        used = rows & judged.accepted
+        bins[name] = by_level(judged.label_mm[used], judged.error_mm[used], judged.u_mm[used], judged.span_mm)
+    return {name: of_class for name, of_class in bins.items() if of_class}
+
+
+def predicted_levels(judged: Judged) -> dict[str, tuple[tuple[float, ...], ...]]:
+    """By class of liquid (true, predicted) level in mm of some accepted readings, in order of the true level:
+    evenly spaced ones, and those that are furthest off.
+    """
+    chosen = dict[str, tuple[tuple[float, ...], ...]]()
+    for name, rows in _liquid_classes(judged).items():
+        at = np.flatnonzero(rows & judged.accepted)
+        if not len(at):
+            continue
+        ordered = at[np.lexsort((judged.level_mm[at], judged.label_mm[at]))]
+        even = ordered[np.unique(np.linspace(0, len(ordered) - 1, _EVEN).astype(np.int64))]
+        worst = ordered[np.argsort(-np.abs(judged.error_mm[ordered]), kind="stable")[:_WORST]]
+        kept = np.union1d(even, worst)
+        points = zip(judged.label_mm[kept].tolist(), judged.level_mm[kept].tolist(), strict=True)
+        chosen[name] = tuple(sorted((drawn(true), drawn(level)) for true, level in points))
+    return chosen
+
+
+def unit_errors(judged: Judged) -> tuple[UnitErrors, ...]:
+    """Signed errors of accepted readings of liquid by unit, of at most MOST_UNITS: those with the largest P95
+    of the error; a unit of fewer than FEWEST_FRAMES readings is left out.
+    """
+    classes, strips = _liquid_classes(judged), list[tuple[float, UnitErrors]]()
+    wet = judged.accepted & ~judged.states.empty
+    for unit in sorted(set(judged.places["unit"].tolist()), key=natural):
+        used = wet & (judged.places["unit"] == unit)
+        if used.sum() < FEWEST_FRAMES:
+            continue
+        error = judged.error_mm[used]
+        low, middle, high = (tidy(np.quantile(error, share)) for share in (0.05, 0.5, 0.95))
+        by_class = {
+            name: tuple(map(drawn, np.quantile(judged.error_mm[rows & used], _STRIP, method="inverted_cdf")))
+            for name, rows in classes.items()
+            if (rows & used).any()
+        }
+        worst = float(np.quantile(np.abs(error), 0.95))
+        strips.append((worst, UnitErrors(str(unit), int(used.sum()), low, middle, high, by_class)))
+    largest = sorted(range(len(strips)), key=lambda k: -strips[k][0])[:MOST_UNITS]
+    return tuple(strips[k][1] for k in sorted(largest))
+
+
+def drawn(value: float) -> float:
+    """``value`` as precisely as a picture shows it."""
+    return float(f"{value:.4g}")
 
 
 def error_boxes(judged: Judged) -> tuple[ErrorBox, ...]:
@@ -131,9 +197,13 @@ def operating_points(judged: Judged) -> dict[str, OperatingPoint]:
 
 def _liquid(judged: Judged) -> dict[str, Mask]:
     """Rows of liquid by what is on it, and all of them; a class without rows is left out."""
-    classes = {name: rows for name, rows in judged.classes().items() if name in ("clean", "foam", "film")}
+    classes = _liquid_classes(judged)
     wet = ~judged.states.empty
     return classes | ({"liquid": wet} if wet.any() else {})
+
+
+def _liquid_classes(judged: Judged) -> dict[str, Mask]:
+    return {name: rows for name, rows in judged.classes().items() if name in ("clean", "foam", "film")}
 
 
 def _curve(judged: Judged, scores: Scores, rows: Mask) -> tuple[RiskPoint, ...]:

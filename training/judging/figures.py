@@ -153,6 +153,41 @@ class ErrorBox(Kept):
 
 
 @dataclass(frozen=True)
+class UnitErrors(Kept):
+    """Signed errors of one unit's accepted readings: quantiles of all, and by class some that stand for the
+    rest, from the least to the greatest.
+    """
+
+    unit: str
+    frames: int
+    p05_mm: float
+    p50_mm: float
+    p95_mm: float
+    errors_mm: Mapping[str, tuple[float, ...]]
+
+
+@dataclass(frozen=True)
+class SessionTrace(Kept):
+    """One session as a program read it, thinned: of some labelled frames the time, the label, and level and
+    band where these were given; ``runs``: by name the stretches [from, to] in s of all labelled frames in
+    which something was withheld, flagged or stated. ``p95_mm``: of the error of its accepted readings.
+    """
+
+    session: str
+    unit: str
+    liquid: str
+    frames: int
+    p95_mm: float | None
+    withheld_share: float
+    t_s: tuple[float, ...]
+    label_mm: tuple[float, ...]
+    level_mm: tuple[float | None, ...]
+    low_mm: tuple[float | None, ...]
+    high_mm: tuple[float | None, ...]
+    runs: Mapping[str, tuple[tuple[float, ...], ...]]
+
+
+@dataclass(frozen=True)
 class StatedFrames(Kept):
     """Frames of which the same was stated: how many were called valid, empty or withheld, how many raised
     each flag, and what is due to them; ``withheld`` by reason.
@@ -189,7 +224,8 @@ class Figures(Kept):
     """All figures of a judged model: by class, by place, rates with bounds, longest runs.
 
     ``ordered``: groups are bands of a scale. What pictures are made of (``by_level``, ``boxes``,
-    ``confusion``, ``risk``, ``operating``) is there for prove groups of a trained model.
+    ``confusion``, ``risk``, ``operating``, ``by_class_level``, ``predicted``: by class (true, predicted) in
+    mm, ``units``, ``traces``) is there for prove groups of a trained model.
     """
 
     classes: Mapping[str, ClassFigures] = field(default_factory=dict)
@@ -215,6 +251,10 @@ class Figures(Kept):
     risk: Mapping[str, tuple[RiskPoint, ...]] = field(default_factory=dict)
     operating: Mapping[str, OperatingPoint] = field(default_factory=dict)
     worst_group_rmse_mm: float | None = None
+    by_class_level: Mapping[str, tuple[LevelBin, ...]] | None = field(default=None, metadata=SPARSE)
+    predicted: Mapping[str, tuple[tuple[float, ...], ...]] | None = field(default=None, metadata=SPARSE)
+    units: tuple[UnitErrors, ...] | None = field(default=None, metadata=SPARSE)
+    traces: tuple[SessionTrace, ...] | None = field(default=None, metadata=SPARSE)
 
 
 @dataclass(frozen=True)

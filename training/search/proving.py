@@ -13,14 +13,18 @@ from training.judging.class_figures import figures_of
 from training.judging.curves import (
     confusion_rows,
     error_boxes,
+    errors_by_class_level,
     errors_by_level,
     operating_points,
+    predicted_levels,
     risk_curves,
+    unit_errors,
 )
 from training.judging.figures import Figures, FitRows, Prove
 from training.judging.judged import judge
 from training.judging.power_on import power_on
 from training.judging.scoring import answers_of, beyond, by_group, score
+from training.judging.traces import worst_traces
 from training.program import Program
 from training.rows import Mask
 from training.search.candidates import Candidate
@@ -57,6 +61,10 @@ def proved(
         risk={} if doubts is None else risk_curves(judged, doubts.scores),
         operating={} if doubts is None else operating_points(judged),
         worst_group_rmse_mm=integer.worst_group_rmse_mm,
+        by_class_level=errors_by_class_level(judged),
+        predicted=predicted_levels(judged),
+        units=unit_errors(judged),
+        traces=worst_traces(judged),
     )
     return prove, figures
 

@@ -95,6 +95,65 @@ def test_models_of_earlier_versions_have_no_boxes(page_of: Callable[..., str]) -
         assert "Confusion" not in page.text
 
 
+BIN = {"level_mm": 10.0, "frames": 40, "p05_mm": -1.0, "p50_mm": 0.1, "p95_mm": 1.0, "label_u_mm": 0.3}
+TRACE = {
+    "session": "dedee24cfaa7",
+    "unit": "unit-7",
+    "liquid": "water",
+    "frames": 40,
+    "p95_mm": 3.0,
+    "withheld_share": 0.025,
+    "t_s": [0.0, 1.0, 2.0],
+    "label_mm": [1.0, 2.0, 3.0],
+    "level_mm": [1.0, None, 6.0],
+    "low_mm": [0.0, None, 5.0],
+    "high_mm": [2.0, None, 7.0],
+    "runs": {"withheld: doubt": [[1.0, 1.0]], "flag foam": [[0.0, 2.0]]},
+}
+SHOWN: dict[str, Any] = {
+    "by_class_level": {"clean": [BIN], "foam": [BIN]},
+    "predicted": {"clean": [[1.0, 1.5]], "foam": [[2.0, 5.0]]},
+    "units": [
+        {
+            "unit": "unit-7",
+            "frames": 9,
+            "p05_mm": -1.0,
+            "p50_mm": 0.0,
+            "p95_mm": 1.0,
+            "errors_mm": {"clean": [-1.0, 0.0, 1.0]},
+        }
+    ],
+    "traces": [TRACE],
+}
+
+
+def test_what_was_shown_of_unseen_groups_is_drawn(page_of: Callable[..., str]) -> None:
+    """By class in place of the level's own plot, readings, units and the worst sessions; of the sessions it
+    is said that nothing was opened for them.
+    """
+    whole = page_of(ARRAY | {"claims": ARRAY["claims"] | SHOWN})
+    page = read_page(whole)
+    assert page.plots == 5 + 3  # the level's plot gave way to that by class
+    assert not page.styled
+    titles = re.findall(r"<title>(.*?)</title>", whole)
+    for title in (
+        "Error against level by class",
+        "Predicted against true level",
+        "Error by unit",
+        "Session dedee24cfaa7",
+    ):
+        assert title in titles
+    assert "Error against level" not in titles
+    assert "nothing was opened again, and nothing was chosen by them" in page.text
+    assert "40 labelled frames, P95 of the error 3 mm, 2.5% withheld" in page.text
+
+
+@pytest.mark.parametrize("broken", [None, 3, [], {}, [None], {"clean": None}, {"clean": [[1.0]]}, [{}]])
+def test_what_is_not_whole_is_not_drawn(page_of: Callable[..., str], broken: object) -> None:
+    page = read_page(page_of(ARRAY | {"claims": ARRAY["claims"] | dict.fromkeys(SHOWN, broken)}))
+    assert page.plots == 5
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("width", [1280, 390])
 def test_an_arrays_report_in_a_browser(
@@ -102,7 +161,8 @@ def test_an_arrays_report_in_a_browser(
 ) -> None:
     """No wider than the window, with names as long as names may be."""
     named = ERRORS | {"worst_group": 60 * "m"}
-    claims = ARRAY["claims"] | {"classes": {"clean": named}, "by": {"unit": {60 * "m": named}}}
+    claims = ARRAY["claims"] | SHOWN | {"classes": {"clean": named}, "by": {"unit": {60 * "m": named}}}
+    claims["units"] = [SHOWN["units"][0] | {"unit": 60 * "m"}]
     fits_a_browser(page_of(ARRAY | {"claims": claims}, simulated=True), width)
 
 
@@ -187,7 +247,11 @@ def test_missing_claims_are_left_out(page_of: Callable[..., str], claims: object
 def test_users_words_in_an_array_report_are_text(page_of: Callable[..., str]) -> None:
     evil = "<script>&"
     errors = ERRORS | {"worst_group": evil}
-    claims = {"classes": {"clean": errors}, "by": {"unit": {evil: errors}}}
+    claims = {"classes": {"clean": errors}, "by": {"unit": {evil: errors}}} | SHOWN
+    claims |= {"units": [SHOWN["units"][0] | {"unit": evil, "errors_mm": {evil: [1.0]}}]}
+    claims |= {
+        "traces": [TRACE | {"session": evil, "unit": evil, "liquid": evil, "runs": {evil: [[0.0, 1.0]]}}]
+    }
     page = read_page(
         page_of(
             {

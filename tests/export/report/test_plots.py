@@ -8,6 +8,7 @@ from xml.etree import ElementTree
 import pytest
 
 from export.report.axes import LEFT, Panel, Scale, key, tick_texts, ticks
+from export.report.class_plots import level_class_plot, predicted_plot, trace_plot, unit_plot
 from export.report.plots import (
     BoxSummary,
     box_plot,
@@ -19,6 +20,7 @@ from export.report.plots import (
     response_plot,
     risk_plot,
 )
+from training.judging.figures import LevelBin, SessionTrace, UnitErrors
 
 
 def test_plot_places_points() -> None:
@@ -126,7 +128,35 @@ def test_risk_plot_has_a_named_line_for_each_class() -> None:
     assert "clean, as the model is: 90 %, 1.1 mm" in svg
 
 
+BINS = (LevelBin(5.0, 9, -1.0, 0.0, 1.0, 0.5), LevelBin(50.0, 9, -0.5, 0.1, 0.5, None))
+FOAMY = (LevelBin(5.0, 9, 4.0, 10.0, 20.0, 0.5),)
+TRACE = SessionTrace(
+    session="<a>",
+    unit="<u>",
+    liquid="<water>",
+    frames=400,
+    p95_mm=1.0,
+    withheld_share=0.25,
+    t_s=(0.0, 1.0, 2.0, 3.0, 4.0),
+    label_mm=(0.0, 10.0, 20.0, 30.0, 40.0),
+    level_mm=(0.5, 10.5, None, 30.5, 39.0),
+    low_mm=(0.0, 9.0, None, 29.0, 38.0),
+    high_mm=(1.0, 12.0, None, 32.0, 41.0),
+    runs={
+        "withheld: doubt": ((2.0, 2.0),),
+        "flag foam": ((0.0, 1.0), (3.0, 4.0)),
+        "stated: foam": ((0.0, 4.0),),
+    },
+)
+UNITS = (
+    UnitErrors("u2", 30, -1.0, 0.0, 1.0, {"clean": (-2.0, 0.0, 2.0), "foam": (0.0, 5.0)}),
+    UnitErrors("<u10>", 30, -1.0, 0.0, 1.0, {"film": (1.0,)}),
+)
 EVERY_PLOT = {
+    "level by class": level_class_plot({"clean": BINS, "foam": FOAMY}, 2),
+    "predicted": predicted_plot({"clean": [(10.0, 11.0)], "foam": [(20.0, 30.0)]}),
+    "unit": unit_plot(UNITS),
+    "trace": trace_plot(TRACE, 60.0, band=True),
     "error": error_plot([(10.0, -1.0, 0.2, "<a>"), (90.0, 1.5, 0.5, "b")]),
     "level": level_plot([(0.0, -2.0, 0.0, 2.0, 0.5), (100.0, -1.0, 0.0, 1.0, 0.5)]),
     "class": class_plot([("<a>", 1.0, 1.5)]),
@@ -184,3 +214,57 @@ def test_a_key_takes_as_many_lines_as_its_words_need() -> None:
     assert len(one) == 2
     assert len(many) == 8
     assert taller > 2 * height
+
+
+def test_each_class_has_a_scale_of_its_own() -> None:
+    """Foam of up to 20 mm leaves the clean panel's marks where they are without it."""
+    alone, beside = (
+        [float(e["cy"]) for e in _elements(svg, "circle")]
+        for svg in (level_class_plot({"clean": BINS}, 2), level_class_plot({"clean": BINS, "foam": FOAMY}, 2))
+    )
+    assert alone == beside
+    svg = level_class_plot({"clean": BINS, "foam": FOAMY}, 2)
+    assert [len(_elements(svg, "g", f"{name} mark")) for name in ("s1", "s2")] == [
+        2 * len(BINS),
+        2 * len(FOAMY),
+    ]
+
+
+def test_predicted_levels_lie_on_the_line_where_they_are_right() -> None:
+    """The line of equal levels runs through the point that is right, and below the one that is too high."""
+    svg = predicted_plot({"clean": [(0.0, 0.0), (50.0, 50.0), (50.0, 80.0)]})
+    _, right, high = [(float(e["cx"]), float(e["cy"])) for e in _elements(svg, "circle") if e["cx"] != "13"]
+    (line,) = [e["d"] for e in _elements(svg, "path", "truth")]
+    (x0, y0), (x1, y1) = [tuple(map(float, point.split(","))) for point in line[1:].split("L")]
+    assert right[1] == pytest.approx(y0 + (right[0] - x0) * (y1 - y0) / (x1 - x0), abs=0.2)
+    assert high[1] < right[1]
+
+
+def test_clean_is_drawn_over_foam() -> None:
+    svg = predicted_plot({"clean": [(10.0, 10.0)], "foam": [(10.0, 10.0)], "film": [(10.0, 10.0)]})
+    drawn = [e["class"].split()[0] for e in _elements(svg, "g") if e.get("class", "").endswith("mark")]
+    assert drawn[-3:] == ["s3", "s2", "s1"]
+
+
+def test_a_unit_is_a_strip_with_marks_by_class() -> None:
+    svg = unit_plot(UNITS)
+    key_marks = 1  # a class in the key
+    assert len(_elements(svg, "g", "s1 mark")) == 3 + key_marks
+    assert len(_elements(svg, "g", "s2 mark")) == 2 + key_marks
+    words = [e.text for e in ElementTree.fromstring(svg).iter("text")]  # noqa: S314 - our own text
+    assert words.index("u2") < words.index("<u10>")
+
+
+def test_a_trace_breaks_where_nothing_was_given_and_shows_when() -> None:
+    """Line and band in two pieces, a bar a stretch, what was withheld told from flags and from what was
+    stated; without a band none is drawn or named.
+    """
+    svg = trace_plot(TRACE, 60.0, band=True)
+    (line,) = [e["d"] for e in _elements(svg, "path", "s1 front")]
+    assert line.count("M") == 2
+    assert len(_elements(svg, "polygon", "s1 band")) == 2
+    bars = [len(_elements(svg, "rect", kind)) for kind in ("gone", "stretch", "known")]
+    assert bars == [1, 2, 1]
+    gone, flags = _elements(svg, "rect", "gone")[0], _elements(svg, "rect", "stretch")
+    assert float(flags[0]["x"]) + float(flags[0]["width"]) < float(gone["x"]) < float(flags[1]["x"])
+    assert "band" not in trace_plot(TRACE, 60.0, band=False)

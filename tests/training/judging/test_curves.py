@@ -4,19 +4,26 @@ invented.
 
 from __future__ import annotations
 
+from dataclasses import fields, replace
+
 import numpy as np
 import pytest
 
 from training.judging.curves import (
+    MOST_UNITS,
     confusion_rows,
     error_boxes,
+    errors_by_class_level,
     errors_by_level,
     operating_points,
+    predicted_levels,
     risk_curves,
+    unit_errors,
 )
 from training.judging.judged import Judged
 from training.models.operating import Scores
 from training.models.watch import States
+from training.program import WITHHELD
 
 FRAMES = 100
 
@@ -39,7 +46,7 @@ def filling() -> Judged:
         zero,
         zero,
         States(no.copy(), no.copy(), no.copy(), no.copy(), ~no),
-        {"session": names, "group": names.copy()},
+        {what: names.copy() for what in ("session", "group", "unit", "liquid")},
         100.0,
     )
 
@@ -189,3 +196,69 @@ def test_every_frame_has_one_row_in_the_confusion() -> None:
     assert found["dry"].said == {"withheld": 0, "valid": 1, "empty": 9}
     assert found["empty, film"].said["withheld"] == 5
     assert found["clean"].raised == dict.fromkeys(("foam", "film", "out_of_range", "sensor_fault"), 0)
+
+
+def foamy() -> Judged:
+    """The filling with foam on its first forty frames, which read 5 mm more; the first ten are withheld."""
+    answers = filling()
+    answers.states.foam[:40] = True
+    answers.states.clean[:40] = False
+    answers.level_mm[:40] += 5.0
+    answers.validity[:10] = WITHHELD
+    answers.level_mm[:10] = np.nan
+    return answers
+
+
+def test_foam_does_not_hide_clean_by_level() -> None:
+    """Bins of the foam's levels in the one, of the others in the other; nothing of what was withheld."""
+    found = errors_by_class_level(foamy())
+    assert {name: [row.frames for row in rows] for name, rows in found.items()} == {
+        "clean": [10] * 6,
+        "foam": [10] * 3,
+    }
+    assert all(row.p50_mm > 5 for row in found["foam"])
+    assert all(row.p50_mm < 1 for row in found["clean"])
+
+
+def test_predicted_levels_are_spread_and_hold_the_worst() -> None:
+    """Of 60 clean readings at least the 45 spaced evenly and the 15 furthest off, which are the last here."""
+    found = predicted_levels(foamy())
+    assert len(found["foam"]) == 30
+    clean = found["clean"]
+    assert 45 <= len(clean) <= 60
+    assert list(clean) == sorted(clean)
+    assert clean[0] == (20.25, 20.65)
+    last = foamy().label_mm[-15:].tolist()
+    assert [true for true, _ in clean[-15:]] == last
+    assert predicted_levels(replace(foamy(), validity=np.full(FRAMES, WITHHELD))) == {}
+
+
+def test_units_stand_as_people_count_with_errors_by_class() -> None:
+    """u2 before u10; the strip of a class runs from its least error to its greatest; a unit of four readings
+    is left out.
+    """
+    answers = foamy()
+    answers.places["unit"][:] = np.where(np.arange(FRAMES) < 60, "u10", "u2")
+    answers.places["unit"][-4:] = "u3"
+    two, ten = unit_errors(answers)
+    assert (two.unit, two.frames, ten.unit, ten.frames) == ("u2", 36, "u10", 50)
+    assert list(two.errors_mm) == ["clean"]
+    foam = ten.errors_mm["foam"]
+    assert (len(foam), foam[0], foam[-1]) == (15, pytest.approx(5.1), pytest.approx(5.39))
+    assert list(foam) == sorted(foam)
+
+
+def test_of_many_units_those_that_err_most_are_kept() -> None:
+    """Five readings a unit, and errors that grow with the number of the unit."""
+    n = 5 * (MOST_UNITS + 2)
+    rows, one = np.arange(n) % FRAMES, filling()
+    many = replace(
+        one,
+        label_mm=one.label_mm[rows],
+        u_mm=one.u_mm[rows],
+        validity=one.validity[rows],
+        level_mm=one.label_mm[rows] + 0.01 * np.arange(n),
+        states=States(**{f.name: getattr(one.states, f.name)[rows] for f in fields(States)}),
+        places={"unit": np.asarray([f"u{k // 5}" for k in range(n)])},
+    )
+    assert [unit.unit for unit in unit_errors(many)] == [f"u{k}" for k in range(2, MOST_UNITS + 2)]

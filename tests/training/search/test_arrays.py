@@ -127,6 +127,13 @@ def test_the_lowest_pad_and_what_plots_need_are_reported(trained: Trained) -> No
     levels = [row["level_mm"] for row in claims["by_level"]]
     assert levels == sorted(levels)
     assert {row["label_u_mm"] for row in claims["by_level"]} == {0.3}
+    assert set(claims["by_class_level"]) <= set(claims["predicted"]) == {"clean", "foam", "film"}
+    assert all(
+        0 < len(points) <= claims["classes"][name]["frames"] for name, points in claims["predicted"].items()
+    )
+    proved = {data.frozen.sessions[k].unit.name for k in np.unique(data.session[data.rows(Role.PROVE)])}
+    assert {unit["unit"] for unit in claims["units"]} == proved
+    assert {trace["unit"] for trace in claims["traces"]} <= proved
     assert set(claims["risk"]) == set(claims["operating"]) == {"clean", "foam", "film", "liquid"}
     for points in claims["risk"].values():
         shares = [point["accepted_share"] for point in points]
