@@ -100,6 +100,7 @@ COVERS: dict[str, Cover] = {
     "token": Cover(),
     "token_revocation": Cover(refers=_TOKEN),
     "token_use": Cover(refers=_TOKEN),
+    "sign_in": Cover(refers=_TOKEN),
     "receipt": Cover(),
     "staged_blob": Cover(),
     "channel_move": Cover(),

@@ -1,5 +1,6 @@
-"""A store for a team: tokens, the audit chain, receipts of what a server took, blobs on their way in, and
-what is let out: channels, withdrawals, the files of bundles and what is signed of them.
+"""A store for a team: tokens and who is signed in by them, the audit chain, receipts of what a server took,
+blobs on their way in, and what is let out: channels, withdrawals, the files of bundles and what is signed of
+them.
 
 All of it is new, so nothing is hashed anew. It runs on a file and on a server.
 
@@ -45,6 +46,15 @@ def upgrade() -> None:
         refers="token",
     )
     _table("token_use", _number("token_id"), _text("hour", HOUR), unique=("token_id",), refers="token")
+    _table(
+        "sign_in",
+        _number("token_id"),
+        _text("secret_sha256", 64),
+        _text("begun", WHEN),
+        _text("seen", WHEN),
+        unique=("secret_sha256",),
+        refers="token",
+    )
     op.create_table(
         "audit",
         _number("number", autoincrement=False),

@@ -26,6 +26,16 @@ class PagesDoor(Transactions):
         """As :meth:`page_of_sessions`, of each what a list shows: many times quicker."""
         return self._read_rows(lambda rows: pages.session_lines(rows, Asked(limit, after)))
 
+    def counts(self) -> dict[str, int]:
+        """How many there are of each kind of thing: tanks, sessions, models and so on."""
+        return self._read_rows(pages.counts)
+
+    def state_of_sessions(self) -> tuple[int, ...]:
+        """Numbers that are others once anything came in, or was said, of sessions and of what they were taken
+        on: whoever keeps what they come to asks for these first.
+        """
+        return self._read_rows(pages.state_of_sessions)
+
     def page_of_trims(
         self, unit: str | None = None, *, limit: int = AT_ONCE, after: str | None = None
     ) -> Page[Trim]:

@@ -1,4 +1,4 @@
-"""Tokens, the audit chain, receipts, and blobs on their way in."""
+"""Tokens and sign-ins, the audit chain, receipts, and blobs on their way in."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session as OrmSession
 from dataset.errors import NotAllowedError, StoreError
 from dataset.records import AuditEntry, Receipt, Scope, Token
 from dataset.store.doors.transactions import Transactions
-from dataset.store.team import chain, clock, receipts, tokens
+from dataset.store.team import chain, clock, receipts, sign_ins, tokens
 from dataset.store.team.chain import ChainFault
 
 log = logging.getLogger(__name__)
@@ -85,6 +85,34 @@ class TeamDoor(Transactions):
             except StoreError as error:  # it is as good without
                 log.warning("the last use of token %s was not kept: %s", used, error)
         return token
+
+    def sign_in(self, presented: str) -> tuple[Token, str] | None:
+        """Exchange a token for a secret that a browser holds; None for a token that is not good, as of
+        :meth:`authentic`.
+        """
+        token = self.authentic(presented)
+        if token is None:
+            return None
+        return token, self._database.write(lambda orm: sign_ins.begin(orm, token.id))
+
+    def signed_in(self, secret: str) -> Token | None:
+        """The token of whoever signed in and was given this secret, seen as of now; None where nobody was,
+        where they were not seen for long, and once the token is revoked or has expired.
+
+        Raises:
+            StoreError: its record was changed by something else.
+        """
+        token, is_due = self._read(lambda orm: sign_ins.token_of(orm, secret))
+        if token is not None and is_due:
+            try:
+                self._database.write(lambda orm: sign_ins.seen_now(orm, secret))
+            except StoreError as error:  # they are asked to sign in again somewhat earlier
+                log.warning("that the holder of token %s was seen was not kept: %s", token.id, error)
+        return token
+
+    def sign_out(self, secret: str) -> None:
+        """Let a secret that a browser holds be good no longer."""
+        self._database.write(lambda orm: sign_ins.end(orm, secret))
 
     def audit(self, after: int = 0, most: int | None = None) -> tuple[AuditEntry, ...]:
         """The rows of the audit chain behind number ``after``, in order, at most so many."""

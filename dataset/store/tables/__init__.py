@@ -53,6 +53,7 @@ from dataset.store.tables.sets import (
 from dataset.store.tables.team import (
     AuditRow,
     ReceiptRow,
+    SignInRow,
     StagedBlobRow,
     TokenRevocationRow,
     TokenRow,
@@ -98,6 +99,7 @@ __all__ = [
     "RetirementRow",
     "SensorRow",
     "SessionRow",
+    "SignInRow",
     "StagedBlobRow",
     "StatusRow",
     "StretchRow",

@@ -1,4 +1,5 @@
-"""Tables of a store that a team works with: tokens, the audit chain, receipts, and blobs on their way in.
+"""Tables of a store that a team works with: tokens and who is signed in by them, the audit chain, receipts,
+and blobs on their way in.
 
 Times are text in UTC, as ``dataset.store.team.clock`` writes them, so that they sort as they stand.
 """
@@ -54,6 +55,21 @@ class TokenUseRow(Covered, Base):
     token_id: Mapped[int] = mapped_column(ForeignKey("token.id"), unique=True)
     hour: Mapped[str] = mapped_column(words(HOUR))
     token: Mapped[TokenRow] = relationship(back_populates="use")
+
+
+class SignInRow(Covered, Base):
+    """Somebody who reads the pages by a token: the SHA-256 of the secret that their browser holds, when they
+    came and when they were seen last. It goes when they sign out, or were not seen for long.
+    """
+
+    __tablename__ = "sign_in"
+
+    id: Mapped[Key]
+    token_id: Mapped[int] = mapped_column(ForeignKey("token.id"))
+    secret_sha256: Mapped[Digest] = mapped_column(unique=True)
+    begun: Mapped[str] = mapped_column(words(WHEN))
+    seen: Mapped[str] = mapped_column(words(WHEN))
+    token: Mapped[TokenRow] = relationship(lazy="joined")
 
 
 class AuditRow(Base):

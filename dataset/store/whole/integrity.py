@@ -46,7 +46,7 @@ from dataset.store.reading import results as results_read
 from dataset.store.reading.results import to_model
 from dataset.store.reading.sessions import to_session
 from dataset.store.results import bundles
-from dataset.store.team import chain, receipts, tokens
+from dataset.store.team import chain, receipts, sign_ins, tokens
 from dataset.store.whole import schema
 from dataset.store.whole.each import (
     Read,
@@ -343,6 +343,7 @@ class _Checking:
             ("token", tables.TokenRow, tokens.check_times),
             ("revocation", tables.TokenRevocationRow, lambda _row: None),
             ("use of a token", tables.TokenUseRow, lambda _row: None),
+            ("sign-in", tables.SignInRow, sign_ins.check_times),
             ("receipt", tables.ReceiptRow, receipts.to_receipt),
             ("staged blob", tables.StagedBlobRow, receipts.check_staged),
         ):

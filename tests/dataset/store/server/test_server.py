@@ -35,7 +35,7 @@ Register = Callable[[Store], Bench]
 NEWEST = Path(__file__).parents[3] / "data" / "stores" / f"{HISTORY.head}.db"
 # what revision 0008 makes, each before what it refers to
 TEAM = (
-    *("token_use", "token_revocation", "token", "audit", "receipt", "staged_blob"),
+    *("sign_in", "token_use", "token_revocation", "token", "audit", "receipt", "staged_blob"),
     *("channel_move", "withdrawal_event", "bundle_signature", "bundle_content"),
 )
 MIGRATION = """
@@ -275,7 +275,8 @@ def test_nothing_sealed_is_emptied(filled: Store) -> None:
     events = [name.removeprefix("guard_").rpartition("_") for name in trigger_statements()]
     guarded = {table for table, _, event in events if event == "truncate"}
     assert guarded == {table for table, _, _ in events}
-    assert {*Base.metadata.tables} - guarded == {"open_capture", "open_block", "open_entry", "token_use"}
+    come_and_go = {"open_capture", "open_block", "open_entry", "token_use", "sign_in"}
+    assert {*Base.metadata.tables} - guarded == come_and_go
     with behind(filled) as connection:
         for table in guarded:
             with pytest.raises(refusal_of(filled), match=r"never|sealed"):
