@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
+from itertools import groupby
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from dataset.coverage.benches import benches_of, on_one_bench
 from dataset.coverage.gaps import BANDS, Gaps, Registered, find_gaps
-from dataset.coverage.planning import AtHand, Plan, make_plan
+from dataset.coverage.planning import AtHand, Plan, Proposal, make_plan
 from dataset.coverage.temperature_bands import KELVIN
 from dataset.records import GroupBy
 from dataset.values import natural
@@ -188,6 +189,40 @@ def plan(
     if group_by is GroupBy.BENCH and silent:
         remarks.append(f"sessions that do not say their bench, and do not count: {silent}")
     return Planned(title, group_by, plan, tuple(remarks))
+
+
+def runs_text(proposals: Sequence[Proposal]) -> list[str]:
+    """What to run next, a sentence for each run of proposals that are alike."""
+    from dataset.coverage.planning import NEW, NEW_BENCH
+
+    texts = []
+    for _, run_of in groupby(
+        proposals, key=lambda p: (p.tank, p.conditions, p.levels and not p.why.startswith("'"))
+    ):
+        run = list(run_of)
+        first = run[0]
+        named = _named([p.unit for p in run], NEW, ("new unit", "new units"))
+        benches = _named([p.bench for p in run if p.bench], NEW_BENCH, ("new bench", "new benches"))
+        named += f"; on {benches}" if benches else ""
+        liquids = " and ".join(dict.fromkeys(p.liquid for p in run))
+        text = (
+            f"{len(run)} session{'s' if len(run) > 1 else ''} on {first.tank}: {named}; "
+            f"{liquids}{' in turn' if len({p.liquid for p in run}) > 1 else ''}"
+        )
+        text += f"; with stretches under {', '.join(first.conditions)}" if first.conditions else ""
+        levels = list(dict.fromkeys(f"{p.levels} ({p.liquid})" for p in run if p.levels))
+        text += f"; through all levels, above all {'; '.join(levels)}" if levels else "; through all levels"
+        texts.append(f"{text}. Why: {first.why}")
+    return texts
+
+
+def _named(names: Sequence[str], new: str, called: tuple[str, str]) -> str:
+    """Those that there are by name, and how many new ones."""
+    each = list(dict.fromkeys(names))
+    known = [name for name in each if not name.startswith(new)]
+    number = len(each) - len(known)
+    parts = [*([", ".join(known)] if known else []), *([f"{number} {called[number > 1]}"] if number else [])]
+    return " and ".join(parts)
 
 
 def _belongs(store: Store, sessions: Sequence[Session]) -> dict[str, set[str]]:

@@ -83,17 +83,23 @@ def charted(store: Store, ref: str, baseline: int | None = None) -> Charted:
     Raises:
         InputError: a baseline of too few days. NotFoundError: no such check standard.
     """
-    from dataset.admission.control_chart import BASELINE, charts
-
     standard = store.check_standard(ref)
     measurements = store.check_measurements(standard)
-    drawn = tuple(
-        chart.scaled(standard.sensor.count_scale)
-        for chart in charts(standard, measurements, BASELINE if baseline is None else baseline)
-    )
+    drawn = charts_of(store, standard, baseline)
     days = sorted({chart.dates[k] for chart in drawn for k in (*chart.out, *chart.spread.out)})
     left_out = store.void_check_measurements(standard)
     return Charted(standard, measurements, drawn, _sessions_of(store, standard, days), left_out)
+
+
+def charts_of(store: Store, standard: CheckStandard, baseline: int | None = None) -> tuple[Chart, ...]:
+    """A chart for each channel of a check standard, in the board's counts. InputError for a baseline of too
+    few days.
+    """
+    from dataset.admission.control_chart import BASELINE, charts
+
+    measured = store.check_measurements(standard)
+    drawn = charts(standard, measured, BASELINE if baseline is None else baseline)
+    return tuple(chart.scaled(standard.sensor.count_scale) for chart in drawn)
 
 
 def _sessions_of(store: Store, standard: CheckStandard, days: Sequence[str]) -> dict[str, tuple[str, ...]]:

@@ -29,7 +29,7 @@ def bytes_answer(request: Request, content: bytes, media_type: str, **headers: s
     """
     tag = f'"{hashlib.sha256(content).hexdigest()}"'
     common = {"ETag": tag, "Accept-Ranges": "bytes", "Repr-Digest": digest_field(content)} | headers
-    if _matches(request.headers.get("if-none-match"), tag):
+    if is_known(request, tag):
         return Response(status_code=304, headers={"ETag": tag} | headers)
     part = _part(request, len(content), tag)
     if part is None:
@@ -49,13 +49,14 @@ def json_answer(request: Request, message: BaseModel, of: str | None = None, **h
     content = message.model_dump_json().encode()
     tag = f'"{of or hashlib.sha256(content).hexdigest()}"'
     common = {"ETag": tag, "Cache-Control": "no-cache"} | headers
-    if _matches(request.headers.get("if-none-match"), tag):
+    if is_known(request, tag):
         return Response(status_code=304, headers=common)
     return Response(content, 200, common | {"Content-Digest": digest_field(content)}, "application/json")
 
 
-def _matches(stated: str | None, tag: str) -> bool:
+def is_known(request: Request, tag: str) -> bool:
     """Whether If-None-Match names this entity tag (weak comparison)."""
+    stated = request.headers.get("if-none-match")
     if stated is None:
         return False
     return stated.strip() == "*" or tag in (one.strip().removeprefix("W/") for one in stated.split(","))

@@ -19,6 +19,9 @@ from innage.service.description import PROBLEMS, describe
 from innage.service.door import Door, Settings
 from innage.service.kept_blobs import KeptBlobs
 from innage.service.middleware import Guard, Log, methods_of
+from innage.service.pages import coverage, files, home, session, session_acts, sessions, signing, unit, units
+from innage.service.pages.faults import answered
+from innage.service.pages.kept import Kept
 from innage.service.problems import Problem, problem_of
 from innage.service.rate import Rate
 from innage.service.rights import Authorise, authorise_by
@@ -28,6 +31,7 @@ if TYPE_CHECKING:
     from dataset.store import Store
 
 ROUTES = (health, exchange, channels, bundles, tokens, audit)
+PAGES = (files, signing, home, sessions, session, session_acts, coverage, units, unit)
 NOBODY = Actor("the service", KnownBy.USER, scopes=frozenset())  # who writes by a route that says nobody
 _MOST_ERRORS = 20  # of a request that are named
 
@@ -61,7 +65,8 @@ def make_app(store: Store, settings: Settings | None = None, authorise: Authoris
     )
     describe(app)
     app.state.door = door
-    for module in ROUTES:
+    app.state.kept = Kept(door.store)
+    for module in (*ROUTES, *PAGES):
         module.register(app)
     app.add_middleware(Guard, door=door)
     app.add_middleware(Log)
@@ -81,12 +86,12 @@ async def _lifespan(app: FastAPI) -> AsyncIterator[None]:
 
 async def _answered(request: Request, error: Exception) -> Response:
     if isinstance(error, RequestValidationError):
-        return _invalid(error).response()
+        return answered(request.scope, _invalid(error))
     if isinstance(error, StoreError) and not isinstance(error, StoreBusyError):
         logs.log_error(error)
     if isinstance(error, HTTPException) and error.status_code == 405:
         error.headers = {"Allow": ", ".join(methods_of(request.scope))}
-    return problem_of(error).response()
+    return answered(request.scope, problem_of(error))
 
 
 def _invalid(error: RequestValidationError) -> Problem:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from innage.service.rate import Rate
 
 SWEEP_S = 3600.0
+FAILED = 20.0  # requests that one without a good token counts for
 
 
 @dataclass(frozen=True)
@@ -80,6 +82,25 @@ class Door:
         if store.staged_bytes() + sum(map(len, blobs.values())) > self.settings.staged_bytes:
             raise Problem("quota", "too many blobs wait for their documents; finish what was begun first")
         return store.stage_blobs(blobs)
+
+    def count_failed(self, request: Request) -> None:
+        """Count a token that was not good, as much as many good requests.
+
+        Raises:
+            Problem: 'rate' for too many of them.
+        """
+        address = request.client.host if request.client else ""
+        self.count(f"address {address}", FAILED)
+
+    def count(self, caller: str, requests: float = 1.0) -> None:
+        """Count requests of a token or an address.
+
+        Raises:
+            Problem: 'rate' for too many of them.
+        """
+        wait = self.rate.wait_s(caller, requests)
+        if wait > 0.0:
+            raise Problem("rate", "try again later", {"Retry-After": str(math.ceil(wait))})
 
 
 def _door(request: Request) -> Door:

@@ -4,7 +4,6 @@ body counted. Plain ASGI, so that nothing is buffered.
 
 from __future__ import annotations
 
-import math
 import time
 
 import anyio
@@ -14,9 +13,12 @@ from starlette.routing import Match
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from innage.service import logs
-from innage.service.door import Door
+from innage.service.door import FAILED, Door
+from innage.service.pages import cookies
+from innage.service.pages.faults import answered
+from innage.service.pages.forms import check_origin
 from innage.service.problems import Problem, busy, problem_of
-from innage.service.rights import RULES, Actor, Free, Rule
+from innage.service.rights import RULES, Actor, Free, Rule, is_page, of_token
 from innage.service.wire import MOST_BLOB, MOST_BUNDLE, MOST_GROUP, MOST_OTHER
 
 MOST_BODY = {
@@ -27,7 +29,6 @@ MOST_BODY = {
     ("POST", "/v1/blobs"): MOST_GROUP,
 }
 MOST_DRAINED, DRAIN_S = 2 * MOST_GROUP, 5.0
-FAILED = 20.0  # requests that one without a good token counts for
 
 
 class Guard:
@@ -47,14 +48,17 @@ class Guard:
         try:
             try:
                 rule = RULES.get((scope["method"], path), Free.ANY)
-                if rule is not Free.PUBLIC:
+                headers = Headers(scope=scope)
+                if is_page(scope["path"]):
+                    check_origin(scope["method"], headers)
+                if rule not in (Free.PUBLIC, Free.IN_FORM):
                     scope["state"]["actor"] = await self._admitted(scope, rule)
-                body.check_stated(Headers(scope=scope).get("content-length"))
+                body.check_stated(headers.get("content-length"))
             except Exception as error:
                 if not isinstance(error, Problem):
                     logs.log_error(error)
                 await body.drain()
-                await problem_of(error).response()(scope, receive, send)
+                await answered(scope, problem_of(error))(scope, receive, send)
                 return
             await self._answered(scope, body, send)
         finally:
@@ -77,26 +81,28 @@ class Guard:
             logs.log_error(error)
             if begun:
                 raise  # the other end sees that the answer is not whole
-            await problem_of(error).response()(scope, body.receive, send)
+            await answered(scope, problem_of(error))(scope, body.receive, send)
 
     async def _admitted(self, scope: Scope, rule: Rule) -> Actor:
         headers = Headers(scope=scope)
         address = (scope.get("client") or ("",))[0]
         try:
-            actor = await run_in_threadpool(self._door.authorise, headers.get("authorization"))
+            actor = await run_in_threadpool(self._who, scope["path"], headers)
         except Problem:
-            self._count(f"address {address}", FAILED)
+            self._door.count(f"address {address}", FAILED)
             raise
-        self._count(f"address {address}" if actor.token is None else f"token {actor.token}")
+        self._door.count(f"address {address}" if actor.token is None else f"token {actor.token}")
         if actor.token is None:
             self._check_host(headers.get("host", ""))
         actor.must_have([rule])
         return actor
 
-    def _count(self, caller: str, requests: float = 1.0) -> None:
-        wait = self._door.rate.wait_s(caller, requests)
-        if wait > 0.0:
-            raise Problem("rate", "try again later", {"Retry-After": str(math.ceil(wait))})
+    def _who(self, path: str, headers: Headers) -> Actor:
+        """By their token, or on pages by the cookie that they got for one."""
+        header = headers.get("authorization")
+        secret = cookies.secret_in(headers.get("cookie")) if header is None and is_page(path) else None
+        token = None if secret is None else self._door.store.signed_in(secret)
+        return self._door.authorise(header) if token is None else of_token(token)
 
     def _check_host(self, host: str) -> None:
         """Without tokens a page of a stranger's could read the store through a name that leads here."""

@@ -43,6 +43,7 @@ KINDS: Mapping[str, Kind] = {
     "missing-blobs": Kind(409, "Blobs that were named have not arrived"),
     "unauthorised": Kind(401, "A token is needed"),
     "not-allowed": Kind(403, "The token does not have the scope for this"),
+    "cross-origin": Kind(403, "The form came from elsewhere"),
     "not-found": Kind(404, "There is no such thing"),
     "method-not-allowed": Kind(405, "This cannot be done here"),
     "too-slow": Kind(408, "The body took too long to arrive"),

@@ -32,6 +32,7 @@ class Free(Enum):
     """What asks for no scope."""
 
     PUBLIC = "without a token"
+    IN_FORM = "a token that stands in the form"
     ANY = "any token"
 
 
@@ -71,7 +72,35 @@ RULES: Mapping[tuple[str, str], Rule] = {
     ("POST", "/v1/blobs"): Scope.PUSH,
     ("POST", "/v1/blobs/missing"): Scope.PUSH,
     ("PUT", "/v1/blobs/{sha256}"): Scope.PUSH,
+    ("GET", "/"): Scope.READ,
+    ("GET", "/paper.css"): Free.PUBLIC,
+    ("GET", "/mark.svg"): Free.PUBLIC,
+    ("GET", "/sign-in"): Free.PUBLIC,
+    ("POST", "/sign-in"): Free.IN_FORM,
+    ("POST", "/sign-out"): Free.ANY,
+    ("GET", "/sessions"): Scope.READ,
+    ("GET", "/sessions.{form}"): Scope.READ,
+    ("GET", "/sessions/{key}.json"): Scope.READ,
+    ("GET", "/sessions/{key}"): Scope.READ,
+    ("GET", "/sessions/{key}/marks.{form}"): Scope.PULL,
+    ("POST", "/sessions/{key}/void"): Scope.AMEND,
+    ("POST", "/sessions/{key}/take-back"): Scope.AMEND,
+    ("POST", "/sessions/{key}/tag"): Scope.PUSH,
+    ("POST", "/sessions/{key}/amend"): Scope.AMEND,
+    ("GET", "/coverage"): Scope.READ,
+    ("GET", "/coverage.{form}"): Scope.READ,
+    ("GET", "/units"): Scope.READ,
+    ("GET", "/units.{form}"): Scope.READ,
+    ("GET", "/units/{name}.json"): Scope.READ,
+    ("GET", "/units/{name}"): Scope.READ,
+    ("GET", "/units/{name}/trims.{form}"): Scope.READ,
 }
+API = ("/v1", "/healthz", "/readyz")  # what is for programs, which show their token each time
+
+
+def is_page(path: str) -> bool:
+    """Whether a path is one that people read in a browser."""
+    return not any(path == own or path.startswith(f"{own}/") for own in API)
 
 
 @dataclass(frozen=True)
@@ -116,6 +145,11 @@ def any_tokens(store: Store) -> bool:
     return store.has_tokens()
 
 
+def of_token(token: records.Token) -> Actor:
+    """Who holds a token."""
+    return Actor(token.name, frozenset(token.scopes), token.id, token.bench)
+
+
 def authorise_by(store: Store) -> Authorise:
     """Who is at the door of this store, by the Authorization header of a request.
 
@@ -132,6 +166,6 @@ def authorise_by(store: Store) -> Authorise:
         token = store.authentic(presented.strip()) if scheme.casefold() == "bearer" else None
         if token is None:
             raise unauthorised(given=True)
-        return Actor(token.name, frozenset(token.scopes), token.id, token.bench)
+        return of_token(token)
 
     return authorise

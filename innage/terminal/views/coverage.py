@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import groupby
 from textwrap import fill
 from typing import TYPE_CHECKING
 
@@ -66,40 +65,12 @@ def _show_freezing(planned: Planned, plan: Plan) -> None:
 
 
 def _show_proposals(proposals: Sequence[Proposal], most: int | None) -> None:
-    from dataset.coverage.planning import NEW, NEW_BENCH
+    from innage.jobs.coverage import runs_text
 
     if not proposals:
         say("nothing is short: the groups are there, and every level band of every liquid has a session")
-        return
-    runs = [
-        list(run)
-        for _, run in groupby(
-            proposals, key=lambda p: (p.tank, p.conditions, p.levels and not p.why.startswith("'"))
-        )
-    ]
-    for number, run in enumerate(runs[:most], start=1):
-        first = run[0]
-        named = _named([p.unit for p in run], NEW, ("new unit", "new units"))
-        benches = _named([p.bench for p in run if p.bench], NEW_BENCH, ("new bench", "new benches"))
-        named += f"; on {benches}" if benches else ""
-        liquids = " and ".join(dict.fromkeys(p.liquid for p in run))
-        text = (
-            f"{len(run)} session{'s' if len(run) > 1 else ''} on {first.tank}: {named}; "
-            f"{liquids}{' in turn' if len({p.liquid for p in run}) > 1 else ''}"
-        )
-        text += f"; with stretches under {', '.join(first.conditions)}" if first.conditions else ""
-        levels = list(dict.fromkeys(f"{p.levels} ({p.liquid})" for p in run if p.levels))
-        text += f"; through all levels, above all {'; '.join(levels)}" if levels else "; through all levels"
-        say(fill(f"{number}. {text}. Why: {first.why}", 80, subsequent_indent="   ", break_on_hyphens=False))
-
-
-def _named(names: Sequence[str], new: str, called: tuple[str, str]) -> str:
-    """Those that there are by name, and how many new ones."""
-    each = list(dict.fromkeys(names))
-    known = [name for name in each if not name.startswith(new)]
-    number = len(each) - len(known)
-    parts = [*([", ".join(known)] if known else []), *([f"{number} {called[number > 1]}"] if number else [])]
-    return " and ".join(parts)
+    for number, text in enumerate(runs_text(proposals)[:most], start=1):
+        say(fill(f"{number}. {text}", 80, subsequent_indent="   ", break_on_hyphens=False))
 
 
 def nothing(sessions: SessionFilter, void: int, why: str) -> str:
