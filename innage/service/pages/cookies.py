@@ -1,6 +1,6 @@
 """The cookie of somebody who signed in. ``__Host-`` lets a browser take it from this host alone, and send it
 nowhere else; Secure is part of that. Browsers hold 127.0.0.1 and localhost for secure without TLS, so that it
-works at the bench too; elsewhere plain HTTP loses it, and TLS ends in a proxy in front of the door.
+works at the bench too; elsewhere plain HTTP loses it, and TLS ends in a proxy in front of the service.
 """
 
 from __future__ import annotations

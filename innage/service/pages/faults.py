@@ -50,6 +50,6 @@ def _asked(request: Request) -> str:
 
 
 def onward(path: str) -> str:
-    """Where to go on after signing in: a path of this door, whatever the address said."""
+    """Where to go on after signing in: a path of this service, whatever the address said."""
     local = path.startswith("/") and not path.startswith("//") and "\\" not in path and path.isprintable()
     return path if local and not path.startswith("/sign-") else "/"

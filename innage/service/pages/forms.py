@@ -32,7 +32,7 @@ def check_origin(method: str, headers: Headers) -> None:
     elif _host(headers.get("origin")) == headers.get("host", "").casefold():
         return
     raise Problem(
-        "cross-origin", "the form was not sent from a page of this door; open the page and try again"
+        "cross-origin", "the form was not sent from a page of this service; open the page and try again"
     )
 
 

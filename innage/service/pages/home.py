@@ -87,9 +87,7 @@ def next_steps(counts: Mapping[str, int], lines: Sequence[SessionLine]) -> list[
         return [Step("Log a first capture session.", log)]
     steps = [Step("Look for the holes, and at what to capture next.", None, "/coverage")]
     if any(line.warnings and line.void_reason is None for line in lines):
-        steps.append(
-            Step("Read what the checks at the door warned of.", None, "/sessions?warning=any&void=no")
-        )
+        steps.append(Step("Read what the import checks warned of.", None, "/sessions?warning=any&void=no"))
     if not counts["frozen sets"]:
         steps.append(Step("Freeze sessions into a set, with roles that share no unit.", "innage freeze NAME"))
     elif not counts["models"]:
