@@ -94,6 +94,10 @@ class StoreError(InnageError):
     """The store itself cannot be opened, upgraded or written."""
 
 
+class LeaseLostError(StoreError):
+    """A job is held by another runner by now, or by nobody: nothing was written for it."""
+
+
 class NotAllowedError(InnageError):
     """Whoever acts may not do this: their token allows something else, is for another bench, or is no longer
     good.

@@ -176,6 +176,52 @@ class Scope(StrEnum):
     ADMIN = "admin"  # tokens and the audit chain
 
 
+class JobState(StrEnum):
+    """Where a job of the queue stands."""
+
+    QUEUED = "queued"
+    RUNNING = "running"
+    SUCCEEDED = "succeeded"
+    FAILED = "failed"
+    CANCELLED = "cancelled"
+
+    @property
+    def has_ended(self) -> bool:
+        """Whether it stays so."""
+        return self not in (JobState.QUEUED, JobState.RUNNING)
+
+
+class JobReason(StrEnum):
+    """Why a job failed."""
+
+    REFUSED = "refused"  # what it works on cannot be used; its log says why
+    INPUTS_CHANGED = "inputs_changed"  # a name stands for something else than when it was queued
+    NOT_ALLOWED = "not_allowed"  # who queued it may not do this, or no longer
+    TOOL_FAILED = "tool_failed"  # a compiler or an emulator did not do its part
+    OUT_OF_MEMORY = "out_of_memory"
+    TOO_LARGE = "too_large"  # an output is larger than the store keeps
+    CRASHED = "crashed"  # nobody expected it; the runner's own output has the traceback
+    WORKER_LOST = "worker_lost"  # at each attempt its runner went silent
+    RESULT_DIFFERS = "result_differs"  # the same job came to something else before
+
+
+class JobEventKind(StrEnum):
+    """What is told of a job."""
+
+    QUEUED = "queued"
+    CLAIMED = "claimed"  # by a runner
+    GIVEN_BACK = "given back"  # by a runner that was stopped
+    LEASE_LOST = "lease lost"  # its runner went silent
+    CANCEL_ASKED = "cancel asked"
+    OPENING = "opening"  # of 'prove'
+    WROTE = "wrote"  # to the store
+    PROGRESS = "progress"
+    LOG = "log"
+    SUCCEEDED = "succeeded"
+    FAILED = "failed"
+    CANCELLED = "cancelled"
+
+
 class KnownBy(StrEnum):
     """What an actor is known by."""
 

@@ -23,4 +23,6 @@ SCOPES: Mapping[str, tuple[Scope, ...]] = {
     "withdrawal": (Scope.RELEASE,),
     "token": (Scope.ADMIN,),
     "revocation": (Scope.ADMIN,),
+    "job": (Scope.RUN,),
+    "job cancel": (Scope.RUN,),
 }

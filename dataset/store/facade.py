@@ -23,6 +23,7 @@ from dataset.store.doors.bench_tools import BenchDoor
 from dataset.store.doors.captures import CapturesDoor
 from dataset.store.doors.exchange import ExchangeDoor
 from dataset.store.doors.pages import PagesDoor
+from dataset.store.doors.queue import QueueDoor
 from dataset.store.doors.registry import RegistryDoor
 from dataset.store.doors.releases import ReleasesDoor
 from dataset.store.doors.results import ResultsDoor
@@ -50,6 +51,7 @@ class Store(
     PagesDoor,
     ExchangeDoor,
     TeamDoor,
+    QueueDoor,
 ):
     """An open store. Use :meth:`open`; as a context manager it closes itself."""
 

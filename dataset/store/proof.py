@@ -106,6 +106,8 @@ COVERS: dict[str, Cover] = {
     "channel_move": Cover(),
     "withdrawal_event": Cover(),
     "bundle_signature": Cover(),
+    "job": Cover(),
+    "job_event": Cover(refers={"job_id": ("job", "key")}),
     "open_capture": Cover(refers=_PLACES),
     "open_block": Cover(refers=_CAPTURE),
     "open_entry": Cover(refers=_CAPTURE),

@@ -1,6 +1,6 @@
 """A store for a team: tokens and who is signed in by them, the audit chain, receipts of what a server took,
 blobs on their way in, and what is let out: channels, withdrawals, the files of bundles and what is signed of
-them.
+them; and a queue of jobs.
 
 All of it is new, so nothing is hashed anew. It runs on a file and on a server.
 
@@ -22,6 +22,7 @@ depends_on = None
 
 WHEN, HOUR = 27, 13  # characters of a time in UTC, and of its hour
 HAS_HASH = "OLD.record_sha256 IS NOT NULL"
+ASKED = ("key", "identity", "kind", "settings", "inputs", "versions", "asked_at", "asked_by", "token")
 
 
 def upgrade() -> None:
@@ -94,6 +95,7 @@ def upgrade() -> None:
         unique=("sha256",),
     )
     _releases()
+    _queue()
     for table in (
         "token",
         "token_revocation",
@@ -101,11 +103,14 @@ def upgrade() -> None:
         "channel_move",
         "withdrawal_event",
         "bundle_signature",
+        "job_event",
     ):
         _guard(table, HAS_HASH)
-    for table in ("audit", "bundle_content"):
+    for table in ("audit", "bundle_content", "job_file"):
         _guard(table)
     _guard("staged_blob", HAS_HASH, can_go=True)
+    _guard("job", HAS_HASH, of=ASKED)
+    _refuse("job", "UPDATE", "a job that has ended never changes", "OLD.ended IS NOT NULL", name="ended")
 
 
 def _releases() -> None:
@@ -131,18 +136,61 @@ def _releases() -> None:
         sa.Column("takes_back", sa.Boolean(), nullable=True),
     )
     _table("bundle_signature", _text("bundle_sha256", 64), _text("keyid"), _text("signature"))
+    _contents("bundle_content")
+    op.create_index("ix_channel_move_channel", "channel_move", ["channel"])
+    for table in ("channel_move", "withdrawal_event", "bundle_signature"):
+        op.create_index(f"ix_{table}_bundle_sha256", table, ["bundle_sha256"])
+
+
+def _queue() -> None:
+    """Jobs, what is told of them, and the files that they work on and make."""
+    _table(
+        "job",
+        _text("key", 64),
+        _text("identity", 64),
+        _text("kind", 20),
+        _text("settings"),
+        _text("inputs"),
+        _text("versions"),
+        _text("asked_at", WHEN),
+        _text("asked_by"),
+        _text("token", 10, nullable=True),
+        _text("state", 20),
+        _number("attempts"),
+        _number("fence"),
+        _text("lease_until", WHEN, nullable=True),
+        sa.Column("cancel_requested", sa.Boolean(), nullable=False),
+        _text("reason", 20, nullable=True),
+        _text("result", nullable=True),
+        _text("ended", WHEN, nullable=True),
+        unique=("key",),
+    )
+    _table(
+        "job_event",
+        _number("job_id"),
+        _text("at", WHEN),
+        _number("attempt"),
+        _text("kind", 20),
+        _text("text"),
+        _text("object_sha256", 64, nullable=True),
+        refers="job",
+    )
+    _contents("job_file")
+    for table, column in (("job", "identity"), ("job", "state"), ("job_event", "job_id")):
+        op.create_index(f"ix_{table}_{column}", table, [column])
+
+
+def _contents(table: str) -> None:
+    """A table of bytes by their hash."""
     op.create_table(
-        "bundle_content",
+        table,
         _number("id"),
         _text("sha256", 64),
         _number("size"),
         sa.Column("packed", sa.LargeBinary(), nullable=False),
-        sa.PrimaryKeyConstraint("id", name="pk_bundle_content"),
-        sa.UniqueConstraint("sha256", name="uq_bundle_content_sha256"),
+        sa.PrimaryKeyConstraint("id", name=f"pk_{table}"),
+        sa.UniqueConstraint("sha256", name=f"uq_{table}_sha256"),
     )
-    op.create_index("ix_channel_move_channel", "channel_move", ["channel"])
-    for table in ("channel_move", "withdrawal_event", "bundle_signature"):
-        op.create_index(f"ix_{table}_bundle_sha256", table, ["bundle_sha256"])
 
 
 def downgrade() -> None:
@@ -184,19 +232,21 @@ def _number(name: str, *, nullable: bool = False, autoincrement: Any = "auto") -
     return sa.Column(name, kind, nullable=nullable, autoincrement=autoincrement)
 
 
-def _guard(table: str, when: str = "", *, can_go: bool = False) -> None:
-    """Refuse to change rows (``when`` that is so), and to delete them unless they ``can_go``; on a server
-    also to empty the table.
+def _guard(table: str, when: str = "", *, can_go: bool = False, of: Sequence[str] = ()) -> None:
+    """Refuse to change rows (``when`` that is so, columns ``of`` them or any), and to delete them unless they
+    ``can_go``; on a server also to empty the table.
     """
-    _refuse(table, "UPDATE", f"rows of {table} never change", when)
+    update = f"UPDATE OF {', '.join(of)}" if of else "UPDATE"
+    _refuse(table, update, f"rows of {table} never change", when)
     if not can_go:
         _refuse(table, "DELETE", f"rows of {table} are never deleted")
     if op.get_bind().dialect.name == "postgresql":
         _refuse(table, "TRUNCATE", f"rows of {table} are never deleted")
 
 
-def _refuse(table: str, event: str, reason: str, when: str = "") -> None:
-    begin = f"CREATE TRIGGER guard_{table}_{event.lower()} BEFORE {event} ON {table}"
+def _refuse(table: str, event: str, reason: str, when: str = "", *, name: str | None = None) -> None:
+    called = name or event.split(maxsplit=1)[0].lower()
+    begin = f"CREATE TRIGGER guard_{table}_{called} BEFORE {event} ON {table}"
     if op.get_bind().dialect.name == "postgresql":
         each = "STATEMENT" if event == "TRUNCATE" else f"ROW WHEN ({when})" if when else "ROW"
         op.execute(f"{begin} FOR EACH {each} EXECUTE FUNCTION innage_refuse('{reason}')")

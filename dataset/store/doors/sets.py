@@ -25,6 +25,7 @@ from dataset.store import (
 )
 from dataset.store import trims as stored_trims
 from dataset.store.doors.transactions import Transactions
+from dataset.store.queue import leases
 
 
 class _UndoneError(Exception):
@@ -170,6 +171,9 @@ class SetsDoor(Transactions):
 
         Openings of the same choice under another name count: it is the same data.
         """
+        held = self._held
+        if held is not None:
+            return self._write(lambda orm: leases.opened_once(orm, held, frozen, purpose))
         return self._write(lambda orm: frozen_sets.open_prove(orm, frozen, purpose))
 
     def prove_openings(self, frozen: FrozenSet) -> int:

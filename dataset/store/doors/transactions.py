@@ -10,9 +10,10 @@ from weakref import WeakValueDictionary
 
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.records import Actor, FrozenSet
+from dataset.records import Actor, FrozenSet, Held
 from dataset.store.database import Database
 from dataset.store.kept.sets import KeptSets
+from dataset.store.queue import leases
 from dataset.store.reading.rows import Rows
 from dataset.store.team import auditing
 
@@ -28,6 +29,7 @@ class Transactions:
     def __init__(self, database: Database | ServerDatabase) -> None:
         self._database = database
         self._actor: Actor | None = None
+        self._held: Held | None = None
         place = database.place
         # sets that this store gave, whose hash it checked then, by what they are in memory
         self._proven: WeakValueDictionary[int, FrozenSet] = WeakValueDictionary()
@@ -37,13 +39,16 @@ class Transactions:
         """The same open store for somebody: what is written through it is audited as done by ``actor``, and
         refused where that one's token does not allow it. Closing it closes the store.
         """
-        other = copy.copy(self)
+        other = self._copied()
         other._actor = actor
         return other
 
+    def _copied(self) -> Self:
+        return copy.copy(self)
+
     def _write(self, work: Callable[[OrmSession], T], *, of_team: bool = False) -> T:
         """The outcome of ``work`` in one transaction, audited where an actor is known or the store is a
-        team's; ``of_team`` says that this makes it one.
+        team's; ``of_team`` says that this makes it one. Where a job is held, and is no longer, nothing.
         """
 
         def told(orm: OrmSession) -> T:
@@ -51,7 +56,10 @@ class Transactions:
                 return auditing.audited(orm, self._actor, work)
             return work(orm)
 
-        return self._database.write(told)
+        held = self._held
+        if held is None:
+            return self._database.write(told)
+        return self._database.write(lambda orm: leases.fenced(orm, held, told))
 
     def _read(self, work: Callable[[OrmSession], T]) -> T:
         with self._database.reading() as orm:

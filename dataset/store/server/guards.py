@@ -14,23 +14,26 @@ _HASHED = (
     *("check_standard", "check_measurement", "unit_assignment", "unit_union", "void_event", "tag_event"),
     *("retirement_event", "status_event", "model", "export", "board_measurement"),
     *("token", "token_revocation", "receipt", "staged_blob"),
-    *("channel_move", "withdrawal_event", "bundle_signature"),
+    *("channel_move", "withdrawal_event", "bundle_signature", "job_event"),
 )
 _ALWAYS = (
     "amendment",
     "audit",
     "bundle_content",
     "exported_file",
+    "job_file",
     "limit_row",
     "mark_revision",
     "pad",
     "prove_opening",
     "trim",
 )
-# a store may call these something else, and see later that two units are one; the rest never changes
+# a store may call these something else, see later that two units are one, say where a job stands; the rest
+# never changes
 _PARTLY = {
     "bench": ("identity",),
     "unit": ("note", "serial", "bench_id", "identity", "record_sha256", "hashed_by_upgrade"),
+    "job": ("key", "identity", "kind", "settings", "inputs", "versions", "asked_at", "asked_by", "token"),
 }
 _CAN_GO = ("mapping", "operator", "staged_blob")
 _SEALED = ("capture_session", "frozen_set")
@@ -90,6 +93,11 @@ def trigger_statements() -> dict[str, str]:
         if table not in _CAN_GO:
             guard(table, "DELETE", "", f"rows of {table} are never deleted")
         guard(table, "TRUNCATE", "", f"rows of {table} are never deleted")
+    name = "guard_job_ended"
+    made[name] = (
+        f"CREATE TRIGGER {name} BEFORE UPDATE ON job FOR EACH ROW WHEN (old.ended IS NOT NULL) "
+        f"EXECUTE FUNCTION {_REFUSE}('a job that has ended never changes')"
+    )
     for table in _SEALED:
         for event in ("UPDATE", "DELETE"):
             guard(table, event, "WHEN (old.sealed) ", f"a sealed {table} never changes")

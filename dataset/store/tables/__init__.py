@@ -7,6 +7,7 @@ holds is loaded with its row (``selectin``: one query for all rows); frame block
 from dataset.store.tables.base import Base, Covered
 from dataset.store.tables.bench_tools import CheckMeasurementRow, CheckStandardRow, InstrumentRow
 from dataset.store.tables.captures import OpenBlockRow, OpenCaptureRow, OpenEntryRow
+from dataset.store.tables.queue import JobEventRow, JobFileRow, JobRow
 from dataset.store.tables.registry import (
     BenchRow,
     BudgetRow,
@@ -81,6 +82,9 @@ __all__ = [
     "FrozenSetRow",
     "FrozenTrimRow",
     "InstrumentRow",
+    "JobEventRow",
+    "JobFileRow",
+    "JobRow",
     "LimitRow",
     "LimitsRow",
     "LiquidRow",

@@ -16,12 +16,14 @@ from sqlalchemy import ColumnElement, Select, bindparam, func, literal, null, se
 from sqlalchemy.orm import InstrumentedAttribute
 from sqlalchemy.orm import Session as OrmSession
 
+from dataset.canonical import sha256
 from dataset.errors import NotAllowedError
 from dataset.exchange.scopes import SCOPES
 from dataset.records import ID_DIGITS, Actor, KnownBy
 from dataset.store import tables
 from dataset.store.exchange import offering
 from dataset.store.team import chain, tokens
+from dataset.words import JobEventKind
 
 T = TypeVar("T")
 Column = ColumnElement[Any] | InstrumentedAttribute[Any]
@@ -40,6 +42,7 @@ class Audited:
         reason: what was stated.
         undoes: that it takes another back, and how that is called.
         key: the object's key, where stores do not exchange it.
+        only: of which of the table's rows anything is told.
     """
 
     rows: type[tables.Base]
@@ -50,6 +53,7 @@ class Audited:
     reason: Column | None = None
     undoes: tuple[Column, str] | None = None
     key: Column | None = None
+    only: ColumnElement[bool] | None = None
 
     @property
     def number(self) -> Column:
@@ -176,6 +180,14 @@ AUDITED: Mapping[str, Audited] = {
         about=tables.TokenRow.record_sha256,
         reason=tables.TokenRevocationRow.reason,
     ),
+    "job": Audited(tables.JobRow, key=tables.JobRow.key, reason=tables.JobRow.kind),
+    "job cancel": Audited(
+        tables.JobEventRow,
+        key=tables.JobEventRow.record_sha256,
+        joins=(tables.JobEventRow.job,),
+        about=tables.JobRow.key,
+        only=tables.JobEventRow.kind == JobEventKind.CANCEL_ASKED,
+    ),
 }
 
 
@@ -250,6 +262,13 @@ def _user() -> str:
             return "unknown"
 
 
+def state(orm: OrmSession) -> str:
+    """A hash that is another once anything was written that is told of, beside tokens and the queue."""
+    left_out = (tables.JobRow, tables.JobEventRow, tables.TokenRow, tables.TokenRevocationRow)
+    numbers = _last_numbers(orm).items()
+    return sha256({rows.__tablename__: number for rows, number in numbers if rows not in left_out})
+
+
 def _last_numbers(orm: OrmSession) -> dict[type[tables.Base], int]:
     row = orm.connection().exec_driver_sql(_last_numbers_query()).one()
     return {rows: number or 0 for rows, number in zip(_tables(), row, strict=True)}
@@ -297,6 +316,8 @@ def _facts(kind: str) -> Select[Any]:
     query = select(told.number, *columns, null() if told.bench is None else told.bench)
     for join in told.joins:
         query = query.join(join)
+    if told.only is not None:
+        query = query.where(told.only)
     return query.where(told.number > bindparam("last")).order_by(told.number)
 
 

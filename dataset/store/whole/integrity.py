@@ -41,6 +41,8 @@ from dataset.store.events.voiding import is_void
 from dataset.store.frozen_sets import prove_openings
 from dataset.store.places import Address, place_of
 from dataset.store.proof import check, raw
+from dataset.store.queue import adding as queue
+from dataset.store.queue.rows import to_event
 from dataset.store.reachable import connect
 from dataset.store.reading import results as results_read
 from dataset.store.reading.results import to_model
@@ -346,6 +348,9 @@ class _Checking:
             ("sign-in", tables.SignInRow, sign_ins.check_times),
             ("receipt", tables.ReceiptRow, receipts.to_receipt),
             ("staged blob", tables.StagedBlobRow, receipts.check_staged),
+            ("job", tables.JobRow, queue.check_job),
+            ("event of a job", tables.JobEventRow, to_event),
+            ("file of a job", tables.JobFileRow, queue.plain),
         ):
             self._each(what, self._keys(what, row_type, "id", "id"), reader(row_type, look))
         self._try("audit chain", self._chain)

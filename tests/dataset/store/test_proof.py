@@ -34,6 +34,7 @@ from dataset.records import (
     Flow,
     Frames,
     GroupBy,
+    Held,
     Instrument,
     InstrumentKind,
     Limit,
@@ -41,6 +42,7 @@ from dataset.records import (
     Mark,
     Model,
     ModelStatus,
+    NewJob,
     Occasion,
     Operator,
     Receipt,
@@ -151,8 +153,21 @@ def fill(store: Store, bench: Bench) -> None:
     store.add_check_measurement(CheckMeasurement(block, "2026-01-11", (41.5, 42.0), 21.5, 100, "ab", "first"))
     _team(store, first.sha256)
     _releases(store, model)
+    _queue(store)
     capture = store.begin_capture("monday", bench.unit, bench.liquid, bench.mounting, {"period": 1})
     store.append_to_capture(capture, noise(4), [{"at": 1}, {"at": 2}])
+
+
+def _queue(store: Store) -> None:
+    """A job that came to something, and one that failed."""
+    new = NewJob("replay", {"model": "m"}, {"model": "a" * 64}, {"python": "3"}, {"f" * 64: b"counts"})
+    for lease_s in (30.0, 60.0):
+        store.queue_job(new)
+        held = store.claim_job("host 1", {"python": "3"}, lease_s)
+        assert held is not None
+        store.job_succeeded(Held(held.key, held.fence), {"readings": f"{lease_s}"}, {"r.csv": b"readings"})
+    store.queue_job(replace(new, kind="report"))
+    store.claim_job("host 1", {"python": "3"})
 
 
 def _releases(store: Store, model: Model) -> None:

@@ -37,6 +37,7 @@ NEWEST = Path(__file__).parents[3] / "data" / "stores" / f"{HISTORY.head}.db"
 TEAM = (
     *("sign_in", "token_use", "token_revocation", "token", "audit", "receipt", "staged_blob"),
     *("channel_move", "withdrawal_event", "bundle_signature", "bundle_content"),
+    *("job_event", "job", "job_file"),
 )
 MIGRATION = """
 import sqlalchemy as sa

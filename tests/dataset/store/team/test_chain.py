@@ -51,7 +51,7 @@ NOT_AUDITED = {
     "bundle_content",  # by their hashes, which an export has
     *("pad", "limit_row", "mark", "condition_stretch", "door_warning", "frame_block", "exported_file"),
     *("frozen_role", "frozen_session", "frozen_trim", "open_capture", "open_block", "open_entry"),
-    *("audit", "receipt", "staged_blob", "token_use", "sign_in"),
+    *("audit", "receipt", "staged_blob", "token_use", "sign_in", "job_file"),
 }
 
 

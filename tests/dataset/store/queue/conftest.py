@@ -1,0 +1,26 @@
+"""A store with a queue, in a file and on a server."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from dataset.store import Store
+from servers import Server
+
+
+@pytest.fixture(params=["in a file", "on the server"])
+def store(request: pytest.FixtureRequest, tmp_path: Path, template: Path) -> Iterator[Store]:
+    """A new store."""
+    if request.param == "on the server":
+        server: Server = request.getfixturevalue("server")
+        place = server.store()
+        with Store.open(place) as on_server:
+            yield on_server
+        server.drop(place)
+        return
+    with Store.open(shutil.copy(template, tmp_path / "store.db")) as in_file:
+        yield in_file
