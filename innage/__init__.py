@@ -46,6 +46,8 @@ if TYPE_CHECKING:
     from innage.jobs.models.verifying import BoardPort, verify_bundle
     from innage.jobs.sessions.finding import SessionFilter
     from innage.jobs.tables import Remarks, frame_table, frozen_table, log_table, session_table
+    from innage.runner.queueing import add_job
+    from innage.runner.running import Runner, run_jobs
 
 __all__ = [
     "BoardPort",
@@ -75,6 +77,7 @@ __all__ = [
     "ProgramRegressor",
     "Remarks",
     "Role",
+    "Runner",
     "Search",
     "Sensor",
     "Session",
@@ -89,6 +92,7 @@ __all__ = [
     "TrimKind",
     "Unit",
     "UnprovenError",
+    "add_job",
     "export",
     "frame_table",
     "freeze",
@@ -98,6 +102,7 @@ __all__ = [
     "open_store",
     "program_of",
     "replay",
+    "run_jobs",
     "session_table",
     "train",
     "trim_of",
@@ -125,6 +130,8 @@ _ELSEWHERE = {
         ("BundleOptions", "ExportRefusedError", "UnprovenError", "export"), "innage.jobs.models.exporting"
     ),
     **dict.fromkeys(("Search", "train"), "innage.jobs.models.training"),
+    "add_job": "innage.runner.queueing",
+    **dict.fromkeys(("Runner", "run_jobs"), "innage.runner.running"),
 }
 
 

@@ -89,6 +89,8 @@ SECTIONS: dict[str, dict[str, Entry]] = {
     "With a team": {
         "push": Entry("pushing", "Send a team's store what it has not acknowledged."),
         "pull": Entry("pulling", "Bring in what a team's store has and this one has not."),
+        "job": Entry("job", "Jobs: queued in the store, done by 'innage runner'."),
+        "runner": Entry("runner", "Do the jobs of the store's queue, the oldest first."),
         "serve": Entry("serving", "Serve the store over HTTP, for a team."),
         "token": Entry("token", "Tokens: who may do what through the service."),
         "audit": Entry("audit", "The audit chain: who did what, and whether it is whole."),

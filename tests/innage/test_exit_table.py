@@ -27,6 +27,7 @@ from dataset.errors import InputError
 from dataset.exchange.report import Exchanged, Held
 from dataset.records import Budget, CountLaw, Frames, GroupBy, Limit, Limits, Mark, Model, Role, Scope
 from dataset.store import Store
+from dataset.words import JobState
 from export.bundle.verify import Answer, Check, VerifyReport
 from innage.cli import app
 from innage.jobs.demo import Step
@@ -75,6 +76,8 @@ CASES = [
     ("push", 1, "push http://127.0.0.1:9"),
     ("replay", 0, "replay good {}/pad.csv {}/more.csv"),
     ("replay", 1, "replay good {}/pad.csv {}/other.csv"),
+    ("runner", 0, "runner --once --store {}/queue.db"),
+    ("runner", 1, "runner --once --store {}/queue.db"),
     ("store import", 0, "store import {}/open --store {}/new.db"),
     ("store import", 1, "store import {}/open --store {}/contrary.db"),
     ("sweep", 0, "sweep bad"),
@@ -161,6 +164,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with Store.open(folder / "team.db") as team:
         team.add_token("somebody", [Scope.READ])
     shutil.copy(folder / "team.db", folder / "edited.db")
+    shutil.copy(folder / "contrary.db", folder / "queue.db")
     edits = {
         "damaged.db": "UPDATE model SET metrics = replace(metrics, '1.0', '9.0') WHERE name = 'good'",
         "edited.db": "UPDATE audit SET who = 'another'",
@@ -192,6 +196,8 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, folder: Path) -> Callable[[int], 
         held = (Held("budget", "0" * 64, InputError("budget x", "is another")),) if code else ()
         monkeypatch.setattr("innage.jobs.exchange.push.push", lambda *_, **named: Pushed((), held))
         monkeypatch.setattr("innage.jobs.exchange.pull.pull", lambda *_, **named: Exchanged((), held, ()))
+        ended = {JobState.FAILED if code else JobState.SUCCEEDED: 1}
+        monkeypatch.setattr("innage.runner.running.run_jobs", lambda *_, **named: ended)
         step = Step("", tuple(lines.get(code, "models").split()), False)
         monkeypatch.setattr("innage.jobs.demo._steps", lambda *_: iter([step]))
 

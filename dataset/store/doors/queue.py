@@ -93,6 +93,12 @@ class QueueDoor(Transactions):
         """Put a job back into the queue, as if this attempt had not been."""
         self._database.write(lambda orm: leases.give_back(orm, held))
 
+    def attempt_lost(self, held: Held, text: str) -> None:
+        """Put a job back into the queue whose attempt was lost, or let it fail where it was tried often
+        enough.
+        """
+        self._database.write(lambda orm: leases.attempt_lost(orm, held, text))
+
     def job_cancelled(self, held: Held) -> None:
         """End a job that was asked to end."""
         self._database.write(lambda orm: leases.cancelled(orm, held))

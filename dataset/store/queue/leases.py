@@ -64,14 +64,23 @@ def release_lost(orm: OrmSession) -> None:
         JobRow.state == JobState.RUNNING, JobRow.lease_until < clock.written(clock.now(orm))
     )
     for row in orm.scalars(late.order_by(JobRow.id)).all():
-        events.append(orm, row, JobEventKind.LEASE_LOST, "its runner went silent")
-        if row.cancel_requested:
-            end(orm, row, JobEventKind.CANCELLED, "its runner went silent", state=JobState.CANCELLED)
-        elif row.attempts >= MOST_ATTEMPTS:
-            text = f"{JobReason.WORKER_LOST}: {row.attempts} runners went silent"
-            end(orm, row, JobEventKind.FAILED, text, state=JobState.FAILED, reason=JobReason.WORKER_LOST)
-        else:
-            change(orm, row, state=JobState.QUEUED, lease_until=None)
+        _attempt_lost(orm, row, "its runner went silent")
+
+
+def attempt_lost(orm: OrmSession, held: Held, text: str) -> None:
+    """As where a runner went silent, for one that lost what the job ran in."""
+    _attempt_lost(orm, held_row(orm, held), text)
+
+
+def _attempt_lost(orm: OrmSession, row: JobRow, text: str) -> None:
+    events.append(orm, row, JobEventKind.LEASE_LOST, text)
+    if row.cancel_requested:
+        end(orm, row, JobEventKind.CANCELLED, text, state=JobState.CANCELLED)
+    elif row.attempts >= MOST_ATTEMPTS:
+        said = f"{JobReason.WORKER_LOST}: {row.attempts} attempts, at the last one {text}"
+        end(orm, row, JobEventKind.FAILED, said, state=JobState.FAILED, reason=JobReason.WORKER_LOST)
+    else:
+        change(orm, row, state=JobState.QUEUED, lease_until=None)
 
 
 def held_row(orm: OrmSession, held: Held) -> JobRow:

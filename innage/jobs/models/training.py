@@ -93,8 +93,8 @@ def train(
         NotFoundError: a frozen set, limits or a budget that the store does not have.
         ToolError: the compiler or the emulator did not do its part.
     """
-    _refuse_known(store, name)
-    date = _date(search.date)
+    refuse_known(store, name)
+    date = day_of(search.date)
     to_meet = None if limits is None else in_use(store, "limits", store.limits(limits))
     left = None if budget is None else in_use(store, "budget", store.budget(budget))
     frozen_set = store.frozen_set(frozen)
@@ -210,8 +210,8 @@ def retrain(
     from training.studies.retrain import OLD
     from training.studies.retrain import retrain as compare_ways
 
-    _refuse_known(store, name)
-    date = _date(refit.date)
+    refuse_known(store, name)
+    date = day_of(refit.date)
     parent = store.model(model)
     to_meet = parent.limits if limits is None else in_use(store, "limits", store.limits(limits))
     left = None if budget is None else in_use(store, "budget", store.budget(budget))
@@ -366,7 +366,17 @@ def _ablated(trained: Trained, data: FrozenData, request: SearchRequest) -> Trai
     return replace(trained, metrics=replace(trained.metrics, ablation=ablate(study)))
 
 
-def _date(given: str | None) -> str:
+def check_search(seed: int, steps: int = 1) -> None:
+    """InputError for a seed or a number of steps that no search takes."""
+    from dataset.errors import InputError
+
+    if not 0 <= seed < 2**32:
+        raise InputError("seed", str(seed), "0 to 4294967295", fields=("seed",))
+    if steps < 1:
+        raise InputError("steps", str(steps), "1 at least", fields=("steps",))
+
+
+def day_of(given: str | None) -> str:
     """The day that a model is said to be trained on; InputError before the work."""
     from dataset.errors import naming
     from dataset.values import check_day, today
@@ -378,7 +388,7 @@ def _date(given: str | None) -> str:
     return given
 
 
-def _refuse_known(store: Store, name: str) -> None:
+def refuse_known(store: Store, name: str) -> None:
     """A name that is taken is refused before the work, not after it."""
     from dataset.errors import InputError, NotFoundError
     from dataset.values import check_name
