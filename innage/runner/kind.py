@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
-from dataset.canonical import limits_sha256, model_sha256, sha256
+from dataset.canonical import limits_sha256, model_sha256
+from dataset.canonical_text import sha256
 
 if TYPE_CHECKING:
     from dataset.records import Budget, ColumnMapping, FrozenSet, JobEvent, Limits, Model

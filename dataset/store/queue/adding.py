@@ -11,7 +11,7 @@ import zstandard
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.canonical import canonical_json, sha256
+from dataset.canonical_text import canonical_json, sha256
 from dataset.errors import ChangedMeanwhileError, InputError, NotFoundError, StoreError
 from dataset.records import ID_DIGITS, Actor, NewJob, QueuedJob
 from dataset.store.proof import changed, keep

@@ -13,7 +13,7 @@ from typing import TypeVar
 from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.canonical import canonical_json
+from dataset.canonical_text import canonical_json
 from dataset.errors import LeaseLostError
 from dataset.records import ID_DIGITS, FrozenSet, Held, JobResult, QueuedJob
 from dataset.store import frozen_sets

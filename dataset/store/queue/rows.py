@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import CursorResult, select, update
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.canonical import canonical_json
+from dataset.canonical_text import canonical_json
 from dataset.errors import InputError, NotFoundError, StoreError, quoted, there_are
 from dataset.records import ID_DIGITS, JobEvent, JobResult, QueuedJob
 from dataset.store.proof import OWN, check, check_row, facts_sha256

@@ -16,7 +16,7 @@ from sqlalchemy import ColumnElement, Select, bindparam, func, literal, null, se
 from sqlalchemy.orm import InstrumentedAttribute
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.canonical import sha256
+from dataset.canonical_text import sha256
 from dataset.errors import NotAllowedError
 from dataset.exchange.scopes import SCOPES
 from dataset.records import ID_DIGITS, Actor, KnownBy

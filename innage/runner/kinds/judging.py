@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from dataset.canonical import canonical_json, sha256
+from dataset.canonical_text import canonical_json, sha256
 from dataset.words import Role
 from innage.jobs.models.judging import Question, Yardstick, compare, study, sweep
 from innage.runner.kind import Done, Inputs, Kind, Work, hash_of_model, hashes_of, without

@@ -11,7 +11,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dataset.canonical import sha256
+from dataset.canonical_text import sha256
 from dataset.errors import InputError, quoted
 from dataset.files.scratch import scratch_folder
 from dataset.words import Role
