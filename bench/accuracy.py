@@ -37,6 +37,7 @@ import numpy as np
 
 from captures.benches import Bench, bench_a, bench_b, with_half_the_places, with_two_frequencies
 from captures.filling import add_other_trims, fill, freeze, unit_names
+from dataset.pools import Processes
 from dataset.records import (
     Budget,
     Conditions,
@@ -366,7 +367,7 @@ def main() -> None:
                 BUDGETS[size],
                 measure,
                 seed % 1000,
-                jobs=given.jobs,
+                pool=Processes(given.jobs),
                 leanest=measure_leanest,
             )
             recipes = _quick_recipes(data) if given.quick else _picked(data, size) if given.picked else None

@@ -22,7 +22,8 @@ import os
 import statistics
 import time
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -37,6 +38,8 @@ from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import StandardScaler
 from threadpoolctl import threadpool_limits
 
+from dataset.pools import HERE, Round
+from dataset.pools import Task as PoolTask
 from dataset.records import Budget, FrozenData, Limits, Role
 from dataset.store import Store
 from export.core.measure import measure
@@ -56,6 +59,9 @@ SOLVERS: dict[str, dict[str, Any]] = {
 FOLDS, ROUNDS = (5, 1), 3
 GOALS = {True: 0.5, False: 1.5}  # the most of their time that ours may take: in several folds, in one split
 QUICK_RECIPES = 1
+
+
+FITS = {"level net": "level nets", "error net": "watchers", "condition net": "watchers"}
 
 
 @dataclass(frozen=True)
@@ -114,32 +120,42 @@ def task_of(data: FrozenData, recipes: tuple[ArrayRecipe, ...], solver: dict[str
 
 
 class Stages:
-    """What a search in one process spent its processor time on, by what its progress tells."""
+    """What a search in one process spent its processor time on, by its progress and, of fits, by what they
+    are fits of. It is the pool that the search has, which does the tasks here.
+    """
 
-    def __init__(self, recipes: tuple[ArrayRecipe, ...]) -> None:
-        levels = {task for recipe in recipes for task in recipe.levels()}
-        self.kept = {
-            "fitting level nets": len(levels),
-            "fitting watchers": len({recipe.watching() for recipe in recipes}),
-        }
+    same_files = True
+
+    def __init__(self) -> None:
         self.seconds: dict[str, float] = {}
-        self.begin()
+        self.begin_search()
 
-    def begin(self) -> None:
+    def begin_search(self) -> None:
         """A search begins."""
         self._stage, self._since = "features", processor_time()
 
     def told(self, what: str, done: int, total: int) -> None:
-        """Progress of the search: nets that are kept are the first of their kind to be fitted."""
+        """Progress of the search."""
+        self._spent()
+        self._stage = what
+
+    @contextmanager
+    def begin(self) -> Iterator[Round]:
+        """A round of tasks whose time counts as that of what they fit."""
+        with HERE.begin() as begun:
+            yield _Timed(begun, self)
+
+    def enter(self, key: Any) -> None:
+        """A task begins."""
+        self._spent()
+        kind = key[0] if isinstance(key, tuple) else None
+        if kind in FITS:
+            self._stage = f"{FITS[kind]} {'without a part of the units' if key[1] else 'that are kept'}"
+
+    def _spent(self) -> None:
         now = processor_time()
         self.seconds[self._stage] = self.seconds.get(self._stage, 0.0) + now - self._since
-        self._since, kept = now, self.kept.get(what)
-        if kept is None:
-            self._stage = what
-        elif done < kept:
-            self._stage = f"{what} that are kept"
-        else:
-            self._stage = f"{what} without a part of the units" if done < total else "targets of doubt"
+        self._since = now
 
     def sentence(self) -> str:
         """All stages with their share."""
@@ -153,6 +169,26 @@ class Stages:
         return sum(spent for what, spent in self.seconds.items() if what.endswith("that are kept"))
 
 
+class _Timed:
+    """A round of tasks done here, each of which says when it begins."""
+
+    def __init__(self, begun: Round, stages: Stages) -> None:
+        self._begun, self._stages = begun, stages
+
+    def share(self, value: Any) -> Any:
+        return self._begun.share(value)
+
+    def add(self, task: PoolTask) -> None:
+        def work(*given: Any) -> Any:
+            self._stages.enter(task.key)
+            return task.work(*given)
+
+        self._begun.add(replace(task, work=work))
+
+    def __iter__(self) -> Iterator[tuple[Hashable, Any]]:
+        return iter(self._begun)
+
+
 def ours(
     data: FrozenData,
     limits: Limits | None = None,
@@ -162,8 +198,8 @@ def ours(
     """The metrics of the default search; with ``stages`` in one process, which they follow."""
     request = SearchRequest("bench", limits, budget, None if budget is None else measure)
     if stages is not None:
-        stages.begin()
-        request = replace(request, jobs=1, progress=stages.told)
+        stages.begin_search()
+        request = replace(request, pool=stages, progress=stages.told)
     return train(data, request).metrics
 
 
@@ -313,7 +349,7 @@ def main() -> None:
     solvers = tuple(SOLVERS) if given.solver is None else (given.solver,)
     folds = FOLDS if given.folds is None else (given.folds,)
     recipes = recipes_of(data)
-    stages = Stages(recipes) if given.cpu else None
+    stages = Stages() if given.cpu else None
     against = Against(solvers, folds, given.rounds, stages)
     print_rows(compared(data, lambda: ours(data, limits, budget, stages), recipes, against))
     if stages is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from typing import Any
 
 MOST_QUOTED = 200  # characters of a text from elsewhere
 _MOST_SAID = 2000  # characters of a part of a sentence; what is longer is a text from elsewhere
@@ -51,6 +52,10 @@ class InnageError(Exception):
             sentence += f". {hint[0].upper()}{hint[1:]}"
         super().__init__(sentence)
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """As it stands, to another process."""
+        return _as_it_was, (type(self), str(self), vars(self).copy())
+
     def said_by(self, spell: Callable[[str], str]) -> str:
         """The sentence with each field as a face's users set it, such as ``--edges-c`` for ``edges_c``."""
         if not self.fields:
@@ -66,6 +71,12 @@ class InnageError(Exception):
             else self.where
         )
         return where + field.sub(lambda match: spell(match.group()), rest)
+
+
+def _as_it_was(kind: type[InnageError], sentence: str, facts: dict[str, Any]) -> InnageError:
+    error = kind.__new__(kind, sentence)
+    vars(error).update(facts)
+    return error
 
 
 @contextmanager

@@ -81,6 +81,17 @@ SeedOption = Annotated[
     int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")
 ]
 
+DaskOption = Annotated[
+    str | None,
+    typer.Option(
+        "--dask",
+        envvar="INNAGE_DASK",
+        help="Spread the work over the Dask cluster whose scheduler is there, such as tls://HOST:8786. "
+        "Default: the cores of this machine. The result is the same.",
+        show_default=False,
+    ),
+]
+
 UsesOption = Annotated[
     list[str] | None,
     typer.Option(

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.errors import InputError
+from dataset.pools import TWO, Pool
 from dataset.records import CountLaw, Coupling, Frames, Mark, Stretch
 from dataset.rig.disturbances import (
     drops_share,
@@ -79,7 +80,7 @@ class Bench:
         tables: Tables | None = None,
         cache: Path | None = None,
         progress: Progress | None = None,
-        jobs: int = 2,
+        pool: Pool = TWO,
     ) -> None:
         """Solve the field for the tank's ``liquids`` (None: all of them), or take it from the cache, or from
         ``tables``.
@@ -94,7 +95,7 @@ class Bench:
                 self.full_mm,
                 cache=cache,
                 progress=progress,
-                jobs=jobs,
+                pool=pool,
             )
             for name in rig_tank.liquids
             if liquids is None or name in liquids

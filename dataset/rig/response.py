@@ -18,13 +18,12 @@ from functools import cached_property
 from pathlib import Path
 
 import numpy as np
-from joblib import Parallel, delayed
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
-from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError
 from dataset.files.kept import cache_folder
+from dataset.pools import TWO, Pool, Task, as_asked
 from dataset.records import Coupling
 from dataset.rig.grid import Complex, Floats
 from dataset.rig.media import Medium
@@ -128,7 +127,7 @@ def response_table(
     *,
     cache: Path | None = None,
     progress: Progress | None = None,
-    jobs: int = 2,
+    pool: Pool = TWO,
 ) -> dict[Coupling, Response]:
     """The responses of a slice filled with a liquid, for every coupling to earth: from the cache, or solved
     and put there.
@@ -157,7 +156,7 @@ def response_table(
     path = folder / name
     solved = _read(path)
     if solved is None:
-        solved = _solve(shape, liquid, span_mm, progress or (lambda what, done, total: None), jobs)
+        solved = _solve(shape, liquid, span_mm, progress or (lambda what, done, total: None), pool)
         _write(path, solved)
     return _split(solved)
 
@@ -174,7 +173,7 @@ def _key(shape: Slice, liquid: Medium, span_mm: float) -> str:
 
 
 def _solve(
-    shape: Slice, liquid: Medium, span_mm: float, progress: Progress, jobs: int
+    shape: Slice, liquid: Medium, span_mm: float, progress: Progress, pool: Pool
 ) -> dict[str, NDArray[np.float64]]:
     levels = SliceProblem(shape).levels(span_mm, STEP_MM)
     coarse = levels[::2] if len(levels) % 2 else np.append(levels[::2], levels[-1])
@@ -184,12 +183,8 @@ def _solve(
     chunks = [contents[k : k + _CHUNK] for k in range(0, len(contents), _CHUNK)]
     own: list[Complex] = []
     between: list[Complex] = []
-    for done, part in enumerate(
-        Parallel(n_jobs=jobs, return_as="generator")(
-            delayed(_solve_chunk)(shape, liquid, chunk) for chunk in chunks
-        ),
-        1,
-    ):
+    tasks = [Task(k, _solve_chunk, (shape, liquid, chunk)) for k, chunk in enumerate(chunks)]
+    for done, part in enumerate(as_asked(pool, lambda share: tasks), 1):
         progress("solving the field", done, len(chunks))
         own += [one for one, _ in part]
         between += [two for _, two in part]
@@ -200,15 +195,12 @@ def _solve_chunk(shape: Slice, liquid: Medium, contents: Sequence[Content]) -> l
     """For each content the self capacitances (couplings, pads) and those of neighbours
     (couplings, pads - 1).
     """
-    with threadpool_limits(limits=1):
-        problem = SliceProblem(shape)
-        solved = []
-        for content in contents:
-            seen = problem.pads_pf(liquid, content)
-            solved.append(
-                (np.stack([seen[c][0] for c in COUPLINGS]), np.stack([seen[c][1] for c in COUPLINGS]))
-            )
-        return solved
+    problem = SliceProblem(shape)
+    solved = []
+    for content in contents:
+        seen = problem.pads_pf(liquid, content)
+        solved.append((np.stack([seen[c][0] for c in COUPLINGS]), np.stack([seen[c][1] for c in COUPLINGS])))
+    return solved
 
 
 def _tables(levels: Floats, coarse: Floats, own: Floats, between: Floats) -> dict[str, NDArray[np.float64]]:

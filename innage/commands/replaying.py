@@ -20,6 +20,7 @@ from innage.options import (
     DEFAULT_STORE,
     AirOption,
     BenchOption,
+    DaskOption,
     DimensionOption,
     FirmwareOption,
     InstrumentOption,
@@ -69,7 +70,7 @@ LIVE = "Live, instead of a file"
 OF_BOTH = ("context", "model", "unit", "trim", "mounting", "json", "store")
 OF_FILES = (
     *("files", "count", "time", "time_unit", "temperature", "delimiter", "header", "encoding", "mapping"),
-    *("since_pour", "out"),
+    *("since_pour", "out", "dask"),
 )
 
 
@@ -202,6 +203,7 @@ def replay(
     label_temperature_c: LabelTemperatureOption = None,
     temperature_half_width_k: TemperatureOption = 0.0,
     air_density_kg_m3: AirOption = AIR_DENSITY_KG_M3,
+    dask: DaskOption = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -274,7 +276,7 @@ def replay(
             f"model {model} is not told when liquid last came in; --since-pour names the column that says it"
         )
     if len(files) > 1:
-        if not _several(replayer, model, files, out, json):
+        if not _several(replayer, model, files, out, json, dask):
             raise typer.Exit(SAID_NO)
         return
     replayed = replayer.replay(files[0])
@@ -286,9 +288,12 @@ def replay(
         show_summary(facts, out)
 
 
-def _several(replayer: LogReplayer, model: str, files: list[Path], out: Path | None, json: bool) -> bool:
+def _several(
+    replayer: LogReplayer, model: str, files: list[Path], out: Path | None, json: bool, dask: str | None
+) -> bool:
     """One answer a file, and what they come to; whether all of them fit the model."""
     from dataset.errors import InputError
+    from dataset.pools.opening import pool_at
     from innage.jobs.models.replaying import check_files
     from innage.outputs import check_place
 
@@ -296,8 +301,8 @@ def _several(replayer: LogReplayer, model: str, files: list[Path], out: Path | N
     for place in places.values():
         check_place(place)
     answers: list[dict[str, Any]] = []
-    with progress("replaying") as shown:
-        for file, answer in replayer.replay_each(files, shown):
+    with pool_at(dask) as pool, progress("replaying") as shown:
+        for file, answer in replayer.replay_each(files, shown, pool):
             if isinstance(answer, InputError):
                 answers.append({"file": str(file), "out": None, "refused": answer.said_by(option_of)})
                 continue

@@ -13,6 +13,7 @@ from innage.completion import names_of
 from innage.exit_codes import of_limits
 from innage.options import (
     DEFAULT_STORE,
+    DaskOption,
     JsonOption,
     NewModelOption,
     SeedOption,
@@ -63,6 +64,7 @@ def retrain(
     picture: Annotated[
         Path | None, typer.Option("--picture", help="Draw the learning curve: FILE.svg, .png or .pdf.")
     ] = None,
+    dask: DaskOption = None,
     strict: StrictOption = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
@@ -71,6 +73,7 @@ def retrain(
     old and new sessions together, the old ones superposed on the new tank's response, new ones alone; the new
     tank's units, each left out of the fits that judge it, pick.
     """
+    from dataset.pools.opening import pool_at
     from innage.jobs.models.training import Refit
     from innage.jobs.models.training import retrain as retrain_model
 
@@ -78,7 +81,7 @@ def retrain(
         from innage.pictures.figures import check_picture
 
         check_picture(picture)  # before a model is stored
-    with open_store(store) as opened, progress("retraining") as shown:
+    with open_store(store) as opened, pool_at(dask) as pool, progress("retraining") as shown:
         retrained = retrain_model(
             opened,
             model,
@@ -86,7 +89,7 @@ def retrain(
             name,
             limits=limits,
             budget=budget,
-            refit=Refit(seed, steps, date),
+            refit=Refit(seed, steps, date, pool),
             progress=shown,
         )
     if picture is not None:

@@ -12,6 +12,7 @@ import typer
 
 from innage.options import (
     DEFAULT_STORE,
+    DaskOption,
     JsonOption,
     RigLiquidOption,
     RigSeedOption,
@@ -52,6 +53,7 @@ def log(
     ] = None,
     seed: RigSeedOption = 0,
     start: RigStartOption = None,
+    dask: DaskOption = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -59,13 +61,15 @@ def log(
     unit is added.
     """
     from dataset.admission.starts import stated_start
+    from dataset.pools.opening import pool_at
     from dataset.rig.scenario import load_scenario
     from innage.jobs.rig.rig_sessions import RigSetup, log_rig
     from innage.terminal.views.rig import show_rig_sessions
 
     setup = RigSetup(tank, liquid, unit, seed, start and stated_start(start))
-    with progress("rig") as moved:
-        sessions = log_rig(open_store(store), load_scenario(scenario), setup, recipe or ["steps"], moved)
+    loaded = load_scenario(scenario)
+    with pool_at(dask) as pool, progress("rig") as moved:
+        sessions = log_rig(open_store(store), loaded, setup, recipe or ["steps"], moved, pool)
     show_rig_sessions(sessions, json)
 
 
@@ -78,6 +82,7 @@ def fill(
     ] = None,
     seed: RigSeedOption = 0,
     start: RigStartOption = None,
+    dask: DaskOption = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -85,13 +90,14 @@ def fill(
     each liquid and recipe.
     """
     from dataset.admission.starts import stated_start
+    from dataset.pools.opening import pool_at
     from dataset.rig.scenario import load_scenario
     from innage.jobs.rig.rig_sessions import fill_from_rig
     from innage.terminal.views.rig import show_filled
 
     loaded, begun = load_scenario(scenario), start and stated_start(start)
-    with open_store(store) as opened, progress("rig") as moved:
-        filled = fill_from_rig(opened, loaded, tank, seed, units, moved, begun)
+    with open_store(store) as opened, pool_at(dask) as pool, progress("rig") as moved:
+        filled = fill_from_rig(opened, loaded, tank, seed, units, moved, begun, pool)
     show_filled(loaded, filled.mounting, filled.sessions, json)
 
 

@@ -10,7 +10,7 @@ import typer
 
 from dataset.records import Role
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, SeedOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, DaskOption, JsonOption, SeedOption, StoreOption, open_store
 from innage.terminal.output import emit, progress
 from innage.terminal.views.models.judging import show_study
 
@@ -51,20 +51,22 @@ def study(
         ),
     ] = None,
     seed: SeedOption = 0,
+    dask: DaskOption = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Show what trims and features are worth to a model. Its recipe is fitted again with others. Without
     --trims and --features: both.
     """
+    from dataset.pools.opening import pool_at
     from innage.jobs.models.judging import Question
     from innage.jobs.models.judging import study as study_model
 
     question = Question(
         trims or not features, features or not trims, Role.PROVE if prove else Role.CHOOSE, seed
     )
-    with open_store(store) as opened, progress("study") as shown:
-        worth = study_model(opened, model, question, limits=limits, budget=budget, progress=shown)
+    with open_store(store) as opened, pool_at(dask) as pool, progress("study") as shown:
+        worth = study_model(opened, model, question, limits=limits, budget=budget, progress=shown, pool=pool)
     if json:
         emit(worth.facts())
     else:

@@ -12,6 +12,7 @@ from innage.completion import names_of
 from innage.exit_codes import of_limits
 from innage.options import (
     DEFAULT_STORE,
+    DaskOption,
     JsonOption,
     JudgedRoleOption,
     ModelArgument,
@@ -40,6 +41,7 @@ def sweep(
     picture: Annotated[
         Path | None, typer.Option(help="Draw error and accepted share against drift: FILE.svg, .png or .pdf.")
     ] = None,
+    dask: DaskOption = None,
     strict: StrictOption = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
@@ -47,14 +49,15 @@ def sweep(
     """Alter captured counts, and say how far each may go. Baseline, gain, film, one dead pad, trims as they
     were, until a limit fails.
     """
+    from dataset.pools.opening import pool_at
     from innage.jobs.models.judging import sweep as sweep_model
 
     if picture is not None:
         from innage.pictures.figures import check_picture
 
         check_picture(picture)  # before the work
-    with open_store(store) as opened, progress("sweeping") as shown:
-        swept = sweep_model(opened, model, role=role, limits=limits, progress=shown)
+    with open_store(store) as opened, pool_at(dask) as pool, progress("sweeping") as shown:
+        swept = sweep_model(opened, model, role=role, limits=limits, progress=shown, pool=pool)
     if picture is not None:
         from innage.pictures.model_pictures import draw_sweep
 

@@ -13,6 +13,7 @@ from innage.jobs.sessions.finding import SessionFilter
 from innage.options import (
     DEFAULT_STORE,
     AfterOption,
+    DaskOption,
     JsonOption,
     NewModelOption,
     SeedOption,
@@ -92,6 +93,7 @@ def train(
             "each is worth with the model.",
         ),
     ] = False,
+    dask: DaskOption = None,
     strict: StrictOption = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
@@ -99,11 +101,12 @@ def train(
     """Search for the smallest integer model that meets the limits. It is scored on groups that it has never
     seen.
     """
+    from dataset.pools.opening import pool_at
     from innage.jobs.models.training import Search, model_facts
     from innage.jobs.models.training import train as train_model
     from training.search.metrics import read_metrics
 
-    with progress("training") as shown, open_store(store) as opened:
+    with progress("training") as shown, open_store(store) as opened, pool_at(dask) as pool:
         model = train_model(
             opened,
             frozen,
@@ -111,7 +114,7 @@ def train(
             limits=limits,
             budget=budget,
             families=family,
-            search=Search(seed, trim, ablation, date, recipe, since_pour),
+            search=Search(seed, trim, ablation, date, recipe, since_pour, pool),
             progress=shown,
         )
     facts = model_facts(model)

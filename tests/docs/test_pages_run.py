@@ -21,6 +21,7 @@ from pages import a_bench, a_session, write_shown
 
 import innage.demo_data
 from building import WATER, bench_store, put
+from dataset.pools import HERE
 from dataset.records import (
     Budget,
     CountLaw,
@@ -352,7 +353,7 @@ def test_retrain(run_page: Run, tmp_path: Path) -> None:
         data = store.frozen_data(frozen)
         recipe = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=15)
         made = train_array(
-            by_roles(data, hardware_of(data), SearchRequest("first", limits, jobs=1)), recipes=(recipe,)
+            by_roles(data, hardware_of(data), SearchRequest("first", limits, pool=HERE)), recipes=(recipe,)
         )
         texts = (
             json.dumps(made.recipe.to_json()),

@@ -9,11 +9,13 @@ field is solved. Trims stay as they were stored: drift is what comes after them.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
+from dataset.pools import ALL_CORES, HERE, Pool, Task, as_asked
 from dataset.records import CountLaw, FrozenData, Limits, Model, Sensor, TrimKind
 from training.judging.answers import answer_limits
 from training.judging.comparing import whole_figures
@@ -24,6 +26,8 @@ from training.rows import Floats, Ints, Mask
 STEPS_PCT = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
 DIRECTIONS = (1, -1)
 _EDGE = 0.01  # of the frames: what lies beyond is no measure of a swing
+
+_WORTH_CORES = 10_000  # frames: with fewer, to start processes takes longer than to judge
 
 Progress = Callable[[str, int, int], None]
 
@@ -97,9 +101,15 @@ def _dry(data: FrozenData, session: int, otherwise: Floats) -> Floats:
 
 
 def sweep(
-    model: Model, data: FrozenData, chosen: Mask, limits: Limits | None, progress: Progress | None = None
+    model: Model,
+    data: FrozenData,
+    chosen: Mask,
+    limits: Limits | None,
+    progress: Progress | None = None,
+    pool: Pool | None = None,
 ) -> SweepFigures:
-    """What each drift does, for each kind how far it may go, and the answers to the limits without drift.
+    """What each drift does, for each kind how far it may go, and the answers to the limits without drift; a
+    drift is a task of the ``pool``, None: of all cores where there are many frames to judge.
 
     A limit fails where it was met without drift and is not any more.
     """
@@ -108,12 +118,15 @@ def sweep(
     rows: list[DriftFigures] = []
     met: set[int] = set()
     without: list[AnsweredLimit] = []
+
+    def tasks(share: Callable[[Any], Any]) -> Iterator[Task]:
+        given = share(model), share(data), share(chosen)
+        return (Task(k, _drifted, (*given, drift)) for k, drift in enumerate(tried))
+
+    every = as_asked(pool or (ALL_CORES if chosen.sum() >= _WORTH_CORES else HERE), tasks)
     for done, drift in enumerate(tried):
         say(f"{drift.kind} {drift.amount:g}", done, len(tried))
-        judged = judge_model(
-            model, data, chosen, None if drift.kind == "none" else altered(data, chosen, drift)
-        )
-        figures = whole_figures(judged)
+        figures = next(every)
         answers = answer_limits(limits, figures)
         now = {k for k, answer in enumerate(answers) if answer.answer == "met"}
         if drift.kind == "none":
@@ -122,6 +135,12 @@ def sweep(
         rows.append(_row(drift, figures, fails))
     say("done", len(tried), len(tried))
     return SweepFigures(tuple(rows), stands(rows) if met else None, tuple(without))
+
+
+def _drifted(model: Model, data: FrozenData, chosen: Mask, drift: Drift) -> Figures:
+    """What a model says of counts that have drifted."""
+    counts = None if drift.kind == "none" else altered(data, chosen, drift)
+    return whole_figures(judge_model(model, data, chosen, counts))
 
 
 def _row(drift: Drift, figures: Figures, fails: list[str]) -> DriftFigures:

@@ -140,34 +140,37 @@ class Watcher:
 
 @dataclass(frozen=True)
 class WatchRows:
-    """What a watcher is fitted to, rows (n, ...): features, shares, targets of doubt, states, groups;
-    ``told``: features of what is told of pours, None without.
+    """What a watcher is fitted to, rows (n, ...): features, shares, states, groups; ``told``: features of
+    what is told of pours, None without.
     """
 
     features: Floats
     shares: Floats
-    doubt: Floats
     states: States
     group: Ints
     told: Floats | None = None
 
 
-def fit_watcher(rows: WatchRows, groups: Sequence[str], trimming: Trimming, plan: NetPlan) -> Watcher:
-    """Fit the watcher to rows, its error net to made-up strange frames too; ``groups`` and ``trimming`` are
-    those of the features, without what is told.
+def fit_error_net(
+    rows: WatchRows, doubt: Floats, groups: Sequence[str], trimming: Trimming, plan: NetPlan
+) -> Net:
+    """The watcher's net for doubt and strange, fitted to rows with their targets of ``doubt`` (n,) and to
+    made-up strange frames; ``groups`` and ``trimming`` are those of the features, without what is told.
     """
-    plan = replace(plan, ridge=_RIDGE)
-    weights = group_weights(rows.group)
     rng = np.random.default_rng(plan.seed)
     odd = make_strange(rows.shares, rng, max(int(_STRANGE_SHARE * len(rows.shares)), 8))
-    real = np.column_stack([rows.doubt, np.zeros(len(rows.doubt))])
+    real = np.column_stack([doubt, np.zeros(len(doubt))])
     # the level of a strange frame is surely wrong; of foam and film it says nothing
-    error = fit_net(
+    return fit_net(
         np.vstack([rows.features, still_features(odd, groups, trimming)]),
         np.vstack([real, np.ones((len(odd), 2))]),
-        np.concatenate([weights, np.ones(len(odd))]),
-        plan,
+        np.concatenate([group_weights(rows.group), np.ones(len(odd))]),
+        replace(plan, ridge=_RIDGE),
     )
+
+
+def fit_condition_net(rows: WatchRows, plan: NetPlan) -> Net:
+    """The watcher's net for foam and film, of the same features and of what is told of pours."""
     on_it = np.column_stack([rows.states.foam, rows.states.film]).astype(np.float64)
     seen = rows.features if rows.told is None else np.hstack([rows.features, rows.told])
-    return Watcher(error, fit_net(seen, on_it, weights, plan))
+    return fit_net(seen, on_it, group_weights(rows.group), replace(plan, ridge=_RIDGE))

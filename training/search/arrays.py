@@ -5,13 +5,12 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, replace
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, Role
 from training.judging.band import Widths, widths_of
 from training.judging.class_figures import figures_of
-from training.judging.figures import RandomRows
+from training.judging.figures import Figures, RandomRows, Score
 from training.judging.judged import judge, judge_scores
 from training.judging.scoring import Answers, answers_of, score, tidy
 from training.models.assemble import FLAG_TABLE, Parts, assemble
@@ -28,13 +27,12 @@ from training.search.array_recipes import (
     LevelTask,
     default_recipes,
 )
-from training.search.candidates import Candidate, Doubts, FloatModel, Refused, by_group
+from training.search.candidates import ByGroup, Candidate, Doubts, FloatModel, Refused, by_group
 from training.search.context import SearchContext, notes_of
 from training.search.dealing import Deal
 from training.search.fitting import (
     FeatureTable,
     Learnt,
-    learn_all,
     learn_level,
     parts_of,
     prepare_features,
@@ -42,6 +40,7 @@ from training.search.fitting import (
     thresholds_of,
 )
 from training.search.kept_recipe import KeptRecipe
+from training.search.learning import learn_and_judge
 from training.search.metrics import GatedUnits, TrimGate
 from training.search.proving import known_levels
 from training.search.result import RANDOM_ROWS, SearchResult, kept_recipe
@@ -82,14 +81,11 @@ class Arrays:
         kind = _chosen_trim(context.data, context.used, self.trim)
         table = prepare_features(context, context.used, kind, told=self.told)
         recipes = default_recipes(kind, table.groups) if self.recipes is None else self.recipes
-        # around them all: workers that are threads would give each other's limits back
-        with threadpool_limits(limits=1):
-            learnt = learn_all(context, table, recipes, dealt.folds)
-        candidates: list[Candidate | Refused] = []
-        for done, recipe in enumerate(recipes):
-            context.request.progress("judging candidates", done, len(recipes))
-            candidates.append(_candidate(context, table, recipe, learnt))
-        return candidates
+        learnt, made = learn_and_judge(context, table, recipes, dealt.folds, made_of)
+        return [
+            one if isinstance(one, Refused) else _candidate(table, recipe, learnt, one)
+            for recipe, one in zip(recipes, made, strict=True)
+        ]
 
 
 @dataclass(frozen=True)
@@ -196,10 +192,24 @@ def _chosen_trim(data: FrozenData, used: Mask, trim: str | None) -> str:
     return kind
 
 
-def _candidate(
+@dataclass(frozen=True)
+class Made:
+    """What a recipe's nets come to: their integers, thresholds, program, and its figures on groups that the
+    nets have not seen.
+    """
+
+    parts: Parts
+    at: Operating
+    program: Program
+    integer: Score
+    figures: Figures
+    groups: ByGroup
+
+
+def made_of(
     context: SearchContext, table: FeatureTable, recipe: ArrayRecipe, learnt: Learnt
-) -> ArrayCandidate | Refused:
-    """A recipe's integers, its thresholds, and its figures on groups that its nets have not seen."""
+) -> Made | Refused:
+    """A recipe's integers, thresholds and figures."""
     data, scored = context.data, context.fit | context.choose
     try:
         parts = parts_of(context, table, recipe, learnt.kept)
@@ -211,8 +221,23 @@ def _candidate(
     answers = answers_of(judged, data.group[scored], judged.level_mm, known_levels(context))
     integer = score(answers, answers.level_mm)
     figures = replace(figures_of(judged), worst_group_rmse_mm=integer.worst_group_rmse_mm)
-    each, net = by_group(judged), learnt.kept.levels[recipe.levels()[0]]
-    return ArrayCandidate(recipe, program, integer, None, figures, parts, at, net, table, groups=each)
+    return Made(parts, at, program, integer, figures, by_group(judged))
+
+
+def _candidate(table: FeatureTable, recipe: ArrayRecipe, learnt: Learnt, made: Made) -> ArrayCandidate:
+    net = learnt.kept.levels[recipe.levels()[0]]
+    return ArrayCandidate(
+        recipe,
+        made.program,
+        made.integer,
+        None,
+        made.figures,
+        made.parts,
+        made.at,
+        net,
+        table,
+        groups=made.groups,
+    )
 
 
 def _random_rows(context: SearchContext, table: FeatureTable, recipe: ArrayRecipe) -> RandomRows:

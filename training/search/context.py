@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from dataset.canonical import sensor_key, sensor_key_1
 from dataset.errors import InputError
+from dataset.pools import ALL_CORES, HERE, Pool
 from dataset.records import Budget, FrozenData, Limits, Role
 from training.costs import CostModel
 from training.models.recipes import Hardware
@@ -27,8 +28,8 @@ class SearchRequest:
 
     ``name`` is the model's. ``cost`` measures a program for ``budget``; without both, sizes are estimated
     only. ``leanest`` measures for a firmware that uses nothing but init, prepare and step, where no
-    candidate is within the budget as ``cost`` has it. ``jobs`` fits run at once, -1 for one on every core;
-    their number changes no result.
+    candidate is within the budget as ``cost`` has it. ``pool``: where fits are done and candidates judged
+    and measured, which changes no result.
     """
 
     name: str
@@ -37,7 +38,7 @@ class SearchRequest:
     cost: CostModel | None = None
     seed: int = 0
     progress: Progress = silent
-    jobs: int = -1
+    pool: Pool = ALL_CORES
     leanest: CostModel | None = None
 
     def budget_kept(self, within: bool | None, leanest: bool = False) -> KeptBudget | None:
@@ -75,8 +76,10 @@ class SearchContext:
         return replace(self, fit=rows)
 
     def for_workers(self) -> SearchContext:
-        """The same for another process: without the functions that only the calling one can have."""
-        return replace(self, request=replace(self.request, cost=None, leanest=None, progress=silent))
+        """The same for another process: without what only the calling one can have."""
+        return replace(
+            self, request=replace(self.request, cost=None, leanest=None, progress=silent, pool=HERE)
+        )
 
 
 def by_roles(data: FrozenData, hardware: Hardware, request: SearchRequest) -> SearchContext:

@@ -7,13 +7,10 @@ behind have not seen: 'choose' units, and 'fit' units by nets fitted without the
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from joblib import Parallel, delayed
-from threadpoolctl import threadpool_limits
 
 from dataset.records import FrozenData, Limits
 from training.judging.streams import restarted, values_of
@@ -46,7 +43,8 @@ from training.models.watch import (
     Watcher,
     WatchRows,
     doubt_of,
-    fit_watcher,
+    fit_condition_net,
+    fit_error_net,
     states_of,
 )
 from training.program import LEVEL_UNITS_PER_MM, Builder, shift_round_int
@@ -55,8 +53,6 @@ from training.search.array_recipes import (
     ALL,
     EVERY,
     FOAM,
-    MOVING,
-    PLAIN,
     POUR,
     ArrayRecipe,
     LevelTask,
@@ -221,21 +217,36 @@ def _meant(states: States, frames: str) -> Floats:
     return np.where(states.foam == (frames == FOAM), 1.0, _ASIDE)
 
 
-def learn_watcher(
+def learn_error_net(
     context: SearchContext, table: FeatureTable, task: WatcherTask, doubt: Floats, effort: Effort = KEPT
-) -> Watcher:
-    """Fit a watcher on the fit rows; ``doubt`` (n,) are the targets of :func:`unseen_doubt`."""
+) -> Net:
+    """Fit the net of a watcher that gives doubt and strange, on the fit rows; ``doubt`` (n,) are the targets
+    of :func:`unseen_doubt`.
+    """
+    at, rows, plan = _watched(context, table, task, effort)
+    return fit_error_net(rows, doubt[at], without_pour(task.groups), table.trimming, plan)
+
+
+def learn_condition_net(
+    context: SearchContext, table: FeatureTable, task: WatcherTask, effort: Effort = KEPT
+) -> Net:
+    """Fit the net of a watcher that gives foam and film, on the fit rows."""
+    _, rows, plan = _watched(context, table, task, effort)
+    return fit_condition_net(rows, plan)
+
+
+def _watched(
+    context: SearchContext, table: FeatureTable, task: WatcherTask, effort: Effort
+) -> tuple[Ints, WatchRows, NetPlan]:
+    """Which rows a watcher is fitted on, what they hold, and how."""
     data = context.data
     at = thinned(data, context.fit, effort.watcher_rows)
     groups = without_pour(task.groups)
-    rows = WatchRows(
-        table.of(groups, at), table.shares[at], doubt[at], states_of(data).where(at), data.group[at]
-    )
+    rows = WatchRows(table.of(groups, at), table.shares[at], states_of(data).where(at), data.group[at])
     if groups != task.groups:
         rows = replace(rows, told=half_told(table.of((POUR,), at), context.request.seed))
     steps = round(task.steps * effort.steps)
-    plan = NetPlan(task.hidden, context.request.seed, steps, starts=effort.starts)
-    return fit_watcher(rows, groups, table.trimming, plan)
+    return at, rows, NetPlan(task.hidden, context.request.seed, steps, starts=effort.starts)
 
 
 def _rescaled(table: FeatureTable, groups: Sequence[str], at: Ints, seed: int) -> tuple[Floats, Ints]:
@@ -276,71 +287,6 @@ def _row_weights(data: FrozenData, at: Ints, states: States) -> Floats:
     """Groups alike; an empty tank's frames, all of one level, count less each than frames under liquid."""
     weights = group_weights(data.group[at]) * np.where(states.empty, EMPTY_WEIGHT, 1.0)
     return np.asarray(weights / weights.mean(), np.float64)
-
-
-def learn_all(
-    context: SearchContext, table: FeatureTable, recipes: Sequence[ArrayRecipe], folds: Sequence[Fold]
-) -> Learnt:
-    """All float nets of the recipes, side by side, for each of the folds: those of the first are kept. Every
-    fit has one thread and its own seed, so that the number of cores changes nothing.
-    """
-    doubting = _doubting(context, groups_of(table.trimming, MOVING), max(recipe.steps for recipe in recipes))
-    levels = dict.fromkeys(_largest_first(task for recipe in recipes for task in recipe.levels()))
-    watchers = dict.fromkeys(_largest_first(recipe.watching() for recipe in recipes))
-    given = context.for_workers()
-    jobs: dict[Any, tuple[Any, ...]] = {}
-    for k, fold in enumerate(folds):
-        for task in dict.fromkeys((*levels, *(doubting if k else ()))):
-            jobs[k, task] = learn_level, given.fitted_on(fold.fit), table, task, LEFT_OUT if k else KEPT
-    level_nets = _fitted(context, "fitting level nets", jobs)
-    doubt = unseen_doubt(context, table, doubting, [(fold, _of(level_nets, k)) for k, fold in _parts(folds)])
-    jobs = {
-        (k, task): (learn_watcher, given.fitted_on(fold.fit), table, task, doubt, LEFT_OUT if k else KEPT)
-        for k, fold in enumerate(folds)
-        for task in watchers
-    }
-    watcher_nets = _fitted(context, "fitting watchers", jobs)
-    kept, *parts = (Nets(fold, _of(level_nets, k), _of(watcher_nets, k)) for k, fold in enumerate(folds))
-    return Learnt(kept, tuple(parts))
-
-
-def _parts(folds: Sequence[Fold]) -> list[tuple[int, Fold]]:
-    return list(enumerate(folds))[1:]
-
-
-def _of(nets: Mapping[tuple[int, Any], Any], fold: int) -> dict[Any, Any]:
-    return {task: net for (k, task), net in nets.items() if k == fold}
-
-
-def _largest_first(tasks: Iterable[Any]) -> list[Any]:
-    """The largest begin first and end late."""
-    return sorted(set(tasks), key=lambda task: (-sum(task.hidden), repr(task)))
-
-
-def _fitted(context: SearchContext, what: str, jobs: Mapping[Any, tuple[Any, ...]]) -> dict[Any, Any]:
-    """What the jobs, each a function and what it is given, come to."""
-    request, nets = context.request, {}
-    request.progress(what, 0, len(jobs))
-    # as they come, so that progress shows each
-    for key, net in Parallel(n_jobs=request.jobs, return_as="generator_unordered")(
-        delayed(_one_thread)(key, *job) for key, job in jobs.items()
-    ):
-        nets[key] = net
-        request.progress(what, len(nets), len(jobs))
-    return {key: nets[key] for key in jobs}
-
-
-def _one_thread(key: Any, work: Any, *given: Any) -> tuple[Any, Any]:
-    with threadpool_limits(limits=1):
-        return key, work(*given)
-
-
-def _doubting(context: SearchContext, groups: tuple[str, ...], steps: int) -> tuple[LevelTask, ...]:
-    """The level nets from whose errors doubt is learnt, one for plain liquid, and one for foam where there
-    is some.
-    """
-    foam = states_of(context.data).foam[context.fit].any()
-    return tuple(LevelTask(groups, (12, 6), steps, frames) for frames in (PLAIN, *((FOAM,) if foam else ())))
 
 
 def unseen_doubt(

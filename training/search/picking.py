@@ -10,7 +10,8 @@ Two candidates are told apart by the differences of their groups' errors, in pai
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Generator, Sequence
+from contextlib import closing
 from dataclasses import replace
 from typing import TypeVar
 
@@ -18,8 +19,9 @@ import numpy as np
 from scipy.stats import t as student
 
 from dataset.errors import InputError
+from dataset.pools import HERE, Task, as_asked
 from dataset.records import Limit, Limits
-from training.costs import CostModel, against
+from training.costs import Cost, CostModel, against
 from training.judging.answers import bound_of
 from training.judging.scoring import tidy
 from training.rows import Floats
@@ -72,15 +74,24 @@ def _priced(
     first = good[:_MOST_MEASURED]
     rest = [k for k in possible if k not in first]
     rest.sort(key=lambda k: (not possible[k].meets, possible[k].error))
-    fits = False
-    for n, k in enumerate((*first, *rest)):
-        if n >= len(first) and fits:
-            break
-        request.progress("measuring the cost", n, len(first) or len(rest))
-        price = cost(possible[k].program, budget)
+
+    def prices(some: Sequence[int]) -> Generator[tuple[int, Cost]]:
+        tasks = [Task(k, cost, (possible[k].program, budget)) for k in some]
+        if some:
+            request.progress("measuring the cost", 0, len(some))
+        for n, price in enumerate(as_asked(request.pool if len(tasks) > 1 else HERE, lambda share: tasks), 1):
+            request.progress("measuring the cost", n, len(some))
+            yield some[n - 1], price
+
+    def keep(k: int, price: Cost) -> bool:
         within = all(line.within for line in against(price, budget))
         result[k] = replace(possible[k], cost=price, within=within, leanest=leanest)
-        fits |= within
+        return within
+
+    fit = [keep(k, price) for k, price in prices(first)]
+    if not any(fit):
+        with closing(prices(rest)) as others:
+            any(keep(k, price) for k, price in others)  # until one fits
     return result
 
 

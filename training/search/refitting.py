@@ -10,6 +10,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError
+from dataset.pools import HERE
 from dataset.records import FrozenData, Role
 from training.judging.judged import Judged, judge
 from training.models.assemble import SCALE, Parts, assemble
@@ -25,12 +26,12 @@ from training.search.context import SearchContext, silent
 from training.search.dealing import deal
 from training.search.fitting import (
     FeatureTable,
-    learn_all,
     parts_of,
     prepare_features,
     thresholds_of,
 )
 from training.search.kept_recipe import AnyKept
+from training.search.learning import learn_all
 
 
 @dataclass(frozen=True)
@@ -99,7 +100,7 @@ def refit(context: SearchContext, recipe: ArrayRecipe) -> Refit:
     recipe is told of it, ProgramError where the net has no integers in the
     recipe's bits.
     """
-    context = replace(context, request=replace(context.request, jobs=1, progress=silent))
+    context = replace(context, request=replace(context.request, pool=HERE, progress=silent))
     with threadpool_limits(limits=1):
         table = prepare_features(context, context.fit | context.choose, recipe.trim, told=recipe.told)
         _check_groups(context.data, table, recipe)

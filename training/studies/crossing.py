@@ -5,14 +5,15 @@ tell, and they have set each way's thresholds.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-from joblib import Parallel, delayed
 from scipy.stats import t as student
 
 from dataset.errors import InputError, ProgramError
+from dataset.pools import Task, as_asked
 from dataset.records import FrozenData, GroupBy, Limits, Role
 from training.judging.answers import meets_limits
 from training.judging.class_figures import errors
@@ -95,10 +96,14 @@ def crossed(
     jobs = [(name, part) for name in ways for part in parts]
     judged: dict[str, list[Judged | None]] = {name: [] for name in ways}
     request.progress(LEAVING_OUT, 0, len(jobs))
-    results = Parallel(n_jobs=request.jobs, return_as="generator")(
-        delayed(_left_out)(_context(new, ways[name](part.fit), part, hardware, request), part, recipe)
-        for name, part in jobs
-    )
+
+    def tasks(share: Callable[[Any], Any]) -> Iterator[Task]:
+        for k, (name, part) in enumerate(jobs):
+            given = _context(new, ways[name](part.fit), part, hardware, request)
+            asked = given.hardware, given.request, given.fit, given.choose
+            yield Task((name, k), _left_out, (share(given.data), *asked, part.out, recipe))
+
+    results = as_asked(request.pool, tasks)
     for done, ((name, _), one) in enumerate(zip(jobs, results, strict=True), 1):
         judged[name].append(one)
         request.progress(LEAVING_OUT, done, len(jobs))
@@ -119,13 +124,22 @@ def _context(
     return SearchContext(data, hardware, request, fit, choose).for_workers()
 
 
-def _left_out(context: SearchContext, part: Part, recipe: AnyKept) -> Judged | None:
-    """What a way fitted without the part says of it; None where it can't be fitted."""
+def _left_out(
+    data: FrozenData,
+    hardware: Hardware,
+    request: SearchRequest,
+    fit: Mask,
+    choose: Mask,
+    out: Mask,
+    recipe: AnyKept,
+) -> Judged | None:
+    """What a way fitted without a part says of it; None where it can't be fitted."""
+    context = SearchContext(data, hardware, request, fit, choose)
     try:
         refitted = refit_any(context, recipe)
     except (InputError, ProgramError):
         return None
-    return refitted.judge(context.data, _widened(part.out, len(context.data.session)))
+    return refitted.judge(data, _widened(out, len(data.session)))
 
 
 def _widened(rows: Mask, count: int) -> Mask:

@@ -4,12 +4,14 @@ fitted, with the earlier tank's sessions and without.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
 from dataset.errors import InputError, ProgramError
+from dataset.pools import Task, as_asked
 from dataset.records import FrozenData, Role
 from training.judging.answers import meets_limits
 from training.judging.comparing import whole_figures
@@ -59,13 +61,20 @@ def learning_curve(
     counts = [n for n in COUNTS if n < len(order)] + [len(order)]
     ways = ways_of(new, both, superposed)
     jobs = [(way, n) for way in ways for n in counts if way != ALONE or n >= FEWEST_ALONE]
+    asked = SearchContext(new, hardware, request, fit, fit).for_workers().request
+
+    def tasks(share: Callable[[Any], Any]) -> Iterator[Task]:
+        for way, n in jobs:
+            fitted = fit & np.isin(new.group, order[:n])
+            data, needed = ways[way](fitted), Needed(n, len(np.unique(new.session[fitted])))
+            given = share(data), hardware, asked, thinned_rows(data, fitted)
+            yield Task((way, n), _point, (*given, short, way, needed))
+
     rows: list[CurvePoint] = []
-    for done, (way, n) in enumerate(jobs):
+    points = as_asked(request.pool, tasks)
+    for done, (way, _) in enumerate(jobs):
         request.progress(f"learning curve, {way}", done, len(jobs))
-        fitted = fit & np.isin(new.group, order[:n])
-        data = ways[way](fitted)
-        context = SearchContext(data, hardware, request, thinned_rows(data, fitted), data.rows(Role.CHOOSE))
-        rows.append(_point(context, short, way, Needed(n, len(np.unique(new.session[fitted])))))
+        rows.append(next(points))
     needed = {
         way: reached([row for row in rows if row.way == way], lambda row: row.reaches)
         for way in (TOGETHER, SUPERPOSED, ALONE)
@@ -126,8 +135,17 @@ def thinned_rows(data: FrozenData, fitted: Mask, most: int = CURVE_ROWS) -> Mask
     return rows | spread_rows(data, earlier, most) if earlier.any() else rows
 
 
-def _point(context: SearchContext, recipe: AnyKept, way: str, fitted: Needed) -> CurvePoint:
+def _point(
+    data: FrozenData,
+    hardware: Hardware,
+    request: SearchRequest,
+    fit: Mask,
+    recipe: AnyKept,
+    way: str,
+    fitted: Needed,
+) -> CurvePoint:
     """One fit of the curve, judged on the new tank's prove groups."""
+    context = SearchContext(data, hardware, request, fit, data.rows(Role.CHOOSE))
     try:
         refitted = refit_any(context, recipe)
     except (InputError, ProgramError) as error:
@@ -142,7 +160,7 @@ def _point(context: SearchContext, recipe: AnyKept, way: str, fitted: Needed) ->
             reaches=False,
             refused=str(error),
         )
-    judged = refitted.judge(context.data, context.data.rows(Role.PROVE))
+    judged = refitted.judge(data, data.rows(Role.PROVE))
     figures = whole_figures(judged)
     return CurvePoint(
         way=way,
@@ -155,7 +173,7 @@ def _point(context: SearchContext, recipe: AnyKept, way: str, fitted: Needed) ->
             for name, row in figures.classes.items()
         },
         false_wet=figures.false_wet.wrong,
-        reaches=meets_limits(context.request.limits, figures),
+        reaches=meets_limits(request.limits, figures),
         refused=None,
     )
 

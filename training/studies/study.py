@@ -7,9 +7,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
-from joblib import Parallel, delayed
-
 from dataset.errors import InputError, ProgramError
+from dataset.pools import Task, as_asked
 from dataset.records import FrozenData, Limits, Role
 from training.judging.answers import bound_of, meets_limits
 from training.judging.class_figures import errors
@@ -116,12 +115,13 @@ def _refits(study: Study, recipes: Mapping[str, ArrayRecipe]) -> dict[str, Refit
     check_study(study.data, study.role)
     thin, distinct = thinned_fit(study.data, FIT_ROWS), list(dict.fromkeys(recipes.values()))
     asked = SearchRequest("refit", study.request.limits, seed=study.request.seed)
-    context = by_roles(thin, study.hardware, asked)
-    jobs = [delayed(_refit)(context, recipe) for recipe in distinct]
+    context = by_roles(thin, study.hardware, asked).for_workers()
     fitted = {}
-    for recipe, refitted in zip(
-        distinct, Parallel(n_jobs=study.request.jobs, return_as="generator")(jobs), strict=True
-    ):
+    refits = as_asked(
+        study.request.pool,
+        lambda share: (Task(k, _refit, (share(context), recipe)) for k, recipe in enumerate(distinct)),
+    )
+    for recipe, refitted in zip(distinct, refits, strict=True):
         fitted[recipe] = refitted
         study.request.progress("fitting again", len(fitted), len(distinct))
     return {name: fitted[recipe] for name, recipe in recipes.items()}

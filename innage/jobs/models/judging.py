@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from dataset.pools import Pool
     from dataset.records import Budget, FrozenData, FrozenSet, Limits, Model
     from dataset.store import Store
     from training.costs import Cost
@@ -247,6 +248,7 @@ def sweep(
     role: Role = Role.CHOOSE,
     limits: str | None = None,
     progress: Progress = silent,
+    pool: Pool | None = None,
 ) -> Sweep:
     """Alter captured counts until a limit fails: baseline, gain, film, one dead pad, trims as they were. The
     prove groups, where they are asked for, are opened and counted.
@@ -257,6 +259,8 @@ def sweep(
         role: whose groups it is judged on.
         limits: those that have to hold; None means the model's.
         progress: told how far it is.
+        pool: where counts are altered and judged, which changes no result; None means on all cores of this
+            machine.
 
     Raises:
         InputError: no such groups. NotFoundError: no such model or limits.
@@ -268,7 +272,7 @@ def sweep(
     holding = judged.limits if limits is None else store.limits(limits)
     data = store.frozen_data(frozen)
     rows = _rows_of(data, role, "name others with role", fields=("role",))
-    figures = swept(judged, data, rows, holding, progress)
+    figures = swept(judged, data, rows, holding, progress, pool)
     openings = (
         store.open_prove(frozen, f"sweep {model}") if role is Role.PROVE else store.prove_openings(frozen)
     )
@@ -321,6 +325,7 @@ def study(
     limits: str | None = None,
     budget: str | None = None,
     progress: Progress = silent,
+    pool: Pool | None = None,
 ) -> Worth:
     """Fit a model's recipe again with other trims and groups of features. The prove groups, where they are
     asked for, are opened and counted.
@@ -332,10 +337,12 @@ def study(
         limits: those to hold against; None means the model's.
         budget: each group of features is measured for it; None measures nothing.
         progress: told how far it is.
+        pool: where the fits are done, which changes no result; None means on all cores of this machine.
 
     Raises:
         InputError: a model that no study can be made of. NotFoundError: no such model, limits or budget.
     """
+    from dataset.pools import ALL_CORES
     from innage.jobs.models.training import cost_model
     from training.search.context import SearchRequest, hardware_of
     from training.search.kept_recipe import array_recipe, read_recipe
@@ -346,7 +353,9 @@ def study(
     holding = studied.limits if limits is None else store.limits(limits)
     left = None if budget is None else store.budget(budget)
     recipe, data = array_recipe(model, read_recipe(studied.recipe)), store.frozen_data(frozen)
-    request = SearchRequest(model, holding, left, cost_model(left), question.seed, progress)
+    request = SearchRequest(
+        model, holding, left, cost_model(left), question.seed, progress, pool or ALL_CORES
+    )
     of = Study(data, hardware_of(data), recipe, question.role, request)
     trims = study_trims(of) if question.trims else None
     features = study_features(of) if question.features else None

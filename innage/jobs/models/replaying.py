@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,11 +17,14 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     from dataset.admission.session_files import ParsedFile
+    from dataset.pools import Pool
     from dataset.store import Store
     from export.compilers.replaying import Replayed
     from training.program import Program
 
 _LINES_AT_ONCE = 1 << 16
+_FILES_AHEAD = 16  # whose readings are kept until their turn
+_WORTH_CORES = 16_000_000  # bytes
 _COLUMNS = "t_ms,low_mm,level_mm,high_mm,validity,flags,reason"
 
 
@@ -186,25 +189,85 @@ class LogReplayer:
         Raises:
             InputError: frames that do not fit the model.
         """
-        from dataset.long_frames import as_arrays
-        from export.compilers.replaying import replay_on_host
-
-        parsed = self._reader.read(file)
-        replayed = replay_on_host(self._program, as_arrays(parsed.frames), self._trim, parsed.since_pour)
-        return FieldReplay(self._program, parsed, replayed)
+        answer = _replayed_there(file, self._reader, self._program, self._trim)
+        if isinstance(answer, InputError):
+            raise answer
+        return FieldReplay(self._program, *answer)
 
     def replay_each(
-        self, files: Sequence[Path], progress: Progress = silent
+        self, files: Sequence[Path], progress: Progress = silent, pool: Pool | None = None
     ) -> Iterator[tuple[Path, FieldReplay | InputError]]:
         """Each file with its readings, or with what is said of a file that does not fit the model; the others
-        are replayed all the same.
+        are replayed all the same. ``pool``: where; None means on all cores of this machine where the files
+        are large, else here.
         """
+        from dataset.pools import Task, as_asked
+
+        chosen = pool or _pool_for(files)
+
+        def tasks(share: Callable[[Any], Any]) -> Iterator[Task]:
+            given = share(self._reader), share(self._program), self._trim
+            for k, file in enumerate(files):
+                content = None if chosen.same_files else _content_of(file)
+                yield Task((k, file.name), _replayed, (file, content, *given))
+
+        answers = as_asked(chosen, tasks, _FILES_AHEAD)
         for done, file in enumerate(files):
             progress(file.name, done, len(files))
-            try:
-                yield file, self.replay(file)
-            except InputError as error:
-                yield file, error
+            answer = next(answers)
+            yield (file, answer if isinstance(answer, InputError) else FieldReplay(self._program, *answer))
+
+
+def _pool_for(files: Sequence[Path]) -> Pool:
+    """To start processes takes longer than to replay a few small files."""
+    from dataset.pools import ALL_CORES, HERE
+
+    there = [file for file in files if file.is_file()]
+    return ALL_CORES if sum(file.stat().st_size for file in there) >= _WORTH_CORES else HERE
+
+
+def _content_of(file: Path) -> bytes | None:
+    """What a worker is sent that cannot read this machine's files; None where it cannot be read here either,
+    which is said as of any file.
+    """
+    try:
+        return file.read_bytes()
+    except OSError:
+        return None
+
+
+def _replayed(
+    file: Path, content: bytes | None, reader: LogReader, program: Program, trim: NDArray[np.int64] | None
+) -> tuple[ParsedFile, Replayed] | InputError:
+    """A file that is read and replayed by a worker; ``content``: what it holds, None: to be read there."""
+    from dataset.files.scratch import scratch_folder
+
+    if content is None:
+        return _replayed_there(file, reader, program, trim)
+    with scratch_folder() as folder:
+        place = folder / file.name
+        place.write_bytes(content)
+        answer = _replayed_there(place, reader, program, trim)
+    if isinstance(answer, InputError):
+        where, found, expected = (
+            text.replace(str(place), str(file)) for text in (answer.where, answer.found, answer.expected)
+        )
+        return InputError(where, found, expected, answer.hint, fields=answer.fields)
+    return answer
+
+
+def _replayed_there(
+    file: Path, reader: LogReader, program: Program, trim: NDArray[np.int64] | None
+) -> tuple[ParsedFile, Replayed] | InputError:
+    from dataset.long_frames import as_arrays
+    from export.compilers.replaying import replay_on_host
+
+    try:
+        parsed = reader.read(file)
+        frames = as_arrays(parsed.frames)
+        return replace(parsed, frames=frames), replay_on_host(program, frames, trim, parsed.since_pour)
+    except InputError as error:
+        return error
 
 
 def check_files(files: Sequence[Path], out: Path | None) -> dict[Path, Path]:

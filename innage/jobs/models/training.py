@@ -15,6 +15,7 @@ from innage.jobs.sessions.finding import SessionFilter, settle
 from innage.jobs.stages import staged
 
 if TYPE_CHECKING:
+    from dataset.pools import Pool
     from dataset.records import (
         BoardMeasurement,
         Budget,
@@ -45,6 +46,7 @@ class Search:
             with the model.
         date: the day that the model is said to be trained on, ISO 8601; None is the host's.
         since_pour: pad arrays: the firmware tells how many seconds ago liquid last came in.
+        pool: where the fits are done, which changes no result; None means on all cores of this machine.
     """
 
     seed: int = 0
@@ -53,6 +55,7 @@ class Search:
     date: str | None = None
     recipe: str | None = None
     since_pour: bool = False
+    pool: Pool | None = None
 
 
 def train(
@@ -100,6 +103,7 @@ def train(
     frozen_set = store.frozen_set(frozen)
     data = store.frozen_data(frozen_set)
     progress("loading", 0, 1)  # seconds of imports
+    from dataset.pools import ALL_CORES
     from training.search.context import SearchRequest
     from training.search.train import train as search_model
 
@@ -110,7 +114,14 @@ def train(
     )
     shown = staged(progress, stages)
     request = SearchRequest(
-        name, to_meet, left, cost_model(left), search.seed, shown, leanest=lean_cost_model(left)
+        name,
+        to_meet,
+        left,
+        cost_model(left),
+        search.seed,
+        shown,
+        search.pool or ALL_CORES,
+        lean_cost_model(left),
     )
     trained = search_model(
         data,
@@ -139,11 +150,13 @@ class Refit:
         seed: of everything that is drawn, 0 to 2**32 - 1.
         steps: the most of a refit; more take longer and may end nearer.
         date: the day that the model is said to be trained on, ISO 8601; None is the host's.
+        pool: where the fits are done, which changes no result; None means on all cores of this machine.
     """
 
     seed: int = 0
     steps: int = 60
     date: str | None = None
+    pool: Pool | None = None
 
 
 @dataclass(frozen=True)
@@ -204,6 +217,7 @@ def retrain(
             takes.
         NotFoundError: a model, frozen set, limits or a budget that the store does not have.
     """
+    from dataset.pools import ALL_CORES
     from training.search.context import SearchRequest
     from training.studies.crossing import LEAVING_OUT
     from training.studies.learning_curve import ALONE, SUPERPOSED, TOGETHER
@@ -223,7 +237,7 @@ def retrain(
         parent,
         store.frozen_data(parent.frozen),
         store.frozen_data(frozen_set),
-        SearchRequest(name, to_meet, left, cost_model(left), refit.seed, shown),
+        SearchRequest(name, to_meet, left, cost_model(left), refit.seed, shown, refit.pool or ALL_CORES),
         refit.steps,
     )
     openings = store.open_prove(frozen_set, f"retrain {name}")

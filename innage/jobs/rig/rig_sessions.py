@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from dataset.errors import InputError
 
 if TYPE_CHECKING:
+    from dataset.pools import Pool
     from dataset.records import Mounting, NewSession, Session
     from dataset.rig.bench import Bench, RigUnit
     from dataset.rig.peer import Timed
@@ -50,10 +51,15 @@ class Filled:
 
 
 def log_rig(
-    store: Store, scenario: Scenario, setup: RigSetup, recipes: Sequence[str], progress: Progress
+    store: Store,
+    scenario: Scenario,
+    setup: RigSetup,
+    recipes: Sequence[str],
+    progress: Progress,
+    pool: Pool | None = None,
 ) -> tuple[Session, ...]:
     """Log a simulated session for each recipe, the first that the store does not have; what it lacks of tank,
-    sensor, mounting, liquid and unit is added.
+    sensor, mounting, liquid and unit is added. ``pool``: where the field is solved that no table has.
 
     Raises:
         InputError: what the scenario does not have, or a store that has another of that name.
@@ -62,7 +68,7 @@ def log_rig(
     from innage.jobs.sessions.circumstances import Circumstances
 
     wanted = [scenario.find_recipe(name) for name in recipes]
-    bench = bench_of(scenario, setup, progress)
+    bench = bench_of(scenario, setup, progress, pool)
     unit = find_unit(bench, setup.unit)
     mounting = register(store, scenario, bench.tank)
     known_unit = add_rig_unit(store, bench, unit, mounting)
@@ -87,10 +93,13 @@ def fill_from_rig(
     units: int | None,
     progress: Progress,
     started: str | None = None,
+    pool: Pool | None = None,
 ) -> Filled:
     """Capture a scenario's whole plan for a tank: every unit with its trims, and a session for each liquid
     and recipe. ``units`` None: as many as the scenario has. ``started`` is when the first is said to begin.
+    ``pool``: where the field is solved that no table has.
     """
+    from dataset.pools import TWO
     from dataset.rig.bench import Bench
     from dataset.rig.filling import fill_store
 
@@ -103,7 +112,7 @@ def fill_from_rig(
             "a plan of liquids and recipes",
         )
     before = len(store.sessions())
-    bench = Bench(scenario, index, seed=seed, progress=progress)
+    bench = Bench(scenario, index, seed=seed, progress=progress, pool=pool or TWO)
     mounting = fill_store(store, bench, units=units, plan=plan, progress=progress, started=started)
     return Filled(mounting, tuple(store.sessions()[before:]))
 
@@ -142,10 +151,11 @@ def played_board(
     return PlayedBoard(timed_lines(played, remark), remark)
 
 
-def bench_of(scenario: Scenario, setup: RigSetup, progress: Progress) -> Bench:
+def bench_of(scenario: Scenario, setup: RigSetup, progress: Progress, pool: Pool | None = None) -> Bench:
     """The bench of a tank, its tables from the cache or solved now. InputError for a liquid that is not the
     tank's.
     """
+    from dataset.pools import TWO
     from dataset.rig.bench import Bench
 
     tank = scenario.find_tank(setup.tank)
@@ -158,7 +168,14 @@ def bench_of(scenario: Scenario, setup: RigSetup, progress: Progress) -> Bench:
             fields=("liquid",),
         )
     trimmed_with = liquids[0]
-    return Bench(scenario, tank, seed=setup.seed, liquids=(trimmed_with, setup.liquid), progress=progress)
+    return Bench(
+        scenario,
+        tank,
+        seed=setup.seed,
+        liquids=(trimmed_with, setup.liquid),
+        progress=progress,
+        pool=pool or TWO,
+    )
 
 
 def find_unit(bench: Bench, ref: str) -> RigUnit:

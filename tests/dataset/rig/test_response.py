@@ -14,6 +14,7 @@ from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError
 from dataset.files.kept import cache_folder
+from dataset.pools import HERE
 from dataset.records import Coupling
 from dataset.rig.grid import E0
 from dataset.rig.media import AIR, Medium
@@ -39,7 +40,7 @@ def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def tables(cache: Path) -> dict[Coupling, Response]:
-    return response_table(SMALL, TAP, SPAN, cache=cache, jobs=1)
+    return response_table(SMALL, TAP, SPAN, cache=cache, pool=HERE)
 
 
 @pytest.fixture(autouse=True)
@@ -171,7 +172,7 @@ def test_thin_foam_counts_by_its_thickness(tables: dict[Coupling, Response]) -> 
 def test_another_wall_is_another_table(tmp_path: Path) -> None:
     thin, thick = (
         response_table(
-            Slice(((2.0, 16.0),), 12.0, wall, 2.3, 24.0, depth_mm=20.0), TAP, 12.0, cache=tmp_path, jobs=1
+            Slice(((2.0, 16.0),), 12.0, wall, 2.3, 24.0, depth_mm=20.0), TAP, 12.0, cache=tmp_path, pool=HERE
         )[Coupling.EARTHED]
         for wall in (1.0, 3.0)
     )
@@ -183,7 +184,7 @@ def test_a_table_is_solved_once(tables: dict[Coupling, Response], cache: Path) -
     def never(what: str, done: int, total: int) -> None:
         raise AssertionError("solved again")
 
-    again = response_table(SMALL, TAP, SPAN, cache=cache, progress=never, jobs=1)
+    again = response_table(SMALL, TAP, SPAN, cache=cache, progress=never, pool=HERE)
     assert np.array_equal(again[Coupling.EARTHED].clean, tables[Coupling.EARTHED].clean)
     assert [path.suffix for path in cache.iterdir()] == [".npz"]
 
@@ -199,7 +200,7 @@ def test_a_torn_table_is_solved_again(tables: dict[Coupling, Response], cache: P
         SPAN,
         cache=tmp_path,
         progress=lambda what, done, total: told.append((done, total)),
-        jobs=1,
+        pool=HERE,
     )
     assert np.array_equal(again[Coupling.FLOATING].films, tables[Coupling.FLOATING].films)
     assert told[-1][0] == told[-1][1]

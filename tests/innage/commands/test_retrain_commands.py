@@ -13,6 +13,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from building import WATER, bench_store
+from dataset.pools import HERE
 from dataset.records import (
     CountLaw,
     Frames,
@@ -101,7 +102,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
         )
         data = store.frozen_data(frozen)
         made = train_array(
-            by_roles(data, hardware_of(data), SearchRequest("first", limits, jobs=1)), recipes=(RECIPE,)
+            by_roles(data, hardware_of(data), SearchRequest("first", limits, pool=HERE)), recipes=(RECIPE,)
         )
         recipe, metrics = json.dumps(made.recipe.to_json()), json.dumps(made.metrics.to_json())
         store.add_model(

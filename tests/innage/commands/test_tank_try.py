@@ -5,15 +5,14 @@ and refused.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from joblib import parallel_config
 
 from calling import refused_line as refused
 from calling import run_line as run
+from dataset.pools import HERE, Processes
 
 TRIED = "tank try --span-mm 30 --wall-mm 2 --pad-width-mm 12 --pad low:1:12 --pad high:15:12"
 
@@ -24,12 +23,11 @@ def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(autouse=True)
-def _folder(tmp_path: Path, cache: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+def _folder(tmp_path: Path, cache: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("INNAGE_STORE", raising=False)
     monkeypatch.setenv("INNAGE_CACHE", str(cache))
-    with parallel_config(backend="sequential"):  # starting processes takes longer than these fields
-        yield
+    monkeypatch.setattr(Processes, "begin", HERE.begin)  # starting processes takes longer than these fields
 
 
 def facts(line: str) -> Any:

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError
+from dataset.pools import HERE
 from dataset.records import Conditions, Flow, FrozenData, Role, Stretch
 from training.judging.streams import values_of
 from training.models.assemble import assemble
@@ -24,12 +25,12 @@ from training.search.context import SearchContext, SearchRequest, by_roles, hard
 from training.search.dealing import deal
 from training.search.fitting import (
     FeatureTable,
-    learn_all,
     parts_of,
     prepare_features,
     scores_of,
     thresholds_of,
 )
+from training.search.learning import learn_all
 from training.search.pours import UNTOLD_SHARE, half_told
 from training.search.refitting import refit
 from training.search.train import train
@@ -41,7 +42,7 @@ LONG_AGO_MS = 60_000
 
 
 def context_of(data: FrozenData) -> SearchContext:
-    return by_roles(data, hardware_of(data), SearchRequest("m", jobs=1))
+    return by_roles(data, hardware_of(data), SearchRequest("m", pool=HERE))
 
 
 def poured(data: FrozenData) -> FrozenData:
@@ -169,7 +170,7 @@ def test_captures_must_say_when_liquid_came_in(make_strip: Make, made_up: Make) 
     data = make_strip(units=7, frames=20)
     said = r"no 'fit' session that says when liquid came in; expected sessions with filling stated"
     with pytest.raises(InputError, match=said) as raised:
-        train(data, SearchRequest("m", jobs=1), since_pour=True)
+        train(data, SearchRequest("m", pool=HERE), since_pour=True)
     assert raised.value.fields == ("since_pour",)
     with pytest.raises(InputError, match=said):
         refit(context_of(data), TOLD)

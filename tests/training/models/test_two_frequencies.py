@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError
+from dataset.pools import HERE
 from dataset.records import Frames, FrozenData, Pad, Role, Session, Trim, TrimKind
 from training.judging.judged import judge, judge_scores
 from training.judging.streams import values_of
@@ -25,11 +26,11 @@ from training.search.arrays import train_array
 from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
 from training.search.dealing import deal
 from training.search.fitting import (
-    learn_all,
     parts_of,
     prepare_features,
     scores_of,
 )
+from training.search.learning import learn_all
 from training.search.refitting import refit
 
 Make = Callable[..., FrozenData]
@@ -38,7 +39,7 @@ BOTH = ArrayRecipe((6,), 8, (6,), (*ALL, "dispersion"), True, "full", MOVING, (6
 
 
 def context_of(data: FrozenData) -> SearchContext:
-    return by_roles(data, hardware_of(data), SearchRequest("m", jobs=1))
+    return by_roles(data, hardware_of(data), SearchRequest("m", pool=HERE))
 
 
 def read_twice(

@@ -11,7 +11,7 @@ import pytest
 from dataset.records import Conditions, CountLaw, FrozenData, Surface, Wall
 from training.models.nets import NetPlan
 from training.models.trimming import SHARE_ONE, Trimming
-from training.models.watch import States, WatchRows, fit_watcher, make_strange, states_of
+from training.models.watch import States, WatchRows, fit_condition_net, fit_error_net, make_strange, states_of
 
 PLAIN, ROUGH = Conditions(), "rough"
 PADS = Trimming((), CountLaw.RISES, 0, (0,) * 6, (1,) * 6, (0, 1), (1, 1), (), (), ())
@@ -50,12 +50,12 @@ def test_one_net_tells_errors_and_what_is_strange_the_other_foam_and_film() -> N
     shares += 0.3 * foam[:, None] * (np.arange(6) == np.ceil(level)) + 0.1 * film[:, None] * (shares == 0)
     shares = SHARE_ONE * shares + rng.normal(0, 4, shares.shape)
     no = np.zeros(n, np.bool_)
-    rows = WatchRows(shares, shares, 0.5 * foam, States(foam, film, no, no, ~foam & ~film), np.arange(n) % 4)
+    rows = WatchRows(shares, shares, States(foam, film, no, no, ~foam & ~film), np.arange(n) % 4)
     plan = NetPlan((8, 4), seed=0, steps=40, starts=2)
-    watcher = fit_watcher(rows, ("shares",), PADS, plan)
-    doubt, strange = watcher.error.predict(shares).T
-    seen_foam, seen_film = watcher.condition.predict(shares).T
-    odd = watcher.error.predict(make_strange(shares, np.random.default_rng(1), 300))[:, 1]
+    error = fit_error_net(rows, 0.5 * foam, ("shares",), PADS, plan)
+    doubt, strange = error.predict(shares).T
+    seen_foam, seen_film = fit_condition_net(rows, plan).predict(shares).T
+    odd = error.predict(make_strange(shares, np.random.default_rng(1), 300))[:, 1]
     assert doubt[foam].mean() > 0.35
     assert doubt[~foam].mean() < 0.2
     assert np.median(odd) > 0.5 > np.quantile(strange, 0.95)

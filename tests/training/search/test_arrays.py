@@ -12,6 +12,7 @@ import pytest
 
 from dataset.canonical import sensor_key, sensor_key_1
 from dataset.errors import InputError
+from dataset.pools import HERE, Pool, Processes
 from dataset.records import FrozenData, GroupBy, Limit, Limits, Role
 from training.judging.figures import ClassFigures, Episodes, Figures, Score
 from training.judging.judged import judge, judge_scores
@@ -45,11 +46,11 @@ from training.search.context import Progress, SearchContext, SearchRequest, by_r
 from training.search.dealing import deal
 from training.search.fitting import (
     FeatureTable,
-    learn_all,
     parts_of,
     prepare_features,
     scores_of,
 )
+from training.search.learning import learn_all
 from training.search.metrics import GatedUnits, read_metrics
 from training.search.picking import against_next, pick, sureness
 from training.search.result import SearchResult
@@ -65,9 +66,9 @@ SMALL = (
 
 
 def context_of(
-    data: FrozenData, limits: Limits | None = None, jobs: int = 1, progress: Progress = silent
+    data: FrozenData, limits: Limits | None = None, pool: Pool = HERE, progress: Progress = silent
 ) -> SearchContext:
-    return by_roles(data, hardware_of(data), SearchRequest("m", limits, progress=progress, jobs=jobs))
+    return by_roles(data, hardware_of(data), SearchRequest("m", limits, progress=progress, pool=pool))
 
 
 @pytest.fixture(scope="module")
@@ -184,7 +185,7 @@ def test_a_band_is_given_with_nine_groups(trained: Trained) -> None:
 def test_the_same_again(make_strip: Make) -> None:
     """Equal input gives an equal program, whatever the number of cores."""
     data = make_strip(frames=30)
-    one, two = (train_array(context_of(data, jobs=jobs), recipes=SMALL[1:]) for jobs in (1, 2))
+    one, two = (train_array(context_of(data, pool=pool), recipes=SMALL[1:]) for pool in (HERE, Processes(2)))
     assert digest(one.program) == digest(two.program)
     assert one.metrics == two.metrics
     assert not one.metrics.to_json()["band"]["given"]

@@ -1,14 +1,14 @@
-"""The fan-out of fits is joblib's: whoever calls chooses where the fits run, and the model is the same."""
+"""Where fits are done changes no bit, and neither does the order that they are done in."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
-import joblib
-import pytest
-from joblib._parallel_backends import ThreadingBackend
+import numpy as np
 
+from dataset.pools import HERE, Round, Task
 from dataset.records import FrozenData, Role
 from training.program import digest
 from training.search.array_recipes import ALL, STILL, ArrayRecipe
@@ -20,33 +20,50 @@ RECIPES = (
     ArrayRecipe((4,), 16, (4,), STILL, False, "full", steps=3),
     ArrayRecipe((6,), 16, (4,), ALL, True, "full", steps=3),
 )
-TAKEN: list[str] = []
 
 
-class Counted(ThreadingBackend):  # type: ignore[misc]  # no types are published
-    """Threads that note what they were given, as a cluster's backend would be plugged in."""
+class Shuffled:
+    """A pool that does tasks here, in an order of its own, and notes what it took."""
 
-    def submit(self, func: Any, callback: Any = None) -> Any:
-        TAKEN.append(type(func).__name__)
-        return super().submit(func, callback)
+    same_files = True
+
+    def __init__(self, seed: int) -> None:
+        self.rng, self.taken = np.random.default_rng(seed), list[str]()
+
+    @contextmanager
+    def begin(self) -> Iterator[Round]:
+        with HERE.begin() as begun:
+            yield ShuffledRound(self, begun)
 
 
-@pytest.mark.slow
-def test_a_backend_of_ones_own_takes_the_fits(make_strip: Callable[..., FrozenData]) -> None:
+class ShuffledRound:
+    def __init__(self, pool: Shuffled, begun: Round) -> None:
+        self.pool, self.begun, self.waiting = pool, begun, list[Task]()
+
+    def share(self, value: Any) -> Any:
+        return self.begun.share(value)
+
+    def add(self, task: Task) -> None:
+        self.pool.taken.append(task.name)
+        self.waiting.append(task)
+
+    def __iter__(self) -> Iterator[tuple[Hashable, Any]]:
+        while self.waiting:
+            self.begun.add(self.waiting.pop(int(self.pool.rng.integers(len(self.waiting)))))
+            yield from self.begun
+
+
+def test_a_pool_takes_the_fits_in_any_order(make_strip: Callable[..., FrozenData]) -> None:
     data = make_strip(units=8, frames=20)
     hardware = hardware_of(data)
 
-    def trained(jobs: int) -> str:
-        return digest(
-            train_array(by_roles(data, hardware, SearchRequest("m", jobs=jobs)), recipes=RECIPES).program
-        )
+    def trained(pool: Any) -> str:
+        request = SearchRequest("m", pool=pool)
+        return digest(train_array(by_roles(data, hardware, request), recipes=RECIPES).program)
 
-    alone = trained(1)
-    joblib.register_parallel_backend("counted", Counted)
-    TAKEN.clear()
-    with joblib.parallel_config(backend="counted"):
-        assert trained(2) == alone
-        fits = len(TAKEN)
-        ablate(Study(data, hardware, RECIPES[0], Role.PROVE, SearchRequest("m", jobs=2)))
-    assert fits >= 2
-    assert len(TAKEN) > fits
+    alone, shuffled = trained(HERE), Shuffled(1)
+    assert trained(shuffled) == alone
+    fits = len(shuffled.taken)
+    assert sum(name.startswith("fitted") for name in shuffled.taken) > len(RECIPES)
+    ablate(Study(data, hardware, RECIPES[0], Role.PROVE, SearchRequest("m", pool=shuffled)))
+    assert len(shuffled.taken) > fits

@@ -15,6 +15,7 @@ import pytest
 
 from dataset.canonical import sensor_key, sensor_key_1
 from dataset.errors import InputError
+from dataset.pools import HERE
 from dataset.records import CountLaw, FrozenData, GroupBy, Limit, Limits, Role
 from training.judging.answers import answer_limits
 from training.judging.class_figures import coverage, figures_of, group_means
@@ -170,7 +171,7 @@ def test_both_kinds_of_models_compete_in_one_search(make_strip: MadeUp) -> None:
         (make_strip(frames=20), "scored on 2 'choose' groups"),
         (make_strip(frames=20, units=7, choose=0, prove=1), "scored on 2 of 6 'fit' groups, left out of the"),
     ):
-        made = search(by_roles(data, hardware_of(data), SearchRequest("m", limits, jobs=1)), kinds)
+        made = search(by_roles(data, hardware_of(data), SearchRequest("m", limits, pool=HERE)), kinds)
         assert [row.family for row in made.metrics.candidates].count("array net") == 1
         assert {row.family for row in made.metrics.candidates} == {"line", "array net"}
         assert all(row.classes is not None and "clean" in row.classes for row in made.metrics.candidates)

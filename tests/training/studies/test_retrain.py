@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError
+from dataset.pools import HERE
 from dataset.records import (
     CountLaw,
     FrozenData,
@@ -90,7 +91,7 @@ def other_tank(
 
 
 def model_of(data: FrozenData, recipe: ArrayRecipe = RECIPE) -> Model:
-    context = by_roles(data, hardware_of(data), SearchRequest("first", LIMITS, jobs=1))
+    context = by_roles(data, hardware_of(data), SearchRequest("first", LIMITS, pool=HERE))
     made = train_array(context, recipes=(recipe,))
     return Model(
         "first",
@@ -123,7 +124,7 @@ def made(old: FrozenData, new: FrozenData) -> Made:
         model,
         old,
         new,
-        SearchRequest("second", LIMITS, progress=lambda *what: seen.append(what), jobs=1),
+        SearchRequest("second", LIMITS, progress=lambda *what: seen.append(what), pool=HERE),
     )
     return model, its, seen
 
@@ -270,7 +271,7 @@ def test_trims_that_the_old_model_does_not_take_are_named(old: FrozenData, new: 
     odd = replace(first, counts=(first.counts[0] + 8000, *first.counts[1:]))
     data = replace(new, frozen=replace(new.frozen, trims=(odd, *new.frozen.trims[1:])))
     with pytest.raises(InputError) as told:
-        retrain(model_of(old), old, data, SearchRequest("second", LIMITS, jobs=1), steps=5)
+        retrain(model_of(old), old, data, SearchRequest("second", LIMITS, pool=HERE), steps=5)
     where = (
         f"unit {first.unit.name} on mounting later, {first.kind.value} trim, pad p0: "
         f"{odd.counts[0]}; expected "
@@ -309,7 +310,7 @@ def test_another_board_leaves_new_alone(old: FrozenData, new: FrozenData, made: 
         quick,
         old,
         replace(new, frozen=replace(new.frozen, sessions=slow)),
-        SearchRequest("x", jobs=1),
+        SearchRequest("x", pool=HERE),
     )
     figures = its.figures
     assert set(figures.refused) == {OLD, TOGETHER, SUPERPOSED}
@@ -401,7 +402,7 @@ def test_the_same_curve_twice(old: FrozenData, new: FrozenData) -> None:
 @pytest.mark.slow
 def test_a_curve_of_few_pads_is_refitted_too(old: FrozenData, new: FrozenData) -> None:
     """A model without trims or steps goes the same ways, and its own recipe alone is fitted again."""
-    first = train(old, SearchRequest("first", LIMITS, jobs=1), families=("hinge",))
+    first = train(old, SearchRequest("first", LIMITS, pool=HERE), families=("hinge",))
     model = Model(
         "first",
         digest(first.program),
@@ -413,7 +414,7 @@ def test_a_curve_of_few_pads_is_refitted_too(old: FrozenData, new: FrozenData) -
         to_json(first.program),
         first.float_onnx,
     )
-    again = retrain(model, old, new, SearchRequest("second", LIMITS, jobs=1))
+    again = retrain(model, old, new, SearchRequest("second", LIMITS, pool=HERE))
     figures = again.figures
     assert figures.refused == {}
     assert {way.way for way in figures.ways} == set(WAYS)
@@ -447,7 +448,7 @@ def test_sets_without_proof_are_refused(old: FrozenData, new: FrozenData, made: 
         new, frozen=replace(new.frozen, roles=tuple((g, Role.FIT) for g, _ in new.frozen.roles))
     )
     with pytest.raises(InputError, match="no frames in 'fit' or in 'prove' groups"):
-        retrain(model, old, unproved, SearchRequest("x", jobs=1))
+        retrain(model, old, unproved, SearchRequest("x", pool=HERE))
     by_temperature = replace(new, frozen=replace(new.frozen, group_by=GroupBy.TEMPERATURE))
     with pytest.raises(InputError, match="groups by temperature; expected groups by unit"):
-        retrain(model, old, by_temperature, SearchRequest("x", jobs=1))
+        retrain(model, old, by_temperature, SearchRequest("x", pool=HERE))

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError
+from dataset.pools import HERE
 from dataset.records import Budget, FrozenData, Limit, Limits, Role
 from training.costs import Cost, CostModel
 from training.judging.judged import judge
@@ -37,7 +38,7 @@ def asked(
     limits: Limits | None = None, budget: Budget | None = None, cost: CostModel | None = None
 ) -> SearchRequest:
     """What is asked of a study."""
-    return SearchRequest("m", limits, budget, cost, jobs=1)
+    return SearchRequest("m", limits, budget, cost, pool=HERE)
 
 
 @pytest.fixture(scope="module")
