@@ -7,6 +7,7 @@ from __future__ import annotations
 import math
 import re
 from datetime import date, datetime, timedelta
+from functools import lru_cache
 
 from dataset.errors import InputError, quoted
 
@@ -35,10 +36,11 @@ def plain_float(text: str) -> float:
     return float(text)
 
 
-def natural(name: str) -> list[tuple[int, float, str]]:
+@lru_cache(4096)  # thousands of cells are of a few names
+def natural(name: str) -> tuple[tuple[int, float, str], ...]:
     """A sorting key under which names stand as people count: unit-2 before unit-10, '5' before '15'."""
     parts = re.split(r"(\d+(?:\.\d+)?)", name)
-    return [(0, float(part), "") if k % 2 else (1, 0.0, part) for k, part in enumerate(parts)]
+    return tuple([(0, float(part), "") if k % 2 else (1, 0.0, part) for k, part in enumerate(parts)])
 
 
 def check_name(what: str, name: str) -> None:

@@ -12,7 +12,7 @@ import math
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import filterfalse, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -168,5 +168,5 @@ def mean_of(values: Iterable[float]) -> float:
     """The mean of what is not NaN, correctly rounded, so that a mark lies in the same band on every machine;
     NaN of nothing.
     """
-    there = [value for value in values if not math.isnan(value)]
+    there = list(filterfalse(math.isnan, values))
     return math.fsum(there) / len(there) if there else math.nan
