@@ -33,7 +33,7 @@ from dataset.store.events import amendments, tagging
 from dataset.store.events.voiding import is_void
 from dataset.store.proof import record_sha256
 from dataset.store.reading import amendments as amendments_read
-from dataset.store.reading.sessions import to_session, to_sessions
+from dataset.store.reading.sessions import to_sessions
 from dataset.store.registry import (
     liquid_row,
     mounting_row,
@@ -75,15 +75,16 @@ def add_sessions(
     progress: Callable[[str, int, int], None] | None = None,
 ) -> tuple[Session, ...]:
     """Check, write and seal sessions, one after the other."""
-    added: list[Session] = []
+    added: list[str] = []
     summaries: dict[str, Summary] = {}
     for new in sessions:
         refuse_retired_places(orm, new.unit, new.liquid, new.mounting)
         instruments.refuse_retired(orm, new.instruments)
-        added.append(to_session(add_session(orm, new, known=summaries)))
+        added.append(add_session(orm, new, known=summaries).sha256)
         if progress is not None:
             progress(new.source.file, len(added), len(sessions))
-    return tuple(added)
+    orm.flush()
+    return to_sessions(rows_named(orm, added))
 
 
 def known_session(orm: OrmSession, new: NewSession) -> SessionRow | None:
@@ -128,7 +129,7 @@ def add_session(
     # one that is given may be found again
     write_session(orm, row, new, tuple(dict.fromkeys((*new.warnings, *own_warnings))), packed())
     units.assign(orm, row.sha256, row.unit)
-    orm.refresh(row, WRITTEN)
+    orm.expire(row, WRITTEN)
     tagging.add(orm, row, tuple(dict.fromkeys(new.tags)), new.occasion.operator)
     return row
 
@@ -239,17 +240,19 @@ def what_is_known(
     and other units on its mounting show. The session of row id ``beside`` is left out; ``known`` keeps what
     was found out about sessions.
     """
-    known_here = {} if known is None else known
-    return _earlier(orm, new, known_here, beside), _shown(orm, new, known_here, beside)
+    known_here, unit = {} if known is None else known, unit_ids(orm, new.unit.name)
+    return _earlier(orm, new, unit, known_here, beside), _shown(orm, new, unit, known_here, beside)
 
 
-def _earlier(orm: OrmSession, new: NewSession, known: dict[str, Summary], beside: int) -> list[Summary]:
+def _earlier(
+    orm: OrmSession, new: NewSession, unit: Sequence[int], known: dict[str, Summary], beside: int
+) -> list[Summary]:
     """What this unit's latest sessions with the same sensor say, newest last; void ones don't count."""
     same = (
         select(SessionRow.sha256)
         .join(MountingRow, MountingRow.id == amendments.mounting_now())
         .where(
-            amendments.unit_now().in_(unit_ids(orm, new.unit.name)),
+            amendments.unit_now().in_(unit),
             MountingRow.sensor.has(name=new.mounting.sensor.name, revision=new.mounting.sensor.revision),
         )
         .where(~is_void(), SessionRow.sealed, SessionRow.id != beside)
@@ -262,6 +265,8 @@ def _earlier(orm: OrmSession, new: NewSession, known: dict[str, Summary], beside
 def _summaries(orm: OrmSession, hashes: Sequence[str], known: dict[str, Summary]) -> list[Summary]:
     """What sessions say, by their hashes; ``known`` keeps it."""
     missing = [sha256 for sha256 in hashes if sha256 not in known]
+    if not missing:
+        return [known[sha256] for sha256 in hashes]
     sessions = to_sessions(rows_named(orm, missing))
     together = sum(session.frames for session in sessions) <= MOST_FRAMES_TOGETHER
     one_by_one = (_recording(orm, session) for session in sessions)
@@ -279,14 +284,16 @@ def _recording(orm: OrmSession, session: Session) -> Recording:
     return LongFrames(stored_blocks(orm, session.sha256), channels, where=f"session {session.id}")
 
 
-def _shown(orm: OrmSession, new: NewSession, known: dict[str, Summary], beside: int) -> Shown:
+def _shown(
+    orm: OrmSession, new: NewSession, unit: Sequence[int], known: dict[str, Summary], beside: int
+) -> Shown:
     """What the unit's dry trim says, and the latest sessions of any unit on the same mounting; neither void
     ones nor those that were warned of gravely.
     """
     dry = (
         select(TrimRow)
         .where(
-            TrimRow.unit_id.in_(unit_ids(orm, new.unit.name)),
+            TrimRow.unit_id.in_(unit),
             TrimRow.mounting.has(name=new.mounting.name),
             TrimRow.kind == TrimKind.DRY.value,
         )
@@ -308,10 +315,11 @@ def _shown_before(orm: OrmSession, new: NewSession, beside: int) -> list[str]:
     they are amended. They are asked for a few at a time: a mounting may have thousands.
     """
     gravely = SessionRow.warnings.any(WarningRow.check_name.in_(GRAVE))
+    mounting = orm.scalar(select(MountingRow.id).where(MountingRow.name == new.mounting.name))
     same = (
         select(SessionRow.id, SessionRow.sha256, SessionRow.amendments.any())
         .where(
-            amendments.mounting_now() == mounting_row(orm, new.mounting.name).id,
+            amendments.mounting_now() == mounting,
             SessionRow.id != beside,
             ~is_void(),
             SessionRow.sealed,

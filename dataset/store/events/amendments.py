@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Sequence
+from functools import cache
 from typing import Any
 
 from sqlalchemy import ColumnElement, func, select
@@ -70,11 +71,13 @@ def now(sealed: InstrumentedAttribute[int], amended: InstrumentedAttribute[int |
     return func.coalesce(newest, sealed)
 
 
+@cache  # both take as long to make as to ask
 def unit_now() -> ColumnElement[int]:
     """The id of the unit that a session is of now."""
     return now(SessionRow.unit_id, AmendmentRow.unit_id)
 
 
+@cache
 def mounting_now() -> ColumnElement[int]:
     """The id of the mounting that a session was captured on, as is said now."""
     return now(SessionRow.mounting_id, AmendmentRow.mounting_id)

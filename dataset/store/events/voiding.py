@@ -6,6 +6,8 @@ void among its events has no take-back of that very void.
 
 from __future__ import annotations
 
+from functools import cache
+
 from sqlalchemy import ColumnElement, exists
 from sqlalchemy.orm import Session as OrmSession
 from sqlalchemy.orm import aliased
@@ -19,6 +21,7 @@ from dataset.store.tables import SessionRow, VoidRow
 from dataset.values import check_reason
 
 
+@cache  # it takes as long to make as to ask
 def is_void() -> ColumnElement[bool]:
     """The same as a condition of a query over sessions."""
     void, back = aliased(VoidRow), aliased(VoidRow)
