@@ -2,6 +2,8 @@
 begin last.
 """
 
+from __future__ import annotations
+
 import gc
 import importlib.util
 import os
@@ -13,7 +15,7 @@ from functools import cache
 from html import escape
 from pathlib import Path
 from types import ModuleType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from builds import KeptBuilds
@@ -28,6 +30,9 @@ from export.evidence.streams import Streams
 from innage.terminal import stage_lines
 from servers import NO_SERVER, Server, programs
 from training.program import Program, to_json
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 # fits run in the process of the tests: another one spends more on its imports than on what it fits
 os.environ.setdefault("LOKY_MAX_CPU_COUNT", "1")
@@ -175,14 +180,32 @@ _QUIET = (
 )
 
 
+def _installed_browser() -> str:
+    """The browser of this machine; skips where there is none."""
+    browser = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if browser is None:
+        pytest.skip("there is no browser here")
+    return browser
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Browser]:
+    """A browser that is driven, one for all tests of a worker; skips where there is none."""
+    path = _installed_browser()
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=[*_QUIET[1:]])
+        yield browser
+        browser.close()
+
+
 @pytest.fixture
 def fits_a_browser(tmp_path: Path) -> Callable[[str, int], None]:
     """Asserts of a page and a width in px that a browser says nothing on its console and that the page is no
     wider; skips where there is no browser.
     """
-    browser = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-    if browser is None:
-        pytest.skip("there is no browser here")
+    browser = _installed_browser()
 
     def check(page: str, width: int) -> None:
         # in a frame, since a browser's own window may not get narrower than 500 px
@@ -239,9 +262,24 @@ def pytest_collection_finish() -> None:
     gc.set_threshold(20_000, 20, 20)
 
 
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    """How many tests looked at a page in a browser, and how many could not: a machine without one passes the
+    others all the same.
+    """
+    counts = {
+        how: sum("in_a_browser" in report.keywords for report in terminalreporter.stats.get(how, ()))
+        for how in ("passed", "failed", "error", "skipped")
+    }
+    if any(counts.values()):
+        run = counts["passed"] + counts["failed"] + counts["error"]
+        terminalreporter.write_line(f"tests in a browser: {run} run, {counts['skipped']} skipped")
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """The kills of commands come first: they take longest, and another worker does the rest meanwhile."""
     items.sort(key=lambda item: "::test_kills" not in item.nodeid)
     for item in items:
+        if {"chromium", "fits_a_browser"}.intersection(getattr(item, "fixturenames", ())):
+            item.add_marker(pytest.mark.in_a_browser)
         if item.nodeid.removeprefix("tests/").startswith(UNMEASURED):
             item.add_marker(pytest.mark.no_cover)

@@ -22,7 +22,14 @@ from innage.cli import app
 from innage.command_table import COMMANDS
 from migrations import REVISIONS
 
-OF_THE_SERVICE = ("innage.service", "fastapi", "starlette", "uvicorn", "httpx")  # for serve, push and pull
+OF_THE_SERVICE = (
+    "innage.service",
+    "fastapi",
+    "starlette",
+    "uvicorn",
+    "httpx",
+    "jinja2",
+)  # for serve, push and pull
 WIDTH = 78  # what is left of 80 columns for a line of help
 
 

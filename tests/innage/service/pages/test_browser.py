@@ -1,0 +1,159 @@
+"""The pages in a real browser: at both widths, in the dark, on paper, by keyboard alone with script off, and
+by the rules of axe (WCAG 2.2, A and AA).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+from dataset.store import Store
+from doors import open_door
+from innage.service.pages.frame import CHAPTERS
+from innage.service.rights import RULES, is_page
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from playwright.sync_api import Browser, Page
+
+WIDTHS = (390, 1280)
+OVER = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+
+
+def readable(store: Store) -> list[str]:
+    """Every page that people read, of one thing each, and of what there is none of."""
+    line = store.page_of_session_lines(limit=1).items[0]
+    names = {"key": line.id, "name": line.unit}
+    paths = (p for method, p in RULES if method == "GET" and is_page(p) and "." not in p)
+    filled = [re.sub(r"{(\w+)}", lambda match: names[match[1]], path) for path in paths]
+    void = next(one.id for one in store.page_of_session_lines().items if one.void_reason is not None)
+    return [*filled, f"/sessions/{void}", "/sessions?tag=nowhere", "/nowhere"]
+
+
+@contextmanager
+def tab(chromium: Browser, url: str, **how: Any) -> Iterator[tuple[Page, list[str]]]:
+    """A page of a browser of its own, and what it says on its console beside the statuses of answers."""
+    context = chromium.new_context(base_url=url, **how)
+    page, said = context.new_page(), list[str]()
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on("requestfailed", lambda request: said.append(f"{request.url} failed"))
+    try:
+        yield page, said
+    finally:
+        context.close()
+
+
+@pytest.fixture(scope="module")
+def served(north: Path) -> Iterator[tuple[str, list[str]]]:
+    """A store without a token, read on its own machine: its URL, and its pages."""
+    with Store.open(north) as store, open_door(store, authorise=None) as url:
+        yield url, readable(store)
+
+
+def test_every_page_fits_and_says_nothing(chromium: Browser, served: tuple[str, list[str]]) -> None:
+    """No wider than the window at 390 and 1280 px, nor on paper; nothing on the console, under the policy."""
+    url, pages = served
+    faults = []
+    with tab(chromium, url) as (page, said):
+        for path in pages:
+            for width in WIDTHS:
+                page.set_viewport_size({"width": width, "height": 900})
+                page.goto(path)
+                over = page.evaluate(
+                    "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+                )
+                if over > 0:
+                    faults.append(f"{path}: {over} px too wide at {width}")
+            page.emulate_media(media="print")
+            shown = page.locator(".binder, .filter, .desk, .files").evaluate_all(
+                "all => all.filter(one => one.offsetParent !== null).length"
+            )
+            if shown or page.evaluate("document.body.scrollWidth > document.documentElement.clientWidth"):
+                faults.append(f"{path}: on paper")
+            page.emulate_media(media="screen")
+    known = "Failed to load resource: the server responded with a status of 404"  # of /nowhere itself
+    assert [*faults, *(text for text in said if not text.startswith(known))] == []
+    assert len(pages) >= 9
+
+
+def test_every_page_holds_the_rules_of_axe(chromium: Browser, served: tuple[str, list[str]]) -> None:
+    """In the light all of them, in the dark those of contrast."""
+    url, pages = served
+    axe, faults = Axe(), []
+    every, contrast = {"resultTypes": ["violations"]}, {"runOnly": ["color-contrast"]}
+    for scheme, rules in (("light", every), ("dark", contrast)):
+        with tab(chromium, url, color_scheme=scheme) as (page, _):
+            for path in pages:
+                page.goto(path)
+                results = axe.run(page, options=rules)
+                faults += [
+                    f"{scheme} {path}: {rule['id']}: {[node['html'][:90] for node in rule['nodes'][:3]]}"
+                    for rule in results.response["violations"]
+                ]
+    assert faults == [], "\n".join(faults)
+
+
+def test_a_desk_by_keyboard_alone_and_without_script(
+    chromium: Browser, team: Store, url: str, writer: str
+) -> None:
+    """Skip to the sheet, sign in, find a session, void it, sign out: by Tab, typing and Enter."""
+    key = next(one.id for one in team.page_of_session_lines().items if one.void_reason is None)
+    with tab(chromium, url, java_script_enabled=False, viewport={"width": 390, "height": 800}) as (page, _):
+        page.goto(f"/sessions/{key}")
+        to_focus(page, "Skip to the sheet")
+        page.keyboard.press("Enter")
+        to_focus(page, "Your token")
+        page.keyboard.type(writer)
+        page.keyboard.press("Enter")
+        page.wait_for_url(f"**/sessions/{key}")
+        to_focus(page, "Void the session")
+        page.keyboard.press("Enter")
+        to_focus(page, "What is wrong with it")
+        page.keyboard.type("the scale slipped")
+        page.keyboard.press("Enter")
+        page.wait_for_url(f"**/sessions/{key}?done=void")
+        assert page.locator(".stamped").inner_text().split("\n")[-1].endswith("the scale slipped")
+        cookies = page.context.cookies()
+        assert [(one["name"], one["secure"], one["httpOnly"]) for one in cookies] == [
+            ("__Host-innage", True, True)  # on plain HTTP too, since this is the browser's own machine
+        ]
+        to_focus(page, "Sign out")
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/sign-in?done=signed-out")
+        assert page.context.cookies() == []
+    (row,) = team.last_audit(1)
+    assert (row.kind, row.who, row.reason) == ("void", "kim", "the scale slipped")
+
+
+def to_focus(page: Page, name: str) -> None:
+    """Press Tab until what is called ``name`` has the focus, which must be seen."""
+    for _ in range(120):
+        page.keyboard.press("Tab")
+        focus = page.locator(":focus")
+        if focus.count() and name in (focus.first.inner_text() or _label(page, focus.first)):
+            style = "one => getComputedStyle(one).outlineStyle"
+            assert focus.first.evaluate(style) != "none", name
+            return
+    raise AssertionError(f"{name} is never reached by Tab")
+
+
+def _label(page: Page, focus: Any) -> str:
+    identity = focus.get_attribute("id")
+    label = page.locator(f"label[for='{identity}']") if identity else None
+    return label.inner_text() if label is not None and label.count() else ""
+
+
+def test_each_chapter_is_marked_where_one_is(chromium: Browser, served: tuple[str, list[str]]) -> None:
+    url, _ = served
+    with tab(chromium, url) as (page, _):
+        for path, name in CHAPTERS:
+            page.goto(path)
+            assert page.locator("nav [aria-current=page]").all_inner_texts() == [name]
+            assert page.locator("h1").count() == 1
