@@ -33,7 +33,7 @@ class Settings:
         at_once: how many of them may come in one go.
         body_s: how long a body may take to arrive, in seconds.
         staged_hours: how long a blob waits for the document that names it.
-        staged_bytes: how many bytes of blobs wait at most.
+        staged_bytes: how many bytes of blobs of one token wait at most.
         bodies_bytes: how many bytes of requests are held in memory at most, all together.
     """
 
@@ -43,7 +43,7 @@ class Settings:
     at_once: int = 4000
     body_s: float = 120.0
     staged_hours: int = 168
-    staged_bytes: int = 4 << 30
+    staged_bytes: int = 1 << 30
     bodies_bytes: int = 256 << 20
 
 
@@ -68,18 +68,19 @@ class Door:
     bodies: Bodies = field(default_factory=Bodies)
     swept: list[float] = field(default_factory=lambda: [0.0])  # when blobs that nobody named were let go
 
-    def stage(self, store: Store, blobs: Mapping[str, bytes]) -> tuple[str, ...]:
-        """Hold blobs, by their hashes, until documents name them; the names of those that are new here.
-        ``store`` is the store as the one works on it who sent them.
+    def stage(self, actor: Actor, blobs: Mapping[str, bytes]) -> tuple[str, ...]:
+        """Hold blobs of an actor's, by their hashes, until documents name them; the names of those that are
+        new here.
 
         Raises:
-            Problem: 'quota' where too many bytes wait already.
+            Problem: 'quota' where too many bytes that this actor sent wait already.
         """
+        store = self.store.acting_as(actor.acting)
         now = time.monotonic()
         if now - self.swept[0] > SWEEP_S or self.swept[0] == 0.0:
             self.swept[0] = now
             store.drop_staged_before(self.settings.staged_hours / 24)
-        if store.staged_bytes() + sum(map(len, blobs.values())) > self.settings.staged_bytes:
+        if store.staged_bytes(actor.token) + sum(map(len, blobs.values())) > self.settings.staged_bytes:
             raise Problem("quota", "too many blobs wait for their documents; finish what was begun first")
         return store.stage_blobs(blobs)
 

@@ -208,21 +208,21 @@ def missing_blobs(door: DoorOf, asked: BlobsAsked) -> BlobsListed:
     return BlobsListed(blobs=[name for name in dict.fromkeys(asked.blobs) if name not in there])
 
 
-async def put_blob(request: Request, door: DoorOf, store: StoreOf, sha256: HashPath) -> Response:
+async def put_blob(request: Request, door: DoorOf, actor: ActorOf, sha256: HashPath) -> Response:
     """Hold bytes until a document names them, for some days at most: 201 where they are new, 200 where they
     were held already.
     """
     content = await read_blob(request, sha256)
-    new = await run_in_threadpool(door.stage, store, {sha256: content})
+    new = await run_in_threadpool(door.stage, actor, {sha256: content})
     return Response(status_code=201 if new else 200)
 
 
-async def post_blobs(request: Request, door: DoorOf, store: StoreOf) -> BlobsListed:
+async def post_blobs(request: Request, door: DoorOf, actor: ActorOf) -> BlobsListed:
     """Hold several blobs at once: of each its hash (32 bytes), its length (4 bytes, little-endian) and its
     bytes, one after the other. All of them or none; the answer names those that are new.
     """
     blobs = cut_blobs(await read_body(request))
-    return BlobsListed(blobs=list(await run_in_threadpool(door.stage, store, blobs)))
+    return BlobsListed(blobs=list(await run_in_threadpool(door.stage, actor, blobs)))
 
 
 def take(actor: ActorOf, store: StoreOf, group: Group) -> Taken:

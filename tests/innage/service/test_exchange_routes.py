@@ -18,6 +18,7 @@ from building import bench_store
 from dataset.canonical_text import canonical_json
 from dataset.documents import Document
 from dataset.exchange.objects import KINDS, REGISTRY, Offered, Parcel
+from dataset.records import Scope
 from dataset.store import Store
 from doors import open_door
 from innage.jobs.exchange.push import blobs_of
@@ -440,6 +441,18 @@ def test_no_more_blobs_wait_than_there_is_room_for(team: Store) -> None:
     with open_door(team, Settings(staged_bytes=10)) as url, httpx.Client(base_url=url) as door:
         assert put(door, b"123456").status_code == 201
         is_problem(put(door, b"abcdef"), "quota")
+
+
+def test_one_token_does_not_hold_up_another(team: Store) -> None:
+    """Each has room of its own for blobs that wait."""
+    one, other = (team.add_token(name, [Scope.PUSH])[1] for name in ("one", "other"))
+    with open_door(team, Settings(staged_bytes=10), authorise=None) as url:
+        doors = [httpx.Client(base_url=url, headers={"authorization": f"Bearer {t}"}) for t in (one, other)]
+        with doors[0] as first, doors[1] as second:
+            assert put(first, b"123456").status_code == 201
+            is_problem(put(first, b"abcdef"), "quota")
+            assert put(second, b"abcdef").status_code == 201
+            is_problem(put(second, b"uvwxyz"), "quota")
 
 
 def test_blobs_that_nobody_names_go(team: Store) -> None:
