@@ -99,25 +99,20 @@ def _show(connection: Connection, done: Pushed, json: bool, dry_run: bool) -> No
 
 def _watch(store: Store, connection: Connection, sessions: SessionFilter, every_s: int) -> None:
     """Push now and then, whatever the line does; a line of text where something went, or could not."""
-    import time
-
     from dataset.errors import InnageError
     from innage.jobs.exchange.push import push
+    from innage.jobs.exchange.watching import watch
     from innage.terminal.stopping import asked_to_stop
 
-    told = ""
+    def tell(outcome: Pushed | InnageError) -> None:
+        if isinstance(outcome, InnageError):
+            say(outcome.said_by(option_of))
+            return
+        if outcome.new:
+            say(f"{outcome.new} new to {connection.name}")
+        for one in outcome.held:
+            say(f"held back: {one.error.said_by(option_of)}")
+
     with asked_to_stop() as stopped:
         say_aside(f"pushing to {connection.name} every {every_s} s; Ctrl-C ends it")
-        while not stopped():
-            try:
-                done = push(store, connection, wanted=sessions)
-                lines = [f"{done.new} new to {connection.name}"] if done.new else []
-                lines += [f"held back: {one.error.said_by(option_of)}" for one in done.held]
-            except InnageError as error:
-                lines = [error.said_by(option_of)]
-            if lines and "\n".join(lines) != told:
-                told = "\n".join(lines)
-                say(told)
-            until = time.monotonic() + every_s
-            while not stopped() and time.monotonic() < until:
-                time.sleep(0.2)
+        watch(lambda: push(store, connection, wanted=sessions), every_s, stopped, tell)
