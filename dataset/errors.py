@@ -97,6 +97,10 @@ class ChangedMeanwhileError(InputError):
     """What somebody looked at before they acted is another by now: nothing was done."""
 
 
+class StateError(InputError):
+    """What was asked for has been done already, or cannot be done as things stand by now."""
+
+
 class NotFoundError(InnageError, LookupError):
     """A record that was named does not exist in the store."""
 

@@ -36,19 +36,30 @@ def list_(
             "--about", help="Every row on this session, or other object, by the first digits of its hash."
         ),
     ] = None,
+    token: Annotated[
+        str | None, typer.Option("--token", help="Only what was done by this token, by its id.")
+    ] = None,
+    who: Annotated[
+        str | None, typer.Option("--who", help="Only what this one did, by the name that is listed.")
+    ] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """List who did what, when, by the last rows of the chain."""
     with open_existing(store) as opened:
-        rows = opened.last_audit(last) if about is None else opened.audit_about(about)
+        if about is None:
+            rows = opened.last_audit(last, token=token, who=who)
+        else:
+            rows = opened.audit_about(about, token=token, who=who)
     if json:
         emit([asdict(row) for row in rows])
     elif rows:
         columns = ("row", "when", "who", "from bench", "what", "on", "reason")
         table("audit", columns, [_cells(row) for row in rows])
-    else:
+    elif token is None and who is None:
         say(EMPTY)
+    else:
+        say("no such row")
 
 
 def _cells(row: AuditEntry) -> tuple[object, ...]:

@@ -18,7 +18,7 @@ from innage.service.pages import cookies
 from innage.service.pages.faults import answered
 from innage.service.pages.forms import check_origin
 from innage.service.problems import Problem, busy, problem_of
-from innage.service.rights import RULES, Actor, Free, Rule, is_page, of_token
+from innage.service.rights import ALSO, RULES, Actor, Free, Rule, is_page, of_token
 from innage.service.wire import MOST_BLOB, MOST_BUNDLE, MOST_GROUP, MOST_OTHER
 
 MOST_BODY = {
@@ -28,6 +28,7 @@ MOST_BODY = {
     ("POST", "/v1/groups"): MOST_GROUP,
     ("POST", "/v1/blobs"): MOST_GROUP,
 }
+COUNTED = {("GET", "/readyz")}  # asked without a token: it asks the store, and counts for the address
 MOST_DRAINED, DRAIN_S = 2 * MOST_GROUP, 5.0
 
 
@@ -42,8 +43,10 @@ class Guard:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        path = template_of(scope)
-        scope.setdefault("state", {})["template"] = path
+        state = scope.setdefault("state", {})  # the log's too
+        if scope["method"] == "HEAD":  # as GET, without the body (RFC 9110, 9.3.2)
+            scope, send = dict(scope, method="GET"), _without_body(send)
+        path = state["template"] = template_of(scope)
         body = _Body(receive, MOST_BODY.get((scope["method"], path), MOST_OTHER), self._door)
         try:
             try:
@@ -51,6 +54,8 @@ class Guard:
                 headers = Headers(scope=scope)
                 if is_page(scope["path"]):
                     check_origin(scope["method"], headers)
+                if (scope["method"], path) in COUNTED:
+                    self._door.count(f"address {(scope.get('client') or ('',))[0]}")
                 if rule not in (Free.PUBLIC, Free.IN_FORM):
                     scope["state"]["actor"] = await self._admitted(scope, rule)
                 body.check_stated(headers.get("content-length"))
@@ -94,7 +99,8 @@ class Guard:
         self._door.count(f"address {address}" if actor.token is None else f"token {actor.token}")
         if actor.token is None:
             self._check_host(headers.get("host", ""))
-        actor.must_have([rule])
+        if not actor.scopes & ALSO.get((scope["method"], scope["state"]["template"]), frozenset()):
+            actor.must_have([rule])
         return actor
 
     def _who(self, path: str, headers: Headers) -> Actor:
@@ -109,6 +115,13 @@ class Guard:
         name = host.rpartition(":")[0] if host.rpartition(":")[2].isdigit() else host
         if name.casefold() not in self._door.settings.hosts:
             raise Problem("host", "while the store holds no token, ask for it as 127.0.0.1 or localhost")
+
+
+def _without_body(send: Send) -> Send:
+    async def sending(message: Message) -> None:
+        await send(dict(message, body=b"") if message["type"] == "http.response.body" else message)
+
+    return sending
 
 
 class _Body:
@@ -180,7 +193,8 @@ def template_of(scope: Scope) -> str:
 def methods_of(scope: Scope) -> list[str]:
     """Every method that the path of a request takes, over all routes of it (RFC 9110, 10.2.1)."""
     here = (route for route in scope["app"].routes if route.matches(scope)[0] is not Match.NONE)
-    return sorted({method for route in here for method in route.methods})
+    methods = {method for route in here for method in route.methods}
+    return sorted(methods | ({"HEAD"} if "GET" in methods else set()))
 
 
 class Log:

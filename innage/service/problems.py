@@ -17,6 +17,7 @@ from dataset.errors import (
     InputError,
     NotAllowedError,
     NotFoundError,
+    StateError,
     StoreBusyError,
     StoreError,
 )
@@ -120,7 +121,8 @@ def _of_innage(error: InnageError) -> Problem:
         return unauthorised(given=True) if error.token_ended else not_allowed(str(error), error.scope)
     if isinstance(error, StoreError):
         return Problem("store", "the store cannot be used; its log says why")
-    kind = "not-found" if isinstance(error, NotFoundError) else "refused"
+    kinds = {NotFoundError: "not-found", StateError: "conflict"}
+    kind = next((kind for of, kind in kinds.items() if isinstance(error, of)), "refused")
     return Problem(kind, str(error), **parts_of(error))
 
 

@@ -15,9 +15,12 @@ from dataset.errors import InputError, NotAllowedError, NotFoundError
 from dataset.exchange.groups import is_whole
 from dataset.exchange.objects import Offered, Parcel
 from dataset.exchange.report import Exchanged, Held
+from dataset.exchange.scopes import SCOPES
+from dataset.words import Scope
 from innage.jobs.exchange.peer import Sent
 from innage.jobs.exchange.received import WITH_BLOBS, Received, read_sent
 from innage.service.problems import Problem, parts_of, problem_of
+from innage.service.rights import Actor
 from innage.service.wire import (
     MOST_BLOB,
     MOST_NAMED,
@@ -38,6 +41,23 @@ if TYPE_CHECKING:
 BLOB = "application/octet-stream"
 MOST_PACKED = 32 << 20  # bytes of blobs that are read at a time
 MOST_UNPACKED = 256 << 20  # bytes of what travels beside the documents of one group
+
+
+def check_scopes(store: Store, actor: Actor, groups: Sequence[Group]) -> None:
+    """Problem 'not-allowed' for somebody who may not push, where anything new among what they send asks for
+    that: then nothing is looked at, and it is said once.
+    """
+    if Scope.PUSH in actor.scopes:
+        return
+    offered: list[Offered] = []
+    for group in groups:
+        try:
+            offered += [Parcel(document).offered for document, _ in _read(group)]
+        except InputError:
+            continue  # it is refused by itself
+    for one in store.lacking(offered):
+        if not actor.scopes.intersection(SCOPES.get(one.kind, (Scope.PUSH,))):
+            actor.must_have([Scope.PUSH])
 
 
 async def read_body(request: Request) -> bytes:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from dataset.store import Store
 
 __all__ = [
+    "ALSO",
     "ON_LOOPBACK",
     "RULES",
     "Actor",
@@ -39,7 +40,7 @@ class Free(Enum):
 Rule = Scope | Free
 
 # Every route, by its method and path; a test names those without a row. What objects that are sent ask for
-# beside 'push', by their kinds (dataset.exchange.scopes), the store sees to.
+# by their kinds (dataset.exchange.scopes), the store sees to.
 RULES: Mapping[tuple[str, str], Rule] = {
     ("GET", "/healthz"): Free.PUBLIC,
     ("GET", "/readyz"): Free.PUBLIC,
@@ -94,6 +95,12 @@ RULES: Mapping[tuple[str, str], Rule] = {
     ("GET", "/units/{name}.json"): Scope.READ,
     ("GET", "/units/{name}"): Scope.READ,
     ("GET", "/units/{name}/trims.{form}"): Scope.READ,
+}
+# Scopes that do as well: whoever amends sends what they say of sessions that are there already.
+ALSO: Mapping[tuple[str, str], frozenset[Scope]] = {
+    ("POST", "/v1/objects"): frozenset({Scope.AMEND}),
+    ("POST", "/v1/groups"): frozenset({Scope.AMEND}),
+    ("POST", "/v1/objects/lacking"): frozenset({Scope.PUSH, Scope.AMEND}),
 }
 API = ("/v1", "/healthz", "/readyz")  # what is for programs, which show their token each time
 

@@ -114,19 +114,27 @@ class TeamDoor(Transactions):
         """Let a secret that a browser holds be good no longer."""
         self._database.write(lambda orm: sign_ins.end(orm, secret))
 
-    def audit(self, after: int = 0, most: int | None = None) -> tuple[AuditEntry, ...]:
-        """The rows of the audit chain behind number ``after``, in order, at most so many."""
-        return self._read(lambda orm: chain.entries_after(orm, after, most))
+    def audit(
+        self, after: int = 0, most: int | None = None, *, token: str | None = None, who: str | None = None
+    ) -> tuple[AuditEntry, ...]:
+        """The rows of the audit chain behind number ``after``, in order, at most so many; with ``token`` or
+        ``who`` those of a token, by its id, or of somebody, by name.
+        """
+        return self._read(lambda orm: chain.entries_after(orm, after, most, chain.By(token, who)))
 
-    def audit_about(self, digits: str) -> tuple[AuditEntry, ...]:
+    def audit_about(
+        self, digits: str, *, token: str | None = None, who: str | None = None
+    ) -> tuple[AuditEntry, ...]:
         """The rows of the audit chain whose object, or what it is said of, has a key that begins with these
         digits, in order.
         """
-        return self._read(lambda orm: chain.entries_about(orm, digits.lower()))
+        return self._read(lambda orm: chain.entries_about(orm, digits.lower(), chain.By(token, who)))
 
-    def last_audit(self, most: int) -> tuple[AuditEntry, ...]:
+    def last_audit(
+        self, most: int, *, token: str | None = None, who: str | None = None
+    ) -> tuple[AuditEntry, ...]:
         """The last rows of the audit chain, at most so many, in order."""
-        return self._read(lambda orm: chain.last_entries(orm, most))
+        return self._read(lambda orm: chain.last_entries(orm, most, chain.By(token, who)))
 
     def audit_of(self, keys: Sequence[str]) -> dict[str, AuditEntry]:
         """By the keys of objects: the row of the audit chain that tells that each came in, where there is

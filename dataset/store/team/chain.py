@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 
-from sqlalchemy import and_, insert, or_, select
+from sqlalchemy import ColumnElement, and_, insert, or_, select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical_text import sha256
@@ -76,24 +76,41 @@ def entries(orm: OrmSession) -> Iterator[AuditEntry]:
         yield AuditEntry(*row)
 
 
-def entries_after(orm: OrmSession, after: int, most: int | None) -> tuple[AuditEntry, ...]:
+@dataclass(frozen=True)
+class By:
+    """Whose rows are looked for: a token's, by its id, and somebody's, by name; None for anybody's."""
+
+    token: str | None = None
+    who: str | None = None
+
+    @property
+    def conditions(self) -> list[ColumnElement[bool]]:
+        """What a row must fulfil."""
+        wanted = ((AuditRow.token, self.token), (AuditRow.who, self.who))
+        return [column == value for column, value in wanted if value is not None]
+
+
+ANYBODY = By()
+
+
+def entries_after(orm: OrmSession, after: int, most: int | None, by: By = ANYBODY) -> tuple[AuditEntry, ...]:
     """At most so many of the rows behind number ``after``, in order."""
-    rows = select(*_COLUMNS).where(AuditRow.number > after).order_by(AuditRow.number).limit(most)
-    return tuple(AuditEntry(*row) for row in orm.execute(rows))
+    rows = select(*_COLUMNS).where(AuditRow.number > after, *by.conditions).order_by(AuditRow.number)
+    return tuple(AuditEntry(*row) for row in orm.execute(rows.limit(most)))
 
 
-def entries_about(orm: OrmSession, digits: str) -> tuple[AuditEntry, ...]:
+def entries_about(orm: OrmSession, digits: str, by: By = ANYBODY) -> tuple[AuditEntry, ...]:
     """The rows whose object, or what it is said of, has a key that begins with these digits, in order."""
     begins = [
         and_(key >= digits, key < digits + "g") for key in (AuditRow.object_sha256, AuditRow.about)
     ]  # 'g' sorts behind every digit
-    rows = select(*_COLUMNS).where(or_(*begins)).order_by(AuditRow.number)
+    rows = select(*_COLUMNS).where(or_(*begins), *by.conditions).order_by(AuditRow.number)
     return tuple(AuditEntry(*row) for row in orm.execute(rows))
 
 
-def last_entries(orm: OrmSession, most: int) -> tuple[AuditEntry, ...]:
+def last_entries(orm: OrmSession, most: int, by: By = ANYBODY) -> tuple[AuditEntry, ...]:
     """The last rows of the chain, at most so many, in order."""
-    rows = select(*_COLUMNS).order_by(AuditRow.number.desc()).limit(most)
+    rows = select(*_COLUMNS).where(*by.conditions).order_by(AuditRow.number.desc()).limit(most)
     return tuple(AuditEntry(*row) for row in orm.execute(rows))[::-1]
 
 

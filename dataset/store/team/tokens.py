@@ -21,7 +21,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.admission.rules import check_identity
-from dataset.errors import InputError, NotFoundError, StoreError, there_are
+from dataset.errors import InputError, NotFoundError, StateError, StoreError, there_are
 from dataset.records import Scope, Token
 from dataset.store.proof import check_row, keep, record_sha256
 from dataset.store.tables import TokenRevocationRow, TokenRow, TokenUseRow
@@ -143,7 +143,7 @@ def revoke(orm: OrmSession, public_id: str, reason: str) -> Token:
     """Record that a token is refused from now on, and why.
 
     Raises:
-        InputError: no reason, or revoked already. NotFoundError: no such token.
+        InputError: no reason. StateError: revoked already. NotFoundError: no such token.
     """
     row = _row(orm, public_id)
     if row is None:
@@ -153,7 +153,7 @@ def revoke(orm: OrmSession, public_id: str, reason: str) -> Token:
     where = f"token {public_id}"
     check_reason(f"{where}, reason", reason, "why it is revoked")
     if row.revocation is not None:
-        raise InputError(where, f"is revoked already ('{row.revocation.reason}')")
+        raise StateError(where, f"is revoked already ('{row.revocation.reason}')")
     keep(orm, TokenRevocationRow(token=row, revoked=clock.written(clock.now(orm)), reason=reason))
     return to_token(row)
 

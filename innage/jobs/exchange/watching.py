@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataset.errors import InnageError
 from innage.jobs.exchange.push import Pushed
 
-_STEP_S = 0.2  # how soon it hears that it is to stop
+_STEP_S = 0.25  # how soon it hears that it is to stop
 
 
 def watch(

@@ -9,6 +9,7 @@ import stat
 from pathlib import Path
 
 from dataset.errors import InputError
+from dataset.store.team.tokens import looks_whole
 
 TOKEN, TOKEN_FILE = "INNAGE_TOKEN", "INNAGE_TOKEN_FILE"
 _MOST = 1000  # characters
@@ -48,4 +49,11 @@ def _whole(where: str, text: str) -> str:
     token = text.strip()
     if not token or len(token) > _MOST or not token.isascii() or not token.isprintable() or " " in token:
         raise InputError(where, "holds no token", "one line, as 'innage token add' showed it")
+    if not looks_whole(token):
+        raise InputError(
+            where,
+            "holds a token that was cut or mistyped: its last characters do not fit the others",
+            "the whole of it, as 'innage token add' showed it",
+            "nothing was sent; copy it again, or ask for another",
+        )
     return token

@@ -18,7 +18,7 @@ from innage.service.answers import FOR_EVER, bytes_answer, json_answer
 from innage.service.description import of_bytes, unless_unchanged
 from innage.service.door import ActorOf, DoorOf, StoreOf
 from innage.service.problems import Problem
-from innage.service.receiving import cut_blobs, read_blob, read_body, take_group, take_groups
+from innage.service.receiving import check_scopes, cut_blobs, read_blob, read_body, take_group, take_groups
 from innage.service.wire import (
     MOST_LISTED,
     MOST_NAMED,
@@ -229,9 +229,11 @@ def take(actor: ActorOf, store: StoreOf, group: Group) -> Taken:
     """Take objects in one transaction. What belongs to a session, a set or a model is taken whole or not at
     all; what is registered one by one. May be repeated: what is there already stays as it is.
     """
+    check_scopes(store, actor, [group])
     return take_group(store, actor.name, group)
 
 
 def take_several(actor: ActorOf, store: StoreOf, groups: Groups) -> GroupsTaken:
     """Take groups one after the other, as 'POST /v1/objects' takes one; what became of each."""
+    check_scopes(store, actor, groups.groups)
     return take_groups(store, actor.name, groups)

@@ -97,6 +97,9 @@ def test_acts_of_commands_are_in_the_chain(path: Path) -> None:
         ("retirement", "user"),
     ]
     assert run_json("audit", "list", "--last", "1") == rows[-1:]
+    assert run_json("audit", "list", "--who", rows[0]["who"]) == rows
+    assert run_json("audit", "list", "--who", "nobody") == []
+    assert run("audit", "list", "--token", "a" * 10) == "no such row\n"
     digits = rows[2]["about"][:10].upper()
     assert run_json("audit", "list", "--about", digits) == rows[1:]
     assert run_json("audit", "list", "--about", rows[2]["object_sha256"]) == rows[2:]

@@ -21,7 +21,7 @@ from innage.service.door import Settings
 from innage.service.logs import JsonLines
 from innage.service.problems import KINDS, MEDIA_TYPE, PREFIX, error_of, parts_of
 from innage.service.rate import Rate
-from innage.service.rights import RULES, Actor, Free, Scope
+from innage.service.rights import ALSO, RULES, Actor, Free, Scope
 from innage.service.serving import Listening, listen
 from innage.service.wire import check_protocol
 
@@ -81,7 +81,7 @@ def test_a_route_asks_for_its_scope(store: Store) -> None:
             assert nobody.headers["www-authenticate"] == 'Bearer realm="innage"'
             if rule is Free.ANY:
                 continue
-            others = ",".join(set(Scope) - {rule})
+            others = ",".join(set(Scope) - {rule, *ALSO.get((method, path), ())})
             refused = client.request(method, path, headers={"authorization": others})
             assert is_problem(refused, "not-allowed")["scope"] == rule
             assert f'scope="{rule}"' in refused.headers["www-authenticate"]
@@ -111,6 +111,18 @@ def test_too_many_requests_are_told_when_to_come_again(store: Store) -> None:
         is_problem(refused, "rate")
         assert 1 <= int(refused.headers["retry-after"]) <= 2
         assert client.get("/healthz").status_code == 200
+        is_problem(client.get("/readyz"), "rate")  # it asks the store
+
+
+def test_head_answers_as_get_does(door: httpx.Client) -> None:
+    """The same status and head without the body, also where there is nothing (RFC 9110, 9.3.2)."""
+    for path in ("/healthz", "/readyz", "/v1", "/v1/objects", "/v1/openapi.json", "/v1/no"):
+        head, get = door.head(path), door.get(path)
+        assert (head.status_code, head.content) == (get.status_code, b"")
+        assert {**head.headers, "date": ""} == {**get.headers, "date": ""}
+        assert get.content
+    refused = door.head("/v1/groups")
+    assert (refused.status_code, refused.headers["allow"]) == (405, "POST")
 
 
 def test_a_bucket_fills_again_and_no_caller_is_kept_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -130,7 +142,7 @@ def test_what_is_not_there_is_a_problem(door: httpx.Client) -> None:
     is_problem(door.get("/v1/no"), "not-found")
     refused = door.delete("/v1")
     is_problem(refused, "method-not-allowed")
-    assert refused.headers["allow"] == "GET"
+    assert refused.headers["allow"] == "GET, HEAD"
 
 
 def test_health_and_readiness(door: httpx.Client, store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

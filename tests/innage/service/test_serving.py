@@ -16,8 +16,11 @@ from typer.testing import CliRunner
 
 from building import bench_store
 from dataset.store import Store
+from dataset.store.team.tokens import spelled
 from innage.cli import app
 from innage.service.client.secrets import find_token
+
+WHOLE, OTHER = spelled("a" * 10, "s" * 43), spelled("b" * 10, "s" * 43)
 
 
 @pytest.mark.slow
@@ -99,12 +102,12 @@ def test_push_and_pull_as_commands(
 def test_urls_that_a_token_does_not_go_to(
     url: str, sentence: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("INNAGE_TOKEN", "inn_secret")
+    monkeypatch.setenv("INNAGE_TOKEN", WHOLE)
     Store.open(tmp_path / "rig.db").close()
     code, said = run("push", url, "--store", str(tmp_path / "rig.db"))
     assert code == 2
     assert sentence in " ".join(said.split())
-    assert "inn_secret" not in said
+    assert WHOLE not in said
 
 
 @pytest.mark.skipif(os.name != "posix", reason="modes of files are those of POSIX")
@@ -116,19 +119,24 @@ def test_a_token_is_had_from_a_file_that_nobody_else_reads(
         monkeypatch.delenv(name, raising=False)
     assert find_token(None) is None
     file = tmp_path / "token"
-    file.write_text("inn_x\n")
+    file.write_text(f"{WHOLE}\n")
     file.chmod(0o640)
     with pytest.raises(Exception, match=r"used by others \(mode 640\).*chmod 600"):
         find_token(file)
     file.chmod(0o600)
-    assert find_token(file) == "inn_x"
+    assert find_token(file) == WHOLE
     monkeypatch.setenv("INNAGE_TOKEN_FILE", str(file))
-    assert find_token(None) == "inn_x"
-    monkeypatch.setenv("INNAGE_TOKEN", "inn_y")
-    assert (find_token(None), find_token(file)) == ("inn_y", "inn_x")
+    assert find_token(None) == WHOLE
+    monkeypatch.setenv("INNAGE_TOKEN", OTHER)
+    assert (find_token(None), find_token(file)) == (OTHER, WHOLE)
     for text in ("", "two words", "b\u00e4d", "x" * 2000, "a\nb"):
         file.write_text(text, encoding="utf-8")
         with pytest.raises(Exception, match="holds no token"):
             find_token(file)
+    for text in (WHOLE[:-1], WHOLE[1:], WHOLE.replace("s", "t"), "inn_x"):
+        file.write_text(text)
+        with pytest.raises(Exception, match="was cut or mistyped") as told:
+            find_token(file)
+        assert text not in str(told.value)
     with pytest.raises(Exception, match="cannot be read"):
         find_token(tmp_path / "none")

@@ -12,7 +12,7 @@ import pytest
 
 from dataset.errors import NotAllowedError
 from dataset.exchange.objects import REGISTRY, Offered
-from dataset.records import Scope, Token
+from dataset.records import Liquid, Scope, Token
 from dataset.store import Store
 from dataset.store.team import clock
 from doors import open_door
@@ -157,6 +157,25 @@ def test_without_the_scope_to_push(rig: Store, guarded: Store) -> None:
         push(rig, connection)
     assert told.value.kind == "not-allowed"
     assert (kinds(guarded), len(guarded.audit()), guarded.staged_bytes()) == ({}, before + 1, 0)
+
+
+def test_who_may_amend_alone_sends_what_was_said_of_sessions(rig: Store, guarded: Store) -> None:
+    """A rig that voids and amends what is there already needs no more; a session beside that is too much, and
+    it is said once.
+    """
+    with connected(guarded, EVERYTHING) as (connection, _):
+        push(rig, connection)
+    there = next(s for s in rig.sessions() if s.void_reason is None)
+    rig.void(there.id, "the hose slipped")
+    before = len(guarded.audit())
+    with connected(guarded, [Scope.AMEND]) as (connection, _):
+        done = push(rig, connection)
+        assert (done.new, done.held) == (1, ())
+        assert guarded.session(there.id).void_reason == "the hose slipped"
+        rig.add_liquid(Liquid("brine", 70.0))
+        with pytest.raises(ProblemError, match="the token has not the scope push"):
+            push(rig, connection)
+    assert [row.kind for row in guarded.audit()[before:]] == ["token", "void"]
 
 
 class _Cut:

@@ -31,15 +31,18 @@ class Day:
         return self.now >= self.end
 
 
-def watched(
-    outcomes: list[Pushed | InnageError], end: float
-) -> tuple[list[float], list[Pushed | InnageError]]:
+Outcome = Pushed | InnageError
+
+
+def watched(outcomes: list[Outcome], end: float) -> tuple[list[float], list[Outcome]]:
     """When it pushed, and what it told."""
-    day, at, told = Day(end), [], []
-    coming: Iterator[Pushed | InnageError] = iter(outcomes)
+    day = Day(end)
+    at: list[float] = []
+    told: list[Outcome] = []
+    coming: Iterator[Outcome] = iter(outcomes)
 
     def once() -> Pushed:
-        at.append(round(day.now))
+        at.append(day.now)
         outcome = next(coming)
         if isinstance(outcome, InnageError):
             raise outcome
@@ -51,7 +54,7 @@ def watched(
 
 def test_it_goes_on_whatever_the_line_does() -> None:
     """Every so often, through a line that is away; what stays as it was is not said again, nor is nothing."""
-    outcomes = [NOTHING, AWAY, AWAY, NEW, HELD, HELD, NOTHING, NEW]
+    outcomes: list[Outcome] = [NOTHING, AWAY, AWAY, NEW, HELD, HELD, NOTHING, NEW]
     at, told = watched(outcomes, 8 * 60)
     assert at == [60 * k for k in range(8)]
     assert told == [AWAY, NEW, HELD, NEW]
