@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import asdict, replace
+from typing import Any
 
 from dataset.errors import ProgramError
 from export.bundle.manifest import (
@@ -101,6 +102,14 @@ def build_bundle(
     files["report.html"] = render_report(facts).encode()
     files[MANIFEST] = seal(facts, files)
     return dict(sorted(files.items()))
+
+
+def score_of(program: Program, progress: Progress = silent) -> dict[str, Any] | None:
+    """What a bundle of ``program`` would state of its evidence, on vectors made from the program alone; None
+    where the program is too large for a sample of breaks.
+    """
+    _, drawn, _ = _fitting(program, VECTORS, SEED, None)
+    return sample_score(program, drawn, progress)
 
 
 def generate(

@@ -256,10 +256,10 @@ def _risk(claims: Figures) -> list[str]:
     if not curves:
         return []
     caption = (
-        "What a stricter threshold of doubt would buy: the 95th percentile of the error of the readings "
-        "still accepted (across), were doubt alone to decide, on the unseen groups. A line that falls to "
-        "the left means that doubt knows where the errors are; 'liquid' is all classes together. Diamonds: "
-        "what the model accepts in fact, by all its thresholds."
+        "What a stricter threshold of doubt would buy on the unseen groups: the 95th percentile of the error "
+        "of the readings still accepted, if doubt alone decided. If the error drops when fewer readings are "
+        "accepted, the confidence works. 'liquid' is all classes together. Diamonds: what the model accepts, "
+        "by all its thresholds."
     )
     at = {name: (point.accepted_share, point.p95_mm) for name, point in claims.operating.items()}
     return ["<h2>Risk against acceptance</h2>", svg_figure(risk_plot(curves, at), caption)]

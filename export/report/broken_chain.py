@@ -9,7 +9,7 @@ from html import escape
 from typing import Any
 
 from export.report.axes import bar
-from export.report.html import html_table, number
+from export.report.html import counted, html_table, number
 from training.judging.chain_faults import FAULTS
 from training.judging.figures import FaultFigures, FaultTable
 
@@ -37,12 +37,12 @@ def broken_chain_section(facts: Mapping[str, Any]) -> list[str]:
     left = "; ".join(escape(kind) for kind in left_to_the_application(table))
     seen = "that the model was fitted on" if "fit" in table.roles else "that the model was not fitted on"
     sentences = (
-        f"One fault at a time, put on {table.sessions} sessions of {table.units} units {seen} "
-        f"({escape(' and '.join(table.roles))}, none of 'prove'). Of frames while it lasts: withheld; given "
-        f"within {number(table.bound_pct)} % of the span; further off with a flag that the fault raised; "
-        "further off without. An episode is one session with the fault at one place; it is wrong when one "
-        "frame is silently so, and the bound of that rate is exact and one-sided (95 %), for sessions like "
-        "these."
+        f"One fault at a time, put on {counted(table.sessions, 'session')} of {counted(table.units, 'unit')} "
+        f"{seen} ({escape(' and '.join(table.roles))}, none of 'prove'). Of frames while it lasts: "
+        f"withheld; given within {number(table.bound_pct)} % of the span; further off with a flag that the "
+        "fault raised; further off without. An episode is one session with the fault at one place; it is "
+        "wrong when one frame is silently so, and the bound of that rate is exact and one-sided (95 %), for "
+        "sessions like these."
     )
     told = "since more than 1 % of the frames more than without a fault are silently wrong"
     return [

@@ -40,7 +40,7 @@ CLASS_COLUMNS = (
     "its P95 mm",
     "label u mm",
 )
-WEIGHTS = "Every group weighs the same, which is the claim; 'by frame' is the P95 of all frames pooled"
+WEIGHTS = "All groups are weighted equally; 'by frame' is the P95 of all frames pooled"
 CANDIDATE_COLUMNS = (
     "model",
     "bits",
@@ -153,7 +153,7 @@ def rate_rows(claims: Figures) -> list[tuple[str, str]]:
         ("longest wrong by more than 5 % of span", _seconds(claims.longest_wrong_s)),
         *((f"{flag} flagged", _flag(claims.flags.get(flag), flag)) for flag in ("foam", "film")),
         *_joint_rows(claims.joint),
-        ("filling less draining, clean (hysteresis)", _millimetres(claims.hysteresis_mm)),
+        ("filling minus draining, clean (hysteresis)", _millimetres(claims.hysteresis_mm)),
         ("band", _band(claims.band)),
         *_power_on_rows(claims.power_on),
         ("below the top of the lowest pad", _zone(claims.by.get("zone", {}).get("lowest pad"))),
@@ -245,21 +245,14 @@ def _power_on_rows(power_on: PowerOn | None) -> list[tuple[str, str]]:
     """
     if power_on is None or not power_on.starts:
         return []
-    waits = [
-        f"{name} {_wait(seconds, power_on.window_s)}"
-        for name, seconds in (
-            ("P50", power_on.wait_p50_s),
-            ("P95", power_on.wait_p95_s),
-            ("max", power_on.wait_max_s),
-        )
-    ]
-    starts = power_on.starts - power_on.withheld_anyway
-    text = f"{', '.join(waits)} after the first frame, of {starts} starts"
-    text += (
-        f"; {power_on.withheld_anyway} more where a chip never switched off withholds too"
-        if power_on.withheld_anyway
-        else ""
-    )
+    waits = (("P50", power_on.wait_p50_s), ("P95", power_on.wait_p95_s), ("max", power_on.wait_max_s))
+    known = [f"{name} {short(seconds):g} s" for name, seconds in waits if seconds is not None]
+    text = f"{power_on.starts - power_on.withheld_anyway} power-ons tried"
+    text += f": {', '.join(known)} after the first frame" if known else ""
+    if power_on.wait_max_s is None:
+        text += f"; in at least one there was no reading within {power_on.window_s:g} s"
+    if power_on.withheld_anyway:
+        text += f"; {power_on.withheld_anyway} more not counted: a chip left running withholds there too"
     rows = [("power-on at a random frame: first reading", text)]
     same, apart = percent(power_on.as_warm_share), short(power_on.apart_mm)
     if same is not None:
@@ -271,10 +264,6 @@ def _power_on_rows(power_on: PowerOn | None) -> list[tuple[str, str]]:
             )
         )
     return [*rows, ("gaps in time: the model started anew", f"{power_on.restarts} in the judged sessions")]
-
-
-def _wait(seconds: float | None, window_s: float) -> str:
-    return f"none within {window_s:g} s or the session" if seconds is None else f"{seconds:g} s"
 
 
 def _zone(zone: ClassFigures | None) -> str:
@@ -291,7 +280,7 @@ _STUDY_COLUMNS = (
     "clean %",
     "foam mm",
     "film mm",
-    "given %",
+    "accepted %",
     "false wets",
     "within limits",
     "from %",

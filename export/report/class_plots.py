@@ -24,6 +24,7 @@ from export.report.axes import (
     look,
     strips,
 )
+from export.report.html import counted
 from export.report.plots import upright, whisker
 from training.judging.figures import LevelBin, SessionTrace, UnitErrors
 
@@ -99,7 +100,7 @@ def unit_plot(units: Sequence[UnitErrors]) -> str:
                 for error in unit.errors_mm.get(name, ())
             ]
     parts += foot(x, bottom, "error, mm")
-    return drawing("Error by unit", f"{len(units)} units", bottom + FOOT, parts)
+    return drawing("Error by unit", counted(len(units), "unit"), bottom + FOOT, parts)
 
 
 def trace_plot(trace: SessionTrace, span_mm: float, *, band: bool) -> str:
@@ -136,7 +137,7 @@ def trace_plot(trace: SessionTrace, span_mm: float, *, band: bool) -> str:
     below, height = strips(x, panel.bottom + 4, rows)
     bottom = panel.bottom + 4 + height
     parts += [*below, *foot(x, bottom, "time since the first labelled frame, s")]
-    desc = f"unit {trace.unit}, {trace.liquid}, {trace.frames} labelled frames"
+    desc = f"unit {trace.unit}, {trace.liquid}, {counted(trace.frames, 'labelled frame')}"
     return drawing(f"Session {trace.session}", desc, bottom + FOOT, parts)
 
 

@@ -10,6 +10,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from typing import Any, TypeGuard
 
+from export.report.claim_tables import percent as per_cent
+
 NONE = "&ndash;"
 _LONG = (
     30  # characters from which on a cell may not be squeezed to a column of single words by those beside it
@@ -85,7 +87,7 @@ def number(value: object, percent: bool = False) -> str:
     if not is_finite_number(value):
         return NONE
     if percent:
-        return f"{value:.1%}"
+        return f"{per_cent(value):g} %"
     return str(value) if isinstance(value, int) else f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
 
 

@@ -13,12 +13,12 @@ _SHOWN = 12  # names of breaks that go unseen
 
 
 def noticed_section(facts: Mapping[str, Any]) -> list[str]:
-    """The sample of the score, line by line; nothing for a model that was not exported, and a sentence for a
-    program that is too large for a sample.
+    """The sample of the score, line by line; a sentence for a model of which none was made, or that is too
+    large for a sample. ``score_of`` among the facts says whose it is, where it is not the page's own.
     """
-    if "score" not in facts:
-        return []
     title = "<h2>What the evidence notices</h2>"
+    if "score" not in facts:
+        return [title, f"<p>{_NO_SCORE}</p>"]
     sample = facts["score"]
     if sample is None:
         return [title, "<p>The program is too large for a sample of breaks at export.</p>"]
@@ -43,9 +43,23 @@ def noticed_section(facts: Mapping[str, Any]) -> list[str]:
     return [
         title,
         html_table(head, rows, left=(0, 1)),
-        f"<p>{sentences}</p>",
+        f"<p>{sentences}{_whose(facts)}</p>",
         *_unseen(part(sample, "unseen")),
     ]
+
+
+_NO_SCORE = (
+    "Not measured here. An export measures which single breaks of the program its vectors and its self-test "
+    "notice; so does <code>innage report model --score</code>, in some seconds."
+)
+
+
+def _whose(facts: Mapping[str, Any]) -> str:
+    """Of which bundle the score is, or that its vectors are made from the program alone."""
+    bundle = facts.get("score_of")
+    if bundle:
+        return f" It is that of bundle <code>{escape(bundle[:12])}</code>, which this store keeps."
+    return "" if "prefix" in facts else " The vectors are drawn from the program alone, as for an export."
 
 
 def _bound(value: object) -> str:

@@ -33,7 +33,7 @@ from export.report.html_page import caution_line, cautions, heading, origin_said
 from export.report.noticed import noticed_section
 from export.report.plots import error_plot
 from export.report.visits import visits_section
-from training.judging.figures import AnsweredLimit, Prove, RandomRows, Score
+from training.judging.figures import AnsweredLimit, Beyond, KeptCost, Prove, RandomRows, Score
 from training.search.kept_recipe import KeptRecipe
 from training.search.metrics import CandidateRow, Metrics, read_metrics
 
@@ -58,7 +58,7 @@ def render_report(facts: Facts) -> str:
         *_voided(facts),
         *_limits(metrics.limits, facts),
         *_judgement(metrics, facts),
-        *_costs(facts),
+        *_costs(facts, metrics.chosen),
         *boards_section(facts),
         *visits_section(facts),
         *noticed_section(facts),
@@ -153,7 +153,7 @@ def _scores(metrics: Metrics) -> list[str]:
     """
     prove, random_rows = metrics.prove or Prove(), metrics.random_rows or RandomRows()
     columns = [("Integer (what the chip computes)", prove.integer), ("Float", prove.floats)]
-    columns += [("Integer, rows drawn at random", random_rows.integer)]
+    columns += [("Integer, split by row", random_rows.integer)]
     columns = [(title, scores) for title, scores in columns if scores != Score()]
     if not columns:
         return []
@@ -168,6 +168,8 @@ def _scores(metrics: Metrics) -> list[str]:
     ]
 
 
+# of which none faulty bounds the rate by 0.05 at 95 %: 1 - 0.05^(1/n) <= 0.05 (Clopper and Pearson, as below)
+_FOR_A_TWENTIETH = 59
 _SCORES = {
     "rmse_mm": "RMS error, mm",
     "worst_group_rmse_mm": "RMS error of the worst group, mm",
@@ -183,8 +185,8 @@ def _what_scores_show(metrics: Metrics, facts: Facts) -> list[str]:
     sentences = [f"The first columns are on groups that training and choosing did not see{bound}"]
     if metrics.random_rows is not None:
         sentences.append(
-            "Rows drawn at random have neighbours in the training data, so that column "
-            "flatters the model; it is here for comparison only"
+            "The column split by row is of frames drawn at random, whose neighbours were fitted on. So its "
+            "error is too optimistic; don't quote it"
         )
     return sentences
 
@@ -205,10 +207,10 @@ def _group_bound(metrics: Metrics, facts: Facts) -> str:
     kind = f" (each one {escape(group_by)})"
     if groups <= 0:
         return kind
-    bound = rate_shown(groups)
     return (
-        f"{kind}: {groups} of them. If none of {groups} went wrong, that only shows a rate of wrong "
-        f"groups below {100 * bound:.3g}% (95% confidence)"
+        f"{kind}: {groups} of them. {counted(groups, f'fault-free {escape(group_by)}')} only prove a rate of "
+        f"faulty ones below {100 * rate_shown(groups):.3g} % (95 % confidence); {_FOR_A_TWENTIETH} are "
+        "needed to prove 5 %"
     )
 
 
@@ -217,14 +219,14 @@ def _limits_of_claims(metrics: Metrics, facts: Facts) -> list[str]:
     sentences = []
     if metrics.openings is not None:
         sentences.append(
-            f"The prove groups of this frozen set had been opened {counted(metrics.openings, 'time')}; "
-            "each opening wears them out a little"
+            f"The prove groups of this frozen set had been opened {counted(metrics.openings, 'time')}. Each "
+            "opening wears them out a little"
         )
     seen = {what: _unique(s[what] for s in facts["sessions"]) for what in ("unit", "liquid", "tank")}
     few = ", ".join(counted(len(names), what) for what, names in seen.items())
     sentences.append(
-        f"All of it rests on {counted(len(facts['sessions']), 'session')} of {few}: nothing "
-        "here speaks of units, liquids or tanks beyond those"
+        f"All of it rests on {counted(len(facts['sessions']), 'session')} of {few}. Nothing "
+        "here speaks of other units, liquids or tanks"
     )
     band = metrics.band
     if band is not None and band.given:
@@ -235,12 +237,17 @@ def _limits_of_claims(metrics: Metrics, facts: Facts) -> list[str]:
         sentences.append(f"No error band is given: {escape(band.reason or 'no reason recorded')}")
     beyond = None if metrics.prove is None else metrics.prove.beyond
     if beyond is not None and beyond.frames:
-        share = number(beyond.accepted_share, percent=True)
-        sentences.append(
-            f"Of {beyond.frames} frames at levels beyond those of training, {share} were "
-            "accepted instead of withheld"
-        )
+        sentences.append(_beyond(beyond))
     return sentences
+
+
+def _beyond(beyond: Beyond) -> str:
+    """What became of frames outside the trained range."""
+    frames = counted(beyond.frames, "test frame")
+    lie = f"{frames} {'lies' if beyond.frames == 1 else 'lie'} outside the trained range"
+    if beyond.accepted_share == 0:
+        return f"{lie}; all were withheld, as they should be"
+    return f"{lie}; {number(beyond.accepted_share, percent=True)} of them were accepted, and none should be"
 
 
 def _sentences(sentences: Iterable[str]) -> str:
@@ -311,10 +318,11 @@ def _bound(answer: AnsweredLimit) -> str:
     return bound if answer.or_mm is None else f"{bound} or {number(answer.or_mm)} mm"
 
 
-def _costs(facts: Facts) -> list[str]:
+def _costs(facts: Facts, chosen: CandidateRow | None) -> list[str]:
+    """What the model takes of a budget; without one what training measured, or that nobody did."""
     budget, cost = facts["budget"], facts["cost"]
     if budget is None or cost is None:
-        return []
+        return ["<h2>Cost</h2>", *_cost_of_training(None if chosen is None else chosen.cost)]
     rows = [
         (
             escape(c["resource"]),
@@ -339,9 +347,32 @@ def _costs(facts: Facts) -> list[str]:
     title = f"<h2>Cost against budget {escape(budget['name'])}</h2>"
     return [
         title,
-        html_table(("Resource", "Seen", "At most", "Left for it", ""), rows, left=(0, 4)),
+        html_table(("Resource", "Measured", "Upper bound", "Budget", ""), rows, left=(0, 4)),
         f"<p>{compiled} {how}{basis}</p>",
     ]
+
+
+def _cost_of_training(cost: KeptCost | None) -> list[str]:
+    """What the chosen candidate was found to cost."""
+    if cost is None:
+        return [f"<p>Not measured in training. {_TO_MEASURE}</p>"]
+    rows = [
+        ("flash bytes", str(cost.flash), NONE),
+        ("RAM bytes", str(cost.ram), NONE),
+        ("stack bytes", str(cost.stack), number(cost.stack_bound)),
+        ("cycles of step", str(cost.cycles), number(cost.cycles_bound)),
+    ]
+    how = (
+        f"Measured in training on the compiled C of the chosen candidate, without a band, on an emulated "
+        f"{escape(cost.core)}: a model of that core, not a board."
+    )
+    table = html_table(("Resource", "Measured", "Upper bound"), rows)
+    return [table, f"<p>{how} {_TO_MEASURE}</p>"]
+
+
+_TO_MEASURE = (
+    "With a budget (<code>innage report model --budget</code>) the whole model is measured against it."
+)
 
 
 def _adds(interfaces: dict[str, int]) -> str:
@@ -385,7 +416,7 @@ def _candidates(metrics: Metrics, facts: Facts) -> list[str]:
         "Family and size",
         "RMS error on the choose groups, mm",
         "Worst group, mm",
-        "Departure from its curve, mm",
+        "Quantisation error, mm",
         "Flash, B",
         "Cycles",
         "Meets the limits",
@@ -401,10 +432,10 @@ def _told_by(candidate: CandidateRow) -> tuple[object, ...]:
 
 
 def _inputs(facts: Facts) -> list[str]:
-    """What the model is told, in words; nothing for recipes of early versions, which don't say."""
+    """The model's inputs in words; nothing for recipes of early versions, which don't say."""
     recipe = KeptRecipe.from_json(facts.get("recipe"))
     told = () if recipe is None else recipe.inputs_told()
-    return ["<h2>What it is told</h2>", f"<p>{escape(_sentences(told))}</p>"] if told else []
+    return ["<h2>Inputs</h2>", f"<p>{escape(_sentences(told))}</p>"] if told else []
 
 
 def _sources(facts: Facts) -> list[str]:

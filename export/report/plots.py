@@ -24,6 +24,7 @@ from export.report.axes import (
     line_sign,
     look,
 )
+from export.report.html import counted
 
 _HEIGHT = 230  # of a plot's field
 _NAMED, _BAR = 24, 20  # heights: the line with a row's name, and the row's bar or box below it
@@ -60,7 +61,7 @@ def error_plot(points: Sequence[tuple[float, float, float, str]]) -> str:
             f"{deviation:.3g} mm"
         )
         marks.append(whisker(panel, "all", level, (mean - deviation, mean, mean + deviation), title))
-    return _plot("Error against level", f"{len(points)} groups", panel, marks, "true level, mm")
+    return _plot("Error against level", counted(len(points), "group"), panel, marks, "true level, mm")
 
 
 def _plot(title: str, desc: str, panel: Panel, marks: Sequence[str], across: str) -> str:
@@ -78,7 +79,7 @@ def level_plot(points: Sequence[tuple[float, float, float, float, float]]) -> st
     marks = [f'<polygon class="shade" points="{panel.path(label)}"/>', *panel.grid()]
     for level, low, middle, high, _ in points:
         marks.append(whisker(panel, "all", level, (low, middle, high)))
-    desc = f"{len(points)} bins of the level, and the uncertainty of the labels"
+    desc = f"{counted(len(points), 'bin')} of the level, and the uncertainty of the labels"
     return _plot("Error against level", desc, panel, marks, "true level, mm")
 
 
@@ -138,7 +139,8 @@ def box_plot(boxes: Sequence[BoxSummary]) -> str:
     for k, box in enumerate(boxes):
         top = _ROW * k + _NAMED
         frames, sessions, groups = box.counts
-        words = f"{box.name}: {frames} frames, {sessions} sessions, {groups} groups"
+        counts = zip((frames, sessions, groups), ("frame", "session", "group"), strict=True)
+        words = f"{box.name}: {', '.join(counted(count, what) for count, what in counts)}"
         parts.append(f'<text x="{LEFT}" y="{top - 6}">{escape(words)}</text>')
         parts.append(_box(box, x, top + _BAR // 2))
     desc = "; ".join(f"{box.name}: median {box.quantiles[2]:.3g} mm" for box in boxes)
@@ -201,7 +203,7 @@ def front_plot(points: Sequence[tuple[float, float, str, bool]], allowed: float 
         )
         circle = f'<circle cx="{across(flash):g}" cy="{panel.y(error):g}" r="{6 if chosen else 4}"/>'
         marks.append(f'<g class="{"mark" if chosen else "hollow"}">{title}{circle}</g>')
-    return _plot("Error against flash", f"{len(points)} candidates", panel, marks, "flash, bytes")
+    return _plot("Error against flash", counted(len(points), "candidate"), panel, marks, "flash, bytes")
 
 
 def front(points: Sequence[tuple[float, float, str, bool]]) -> list[Point]:
@@ -259,7 +261,7 @@ def response_plot(curves: Sequence[tuple[str, Sequence[Point]]]) -> str:
             y += 1  # below the names that are there
         taken.append((x, x + wide, y))
         names.append(f'<text x="{x:g}" y="{y:g}">{escape(name)}</text>')
-    return _plot("Response of the pads", f"{len(curves)} pads", panel, [*marks, *names], "level, mm")
+    return _plot("Response of the pads", counted(len(curves), "pad"), panel, [*marks, *names], "level, mm")
 
 
 _NAME_HEIGHT = 18  # of a pad's name

@@ -62,6 +62,10 @@ def report_model(
         str | None,
         typer.Option(help="Measure it for this budget as well.", autocompletion=names_of("budget")),
     ] = None,
+    score: Annotated[
+        bool,
+        typer.Option("--score", help="Also count the single breaks that vectors and self-test notice."),
+    ] = False,
     replace: ReplaceOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -70,7 +74,7 @@ def report_model(
     """
     from innage.jobs.models.reporting import report_model as write_page
 
-    write_page(open_store(store), name, out, budget=budget, replace=replace)
+    write_page(open_store(store), name, out, budget=budget, score=score, replace=replace)
     say(f"report: {out}")
 
 

@@ -22,6 +22,7 @@ from export.report.axes import (
     key,
     strips,
 )
+from export.report.html import counted
 from innage.pictures.figures import fitted
 from innage.pictures.session_plot import broken
 
@@ -59,7 +60,8 @@ def course(session: Session, frames: Frames) -> str:
         parts.append(f'<path class="s2 front" d="{_line(below, seconds, np.asarray(warm, np.float64))}"/>')
         bottom = below.bottom
     parts += foot(x, bottom, "time since the first frame, s")
-    desc = f"{len(pads)} pads, {session.frames} frames, {len(session.marks)} marks"
+    sizes = ((len(pads), "pad"), (session.frames, "frame"), (len(session.marks), "mark"))
+    desc = ", ".join(counted(count, what) for count, what in sizes)
     return drawing(f"Course of session {session.id}", desc, bottom + FOOT, parts)
 
 

@@ -57,7 +57,7 @@ def draw_comparison(
         )
         axes.set_xlabel("level, % of span", fontsize=8)
         axes.grid(visible=False)
-        title = f"{second} less {first}, mean absolute error in mm ({origin}); red: {second} is worse"
+        title = f"{second} minus {first}, mean absolute error in mm ({origin}); red: {second} is worse"
         axes.set_title(fitted(title, TITLE, 3), fontsize=9, loc="left")
         drawn.colorbar(shown, ax=axes, label="mm", shrink=0.8)
 

@@ -56,6 +56,19 @@ class ReleasesDoor(Transactions):
 
         return self._read(work)
 
+    def bundles_of(self, model: str) -> tuple[KnownBundle, ...]:
+        """The bundles of the model of that name which were exported from this store or offered to it, in
+        order of their hashes.
+        """
+
+        def work(orm: OrmSession) -> tuple[KnownBundle, ...]:
+            rows = [row for row in bundles.exports(orm) if row.model.name == model]
+            return tuple(
+                bundles.to_bundle(orm, row, withdrawals.withdrawn(orm, row.bundle_sha256)) for row in rows
+            )
+
+        return self._read(work)
+
     def bundle_file(self, bundle: str, sha256: str) -> bytes:
         """The bytes of a file of a bundle, by their hash, which is checked; NotFoundError where the store
         does not keep it.

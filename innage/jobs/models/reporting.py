@@ -4,6 +4,7 @@ HTML page with its pictures inside, written to a file of its own.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from html import escape
 from pathlib import Path
@@ -86,11 +87,19 @@ def report_frozen(store: Store, name: str, out: Path, *, replace: bool = False) 
 
 
 def report_model(
-    store: Store, name: str, out: Path, *, budget: str | None = None, replace: bool = False
+    store: Store,
+    name: str,
+    out: Path,
+    *,
+    budget: str | None = None,
+    score: bool = False,
+    replace: bool = False,
 ) -> None:
     """Write the page of a model as training found it, measured for a budget as well where one is named;
-    'prove' is not opened again.
+    'prove' is not opened again. With ``score`` single breaks are put into the program and counted that its
+    vectors and its self-test notice; else a score stands there where the store keeps a bundle of the model.
     """
+    from export.bundle.build import score_of
     from export.bundle.manifest import model_facts
     from export.core.measure import measure
     from export.report.page import render_report
@@ -108,8 +117,24 @@ def report_model(
     operators = {s.occasion.operator for s in model.frozen.sessions if s.occasion.operator}
     made = {"date": model.date, "operators": sorted(operators, key=natural)}
     later = made | {"boards": boards, "status": status_facts(store.status(name)), "remarks": remarks}
+    later |= {"score": score_of(program)} if score else kept_score(store, name)
     facts = model_facts(program, model, left, cost, {}) | later
     write_file(out, render_report(facts).encode())
+
+
+def kept_score(store: Store, name: str) -> dict[str, Any]:
+    """The score of the evidence that a kept bundle of the model states, and the bundle's hash, as facts of
+    the model's page; nothing where no bundle is kept.
+    """
+    from export.bundle.manifest import MANIFEST
+
+    for bundle in store.bundles_of(name):
+        for file in bundle.files:
+            if file.name == MANIFEST and file.size is not None:
+                stated = json.loads(store.bundle_file(bundle.bundle_sha256, file.sha256))
+                if "score" in stated:
+                    return {"score": stated["score"], "score_of": bundle.bundle_sha256}
+    return {}
 
 
 def report_comparison(
@@ -225,12 +250,12 @@ def comparison_page(compared: Comparison) -> str:
     parts += [f"<p class=caution>Out of use by now: {escape(remark)}</p>" for remark in compared.remarks]
     parts += ["<h2>Limits</h2>", _limits(compared)]
     losing = (
-        [f"{second} loses, {sentence}" for sentence in figures.losses]
-        + [f"not enough evidence, {sentence}" for sentence in figures.undecided]
-        + [f"{first} loses, {sentence}" for sentence in figures.gains]
+        [f"{second} is worse: {sentence}" for sentence in figures.losses]
+        + [f"not enough evidence: {sentence}" for sentence in figures.undecided]
+        + [f"{first} is worse: {sentence}" for sentence in figures.gains]
     )
     words = "".join(f"<li>{escape(sentence)}.</li>" for sentence in losing)
-    parts += ["<h2>Who loses where it matters</h2>", f"<ul>{words}</ul>" if words else "<p>Neither.</p>"]
+    parts += ["<h2>Regressions that matter</h2>", f"<ul>{words}</ul>" if words else "<p>None.</p>"]
     rows = [
         (
             escape(name),
@@ -253,7 +278,7 @@ def comparison_page(compared: Comparison) -> str:
     )
     if figures.cells:
         words = (
-            f"Mean absolute error of {second} less that of {first}, in mm, on frames that both accept, by "
+            f"Mean absolute error of {second} minus that of {first}, in mm, on frames that both accept, by "
             f"class and liquid (down) and level (across): above 0, red, {second} is worse; below 0, blue, "
             f"{first} is. A cell without a number: no such frame."
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +18,7 @@ from export.report.plots import response_plot
 from innage.pictures.course import course
 
 if TYPE_CHECKING:
-    from dataset.records import DoorWarning, Frames, Instrument, Session, SessionAmendment
+    from dataset.records import DoorWarning, Frames, Instrument, Mark, Session, SessionAmendment
 
 COUNT_COLUMNS = 6  # pads beside each other in a table of counts
 RESPONSE_BINS = 60  # of the span
@@ -156,7 +156,7 @@ def _marks(session: Session, means: Sequence[Mapping[str, Any]]) -> list[str]:
 
     frames = [unbroken(f"{mark.start}-{mark.stop - 1}") for mark in session.marks]
     rows = [
-        (f, escape(level_text(mark)), cell(mark.u_mm), cell(mark.u_common_mm))
+        (f, escape(level_text(_rounded(mark))), cell(mark.u_mm), cell(mark.u_common_mm))
         for f, mark in zip(frames, session.marks, strict=True)
     ]
     sections = [
@@ -174,6 +174,19 @@ def _marks(session: Session, means: Sequence[Mapping[str, Any]]) -> list[str]:
         ]
         sections.append(html_table(("Frames", *(escape(pad) for pad in pads[some])), counts))
     return [*sections, "<p>Mean, and standard deviation in brackets, of the frames under each mark.</p>"]
+
+
+def _rounded(mark: Mark) -> Mark:
+    """The mark with its levels to a tenth of a millimetre, or to a hundredth where they are known that
+    well.
+    """
+    digits = 1 if mark.u_mm is None or mark.u_mm >= 0.1 else 2
+    stop = mark.level_stop_mm
+    return replace(
+        mark,
+        level_mm=round(mark.level_mm, digits),
+        level_stop_mm=None if stop is None else round(stop, digits),
+    )
 
 
 def _cell(value: object) -> str:

@@ -68,7 +68,7 @@ def test_the_report_shows_no_goal_that_is_missed(whole_bundle: Files) -> None:
     score = stated(whole_bundle)
     missed = {**score, "lines": [{**score["lines"][0], "lower_bound": 0.9896}]}
     page = with_score(whole_bundle, missed)["report.html"].decode()
-    assert "<td class=n>98.9%</td><td class=n>99.0%</td>" in page
+    assert "<td class=n>98.9 %</td><td class=n>99 %</td>" in page
 
 
 def test_a_forged_score_fails(whole_bundle: Files, monkeypatch: pytest.MonkeyPatch) -> None:

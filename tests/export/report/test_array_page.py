@@ -145,7 +145,7 @@ def test_what_was_shown_of_unseen_groups_is_drawn(page_of: Callable[..., str]) -
         assert title in titles
     assert "Error against level" not in titles
     assert "nothing was opened again, and nothing was chosen by them" in page.text
-    assert "40 labelled frames, P95 of the error 3 mm, 2.5% withheld" in page.text
+    assert "40 labelled frames, P95 of the error 3 mm, 2.5 % withheld" in page.text
 
 
 @pytest.mark.parametrize("broken", [None, 3, [], {}, [None], {"clean": None}, {"clean": [[1.0]]}, [{}]])

@@ -58,7 +58,7 @@ def test_the_page_has_each_share(table: FaultTable, sample: Program, provenance:
     text = read_page(page).text
     section = text.partition("What a broken sensor chain does")[2]
     line = section.partition("one channel stays at its count")[2].partition("old frames")[0]
-    assert "".join(line.split()) == "10.0%88.0%0.0%2.0%425.0%75.1%"
+    assert "".join(line.split()) == "10%88%0%2%425%75.1%"
     assert "that the model was not fitted on (choose, none of 'prove')" in section
     assert "are silently wrong: old frames." in section
     assert "Not tried: temperature off: the model reads <none>." in section

@@ -149,10 +149,11 @@ def test_rates_stand_beside_their_episodes_and_bounds() -> None:
     )
     assert rows["dry tank recognised"] == "99.97 % of its frames, worst group 90 %"
     assert rows["by what is on the empty tank's wall"] == "dry 0 of 12 episodes; drops 1 of 8 episodes"
-    waits = "P50 0 s, P95 0.4 s, max none within 30 s or the session after the first frame, of 36 starts"
+    waits = "36 power-ons tried: P50 0 s, P95 0.4 s after the first frame"
+    none = "in at least one there was no reading within 30 s"
     assert (
         rows["power-on at a random frame: first reading"]
-        == f"{waits}; 4 more where a chip never switched off withholds too"
+        == f"{waits}; {none}; 4 more not counted: a chip left running withholds there too"
     )
     assert (
         rows["readings from frame 64 after it on"]
@@ -160,7 +161,7 @@ def test_rates_stand_beside_their_episodes_and_bounds() -> None:
     )
     assert rows["gaps in time: the model started anew"] == "2 in the judged sessions"
     assert rows["foam flagged"] == "0.02 % of 109 frames without"
-    assert rows["filling less draining, clean (hysteresis)"] == "+0.123 mm"
+    assert rows["filling minus draining, clean (hysteresis)"] == "+0.123 mm"
     assert rows["longest wrong by more than 5 % of span"] == "0 s"
     assert rows["below the top of the lowest pad"] == "P95 1.23 mm; 98.5 % of 100 frames accepted"
     assert "band" not in rows

@@ -13,12 +13,12 @@ from importlib.metadata import version
 from typing import Any
 
 import pytest
-from reports import ARRAY, read_page
+from reports import ARRAY, a_cost, read_page
 from scipy.stats import beta
 
 from dataset.records import GroupBy, Session, TrimKind
 from export.bundle.build import build_bundle
-from export.bundle.manifest import MANIFEST, Provenance, describe
+from export.bundle.manifest import MANIFEST, Provenance, describe, model_facts
 from export.report.html_page import page, shielded
 from export.report.page import render_report
 from training.judging.figures import AnsweredLimit
@@ -48,7 +48,7 @@ def test_report_is_whole_and_alone(small_bundle: dict[str, bytes]) -> None:
         "met",
         "Cost against budget small",
         "420",
-        "below 28.3%",
+        "below 28.3 %",
         "unit-1",
         "No error band is given",
     ):
@@ -167,7 +167,7 @@ def test_report_says_in_words_what_the_model_is_told(sample: Program, provenance
     few = text(replace(kept, family="hinge", size=8, board=one, families=("hinge",)).to_json())
     assert "It takes a count of each of 1 channel a frame, and no trim." in few
     assert "told by" not in few
-    assert "What it is told" not in text(kept.to_json())
+    assert "Inputs" not in text(kept.to_json())
     later = text(replace(kept, board=BOARD, array=replace(NETS, level_groups=("<b>new",))).to_json())
     assert "Its level is told by <b>new." in later
 
@@ -229,9 +229,53 @@ def test_report_names_void_sessions(samples: dict[str, Program], request: pytest
     assert json.loads(made[MANIFEST])["sessions"][0]["void"] == "the scale was not zeroed"
 
 
+def test_a_models_page_says_cost_and_score_without_an_export(
+    samples: dict[str, Program], provenance_for: Any
+) -> None:
+    """What training measured of the candidate, or that nobody did; and that no score was made, whose it is,
+    or of which vectors.
+    """
+    program = samples["constant"]
+    model = provenance_for(program).model
+
+    def text(chosen: dict[str, Any], more: dict[str, Any]) -> str:
+        metrics = json.loads(model.metrics) | {"chosen": chosen}
+        facts = model_facts(program, replace(model, metrics=json.dumps(metrics)), None, None, {})
+        return read_page(render_report(facts | more)).text
+
+    without = text({"family": "hinge"}, {})
+    assert "Not measured in training. With a budget" in without
+    assert "Not measured here. An export measures" in without
+    with_cost = text({"family": "hinge", "cost": a_cost(1777, 4555)}, {"score": SCORE, "score_of": 64 * "a"})
+    assert "flash bytes1777" in with_cost
+    assert "cycles of step45554555" in with_cost
+    assert "on an emulated cortex-m0plus" in with_cost
+    assert "It is that of bundle aaaaaaaaaaaa, which this store keeps" in with_cost
+    assert "drawn from the program alone" in text({}, {"score": SCORE})
+
+
+SCORE: dict[str, Any] = {
+    "tried": 20,
+    "breaks": 20,
+    "seed": 0,
+    "frames": 50_000,
+    "lines": [
+        {
+            "evidence": "vectors",
+            "of": "breaks",
+            "noticed": 19,
+            "counting": 20,
+            "lower_bound": 0.78,
+            "goal": 0.99,
+        }
+    ],
+    "unseen": {"vectors": ["sign of level"], "self-test": []},
+}
+
+
 def test_report_says_what_temperature_bands_claim(sample: Program, provenance: Provenance) -> None:
     """The claim by its name and what it is not; no rate of further bands. A set of other groups keeps the
-    bound on wrong groups.
+    bound on faulty groups.
     """
     frozen = replace(provenance.model.frozen, group_by=GroupBy.TEMPERATURE, edges_c=(5.0, 15.0, 25.0))
     facts = [
@@ -247,7 +291,7 @@ def test_report_says_what_temperature_bands_claim(sample: Program, provenance: P
         "a liquid never seen" in bands
     )
     assert "grouped by temperature: 1 fit, 1 prove" in bands
-    assert ("rate of wrong groups" in bands, "rate of wrong groups" in levels) == (False, True)
+    assert ("rate of faulty ones" in bands, "rate of faulty ones" in levels) == (False, True)
 
 
 def test_report_bounds_the_rate_of_wrong_groups_exactly(sample: Program, provenance: Provenance) -> None:
@@ -257,7 +301,9 @@ def test_report_bounds_the_rate_of_wrong_groups_exactly(sample: Program, provena
     bound = 100 * float(beta.ppf(0.95, 1, 9))
     assert bound == pytest.approx(28.3, abs=0.05)
     text = read_page(render_report(describe(sample, provenance, "innage", 64, 0))).text
-    assert f"a rate of wrong groups below {bound:.3g}%" in text
+    only = f"9 fault-free levels only prove a rate of faulty ones below {bound:.3g} % (95 % confidence)"
+    assert f"{only}; 59 are needed to prove 5 %" in text
+    assert beta.ppf(0.95, 1, 59) <= 0.05 < beta.ppf(0.95, 1, 58)
 
 
 def test_manifest_has_the_edges_of_temperature_bands(sample: Program, provenance: Provenance) -> None:

@@ -298,6 +298,24 @@ def test_a_page_that_is_there_stays(tmp_path: Path) -> None:
     assert "It is not a protective control" in there.read_text()
 
 
+def test_a_models_page_is_scored_where_that_is_asked_for(tmp_path: Path) -> None:
+    """Single breaks are counted; the page's hash and days stand at its top, its caution in a line and
+    whole.
+    """
+    store, out = Path(shutil.copy(PINNED, tmp_path / "innage.db")), tmp_path / "page.html"
+    run("report", "model", "first", "--score", "--out", out, "--store", str(store))
+    content = out.read_text(encoding="utf-8")
+    text = Read(content).text
+    assert "self-testsigns and thresholds held out" in text
+    assert "The vectors are drawn from the program alone" in text
+    assert text.count("not a protective control") == 2
+    with Store.open(store) as opened:
+        model = opened.model("first")
+    assert f"Hash {model.sha256[:16]}" in text
+    assert f'@bottom-left{{content:"first, hash {model.sha256[:16]}"' in content
+    assert "counter(page)" in content
+
+
 def luminance(colour: str) -> float:
     """Relative luminance of #rgb or #rrggbb (WCAG 2.1, definition)."""
     digits = colour[1:] if len(colour) == 7 else "".join(2 * digit for digit in colour[1:])

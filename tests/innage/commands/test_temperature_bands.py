@@ -244,7 +244,7 @@ def test_a_model_is_trained_and_says_what_its_claim_is_about(store: Path, tmp_pa
         run("report", kind, name, "--out", tmp_path / f"{kind}.html")
     page = (tmp_path / "model.html").read_text(encoding="utf-8")
     assert f"1 temperature band. These are {claim}" in page
-    assert "a rate of wrong groups" not in page
+    assert "fault-free" not in page
     assert f"{its['frames_outside']} of 270 labelled frames were measured outside it" in (
         tmp_path / "frozen.html"
     ).read_text(encoding="utf-8")

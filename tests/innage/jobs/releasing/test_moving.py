@@ -23,6 +23,7 @@ from export.bundle.manifest import MANIFEST, SIGNATURES
 from export.bundle.packing import pack
 from export.bundle.verify import Answer, Check, VerifyReport, read_bundle, verify_files
 from innage.jobs import Progress, folders, silent
+from innage.jobs.models.reporting import kept_score
 from innage.jobs.releasing import gates, moving, pulling
 from innage.jobs.releasing.gates import AMENDED, ANYWAY, UNPROVEN, VOID, WITHDRAWN, Judgement
 from innage.jobs.releasing.moving import GatesShutError, Wish, move_channel
@@ -98,6 +99,10 @@ def test_a_channel_is_moved_and_moved_back(released: Released, store: Store) -> 
     assert moving.files_of(store, first.move.bundle_sha256) == read_bundle(good)
     kept = store.bundle(first.move.bundle_sha256)
     assert (kept.kept, kept.model, kept.withdrawn) == (True, "good", None)
+    scored = kept_score(store, "good")
+    stated = json.loads(read_bundle(good)[MANIFEST])["score"]
+    assert scored == {"score": stated, "score_of": first.move.bundle_sha256}
+    assert kept_score(store, "unheard") == {}
     report = check_store(store.place)
     assert report.faults == ()
     assert dict(report.checked)["channel move"] == 3
