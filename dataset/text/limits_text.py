@@ -85,6 +85,7 @@ _ROW = {
     "fewest_groups": int,
     "or_mm": float,
 }
+_MOST_WHOLE = 1 << 53  # a float holds whole numbers exactly up to there
 _NEEDED = ("metric", "bound")
 _KINDS = {str: "a text in quotes", float: "a number", int: "a whole number", list: "tables [[row]]"}
 
@@ -148,8 +149,9 @@ def _check_keys(where: str, table: Mapping[str, Any], kinds: Mapping[str, type])
             raise InputError(where, f"a key {key!r}", "only " + ", ".join(kinds))
         kind = kinds[key]
         right = isinstance(value, int | float) if kind is float else isinstance(value, kind)
-        if isinstance(value, bool) or not right:
-            raise InputError(f"{where}, {key}", json.dumps(value, default=str), _KINDS[kind])
+        huge = kind is float and isinstance(value, int) and abs(value) > _MOST_WHOLE
+        if isinstance(value, bool) or huge or not right:
+            raise InputError(f"{where}, {key}", json.dumps(value, default=str)[:80], _KINDS[kind])
 
 
 def write_limits(limits: Limits) -> str:

@@ -67,6 +67,7 @@ ROW = "[[row]]\nmetric = 'rmse_mm'\nbound = 2\n"
         ("name = 'x'\n" + ROW, "file: a key 'name'; expected only note, signer, row"),
         ("note = 3\n" + ROW, "file, note: 3; expected a text in quotes"),
         (ROW + "[[row]]\nmetric = 'rmse_mm'\n", "file, [[row]] 2: no key bound"),
+        (f"[[row]]\nmetric = 'rmse_mm'\nbound = 1{'0' * 400}\n", "file, [[row]] 1, bound: 1000"),
         (
             ROW + "[[row]]\nmetric = 'rsme_mm'\nbound = 1\n",
             "file, [[row]] 2, metric: 'rsme_mm'; expected one of rmse_mm",
