@@ -63,7 +63,7 @@ bench: $(VENV)/.installed
 # random programs.
 FUZZ_S ?= 600
 kills: $(VENV)/.installed
-	INNAGE_TEST_KILLS=200 $(BIN)/python -P -m pytest -q -n 0 -s $(addprefix tests/faults/test_,kills.py server_kills.py line_kills.py)
+	INNAGE_TEST_KILLS=200 $(BIN)/python -P -m pytest -q -n 0 -s -o faulthandler_timeout=7200 $(addprefix tests/faults/test_,kills.py server_kills.py line_kills.py)
 
 fuzz: $(VENV)/.installed
 	PYTHONPATH=tests/helpers $(BIN)/python -P tests/faults/fuzz.py --seconds $(FUZZ_S)

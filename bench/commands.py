@@ -12,7 +12,7 @@ import shutil
 import subprocess
 import sys
 import sysconfig
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from itertools import count
 from pathlib import Path
 
@@ -48,7 +48,7 @@ def help_rows(folder: Path, quick: bool) -> list[Row]:
     for name, options in (("rich", ""), ("plain", "rich_markup_mode=None")):
         bare[name] = folder / f"{name}_app.py"
         bare[name].write_text(_APP.format(options=options), encoding="utf-8")
-    ways = {"ours": _process(_innage(), "--help")} | {
+    ways = {"ours": _process(innage_command(), "--help")} | {
         name: _process(sys.executable, "-P", str(path), "--help") for name, path in bare.items()
     }
     runs = in_turns(ways, 1 if quick else ROUNDS)
@@ -74,7 +74,7 @@ def sessions_rows(quick: bool, demo: Callable[[], Path]) -> list[Row]:
     store = demo()
     lines = session_lines(store) or ()
     ways = {
-        "ours": _process(_innage(), "sessions", "--store", str(store)),
+        "ours": _process(innage_command(), "sessions", "--store", str(store)),
         "import": _process(sys.executable, "-P", "-c", "import sqlalchemy"),
     }
     runs = in_turns(ways, 1 if quick else ROUNDS)
@@ -104,7 +104,7 @@ def reading_rows(quick: bool, demo: Callable[[], Path]) -> list[Row]:
         "models": ("models",),
         "limits-list": ("limits", "list"),
     }
-    ways = {name: _process(_innage(), *words, "--store", str(store)) for name, words in lines.items()}
+    ways = {name: _process(innage_command(), *words, "--store", str(store)) for name, words in lines.items()}
     runs = in_turns(ways | {"import": _import()}, 1 if quick else ROUNDS)
     return [
         timed_row(
@@ -130,9 +130,9 @@ def many_rows(folder: Path, quick: bool) -> list[Row]:
     names = (f"set-{k}" for k in count())
     freeze = ("freeze", "--group", "session", "--roles", f"fit:{number // 2},prove", "--store", str(path))
     ways = {
-        "sessions": _process(_innage(), "sessions", "--store", str(path)),
-        "gaps": _process(_innage(), "gaps", "--store", str(path)),
-        "freeze": Way(lambda name: _run(_innage(), *freeze, name), prepare=lambda: next(names)),
+        "sessions": _process(innage_command(), "sessions", "--store", str(path)),
+        "gaps": _process(innage_command(), "gaps", "--store", str(path)),
+        "freeze": Way(lambda name: output_of(innage_command(), *freeze, name), prepare=lambda: next(names)),
     }
     runs = in_turns(ways | {"import": _import()}, 1 if quick else MANY_ROUNDS)
     return [
@@ -166,16 +166,16 @@ def batch_rows(folder: Path, quick: bool) -> list[Row]:
     mounting = on.mounting
     alike = ("--tank", mounting.tank.name, "--sensor", mounting.sensor.name, "--liquid", on.liquids[0].name)
     columns = ("--time", "t_ms", "--level", "level", "--even-if-warned")
-    call = (_innage(), "log", "--batch", str(bench / "sessions.csv"), *alike, *columns, "--store")
+    call = (innage_command(), "log", "--batch", str(bench / "sessions.csv"), *alike, *columns, "--store")
     copies = count()
     runs = in_turns(
         {
             "ours": Way(
-                lambda path: _run(*call, path),
+                lambda path: output_of(*call, path),
                 prepare=lambda: str(shutil.copy(bench / "empty.db", bench / "filled.db")),
             ),
             "copy": Way(
-                lambda path: _run("cp", "-r", str(files), path),
+                lambda path: output_of("cp", "-r", str(files), path),
                 prepare=lambda: str(bench / f"copy-{next(copies)}"),
             ),
         },
@@ -231,7 +231,7 @@ def _import() -> Way:
     return _process(sys.executable, "-P", "-c", "import sqlalchemy")
 
 
-def _innage() -> str:
+def innage_command() -> str:
     """The command as it is installed beside this Python."""
     command = shutil.which("innage", path=sysconfig.get_path("scripts"))
     if command is None:
@@ -240,8 +240,9 @@ def _innage() -> str:
 
 
 def _process(*words: str) -> Way:
-    return Way(lambda _: _run(*words))
+    return Way(lambda _: output_of(*words))
 
 
-def _run(*words: str) -> str:
-    return subprocess.run(words, capture_output=True, text=True, check=True).stdout
+def output_of(*words: str, env: Mapping[str, str] | None = None) -> str:
+    """What a process prints; it must end well."""
+    return subprocess.run(words, capture_output=True, text=True, check=True, env=env).stdout

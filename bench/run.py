@@ -21,6 +21,7 @@ from typing import Any
 
 from commands import batch_rows, check_rows, help_rows, many_rows, reading_rows, sessions_rows
 from drawing import draw_growth, draw_ratios
+from exchange import exchange_rows
 from growth import QUICK, TIMES, Curve, curves, growth_rows
 from invented import demo_store
 from kernels import kernel_rows
@@ -54,6 +55,7 @@ PARTS: dict[str, Callable[[Path, bool, Demo], list[Row]]] = {
     "check": lambda folder, quick, demo: check_rows(folder, quick),
     "reading": lambda folder, quick, demo: reading_rows(quick, demo),
     "server": lambda folder, quick, demo: server_rows(folder, quick),
+    "exchange": exchange_rows,
     SEARCH: lambda folder, quick, demo: search_rows(quick, demo),
     MEMORY: lambda folder, quick, demo: memory_rows(folder, quick),
 }

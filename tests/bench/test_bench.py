@@ -43,6 +43,10 @@ COMPARED = {
     "gaps-many",
     "freeze-many",
     "check",
+    "push",
+    "pull",
+    "merge",
+    "lists-while-pushed",
 } | {f"kernels cortex-m0plus clang {tier}" for tier in ("threes", "fast", "fastest", "branches")}
 SERVER = {
     "server-logging",
