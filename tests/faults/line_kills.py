@@ -142,7 +142,7 @@ class Line:
             store.void(new[0].id, f"a leak in round {self.number}")
             store.amend_session(new[1].id, Restatement(firmware=f"1.{self.number}"), "A. Bench", "read late")
             if earlier:
-                marks = [Mark(0, 5, 16.0 + self.number)]
+                marks = [Mark(0, 5, 16.0 + self.number % 80)]
                 store.amend_marks(earlier[-1].id, marks, "A. Bench", f"round {self.number}")
             pending = [one for one in store.objects() if one not in before]
             subjects = {parcel.offered: subject_of(parcel.document) for parcel in store.parcels(pending)}
