@@ -182,7 +182,7 @@ def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], gaps: Gaps, purpose
     ]
     groups = [
         (escape(g["group"]), escape(str(g["role"])), str(g["frames"]), str(len(g["sessions"])))
-        for g in facts["groups"]
+        for g in sorted(facts["groups"], key=lambda group: natural(group["group"]))
     ]
     parts += [
         "<h2>Groups and roles</h2>",
