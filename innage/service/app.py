@@ -25,12 +25,12 @@ from innage.service.pages.kept import Kept
 from innage.service.problems import Problem, problem_of
 from innage.service.rate import Rate
 from innage.service.rights import Authorise, authorise_by
-from innage.service.routes import audit, bundles, channels, exchange, health, tokens
+from innage.service.routes import audit, bundles, channels, exchange, health, jobs, tokens
 
 if TYPE_CHECKING:
     from dataset.store import Store
 
-ROUTES = (health, exchange, channels, bundles, tokens, audit)
+ROUTES = (health, exchange, channels, bundles, jobs, tokens, audit)
 PAGES = (files, signing, home, sessions, session, session_acts, coverage, units, unit)
 NOBODY = Actor("the service", KnownBy.USER, scopes=frozenset())  # who writes by a route that says nobody
 _MOST_ERRORS = 20  # of a request that are named

@@ -13,6 +13,7 @@ from fastapi import Depends, Request
 from dataset.store import Store
 from innage.service.problems import Problem
 from innage.service.rights import Actor, Authorise
+from innage.service.streams import Streams
 
 if TYPE_CHECKING:
     from innage.service.kept_blobs import KeptBlobs
@@ -66,6 +67,7 @@ class Door:
     rate: Rate
     blobs: KeptBlobs
     bodies: Bodies = field(default_factory=Bodies)
+    streams: Streams = field(default_factory=Streams)
     swept: list[float] = field(default_factory=lambda: [0.0])  # when blobs that nobody named were let go
 
     def stage(self, actor: Actor, blobs: Mapping[str, bytes]) -> tuple[str, ...]:

@@ -15,8 +15,11 @@ from innage.service.addresses import is_loopback
 from innage.service.app import make_app
 from innage.service.door import Settings
 from innage.service.rights import any_tokens
+from innage.service.streams import Streams
 
 if TYPE_CHECKING:
+    from types import FrameType
+
     from dataset.store import Store
 
 BACKLOG = 256
@@ -56,21 +59,35 @@ def listen(store: Store, where: Listening) -> None:
         )
     listener = _listener(where)
     logs.to_stderr()
+    app = make_app(store, Settings(threads=where.threads))
     config = uvicorn.Config(
-        make_app(store, Settings(threads=where.threads)),
+        app,
         log_config=None,
         access_log=False,
         server_header=False,
         proxy_headers=False,
         timeout_keep_alive=KEEP_ALIVE_S,
-        # a stream that is open would keep the process alive for ever
+        # a client that keeps a request open would keep the process alive for ever
         timeout_graceful_shutdown=where.grace_s,
     )
     host, port = listener.getsockname()[:2]
     shown = f"[{host}]" if ":" in host else host
     print(f"innage: listening on http://{shown}:{port}", file=sys.stderr, flush=True)
     with listener:
-        uvicorn.Server(config).run(sockets=[listener])
+        Server(config, app.state.door.streams).run(sockets=[listener])
+
+
+class Server(uvicorn.Server):
+    """One whose streams end when it is told to end: it would wait for them for as long as it has."""
+
+    def __init__(self, config: uvicorn.Config, streams: Streams) -> None:
+        super().__init__(config)
+        self._streams = streams
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """Take note of a signal."""
+        self._streams.ending.set()
+        super().handle_exit(sig, frame)
 
 
 def _listener(where: Listening) -> socket.socket:

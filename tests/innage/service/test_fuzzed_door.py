@@ -31,6 +31,7 @@ REFUSING = (
     "PUT /v1/blobs/{sha256}",
     "PUT /v1/bundles/{sha256}",
     "PUT /v1/channels/{name}",
+    "POST /v1/jobs",
     "POST /v1/tokens",
     "DELETE /v1/tokens/{token_id}",
 )
