@@ -19,7 +19,19 @@ from innage.service.description import PROBLEMS, describe
 from innage.service.door import Door, Settings
 from innage.service.kept_blobs import KeptBlobs
 from innage.service.middleware import Guard, Log, methods_of
-from innage.service.pages import coverage, files, home, session, session_acts, sessions, signing, unit, units
+from innage.service.pages import (
+    coverage,
+    files,
+    frozen_sets,
+    home,
+    models,
+    session,
+    session_acts,
+    sessions,
+    signing,
+    unit,
+    units,
+)
 from innage.service.pages.faults import answered
 from innage.service.pages.kept import Kept
 from innage.service.problems import Problem, problem_of
@@ -31,7 +43,7 @@ if TYPE_CHECKING:
     from dataset.store import Store
 
 ROUTES = (health, exchange, channels, bundles, jobs, tokens, audit)
-PAGES = (files, signing, home, sessions, session, session_acts, coverage, units, unit)
+PAGES = (files, signing, home, sessions, session, session_acts, coverage, units, unit, frozen_sets, models)
 NOBODY = Actor("the service", KnownBy.USER, scopes=frozenset())  # who writes by a route that says nobody
 _MOST_ERRORS = 20  # of a request that are named
 

@@ -102,6 +102,19 @@ RULES: Mapping[tuple[str, str], Rule] = {
     ("GET", "/units/{name}.json"): Scope.READ,
     ("GET", "/units/{name}"): Scope.READ,
     ("GET", "/units/{name}/trims.{form}"): Scope.READ,
+    ("GET", "/pictures.css"): Free.PUBLIC,
+    ("GET", "/frozen"): Scope.READ,
+    ("GET", "/frozen.{form}"): Scope.READ,
+    ("GET", "/frozen/{name}.json"): Scope.READ,
+    ("GET", "/frozen/{name}"): Scope.READ,
+    ("GET", "/frozen/{name}/groups.{form}"): Scope.READ,
+    ("GET", "/models"): Scope.READ,
+    ("GET", "/models.{form}"): Scope.READ,
+    ("GET", "/models/{name}.json"): Scope.READ,
+    ("GET", "/models/{name}"): Scope.READ,
+    ("GET", "/models/{name}/errors.{form}"): Scope.READ,
+    ("GET", "/models/{name}/limits.{form}"): Scope.READ,
+    ("GET", "/models/{name}/report"): Scope.READ,
 }
 # Scopes that do as well: whoever amends sends what they say of sessions that are there already.
 ALSO: Mapping[tuple[str, str], frozenset[Scope]] = {

@@ -95,9 +95,15 @@ def report_model(
     score: bool = False,
     replace: bool = False,
 ) -> None:
-    """Write the page of a model as training found it, measured for a budget as well where one is named;
-    'prove' is not opened again. With ``score`` single breaks are put into the program and counted that its
-    vectors and its self-test notice; else a score stands there where the store keeps a bundle of the model.
+    """Write the page of a model; see :func:`model_page`."""
+    check_page(out, replace)
+    write_file(out, model_page(store, name, budget=budget, score=score).encode())
+
+
+def model_page(store: Store, name: str, *, budget: str | None = None, score: bool = False) -> str:
+    """The page of a model as training found it, measured for a budget as well where one is named; 'prove' is
+    not opened again. With ``score`` single breaks are put into the program and counted that its vectors and
+    its self-test notice; else a score stands there where the store keeps a bundle of the model.
     """
     from export.bundle.build import score_of
     from export.bundle.manifest import model_facts
@@ -107,7 +113,6 @@ def report_model(
     from innage.jobs.registry import retired_remarks
     from training.program import from_json
 
-    check_page(out, replace)
     model = store.model(name)
     program = from_json(model.program, f"model '{name}'")
     left = None if budget is None else store.budget(budget)
@@ -119,7 +124,7 @@ def report_model(
     later = made | {"boards": boards, "status": status_facts(store.status(name)), "remarks": remarks}
     later |= {"score": score_of(program)} if score else kept_score(store, name)
     facts = model_facts(program, model, left, cost, {}) | later
-    write_file(out, render_report(facts).encode())
+    return render_report(facts)
 
 
 def kept_score(store: Store, name: str) -> dict[str, Any]:

@@ -23,6 +23,8 @@ CHAPTERS = (
     ("/sessions", "Sessions"),
     ("/coverage", "Coverage"),
     ("/units", "Units"),
+    ("/frozen", "Frozen sets"),
+    ("/models", "Models"),
 )
 POLICY = (
     "default-src 'none'; style-src 'self'; img-src 'self' data:; form-action 'self'; "

@@ -67,9 +67,9 @@ def contents(counts: Mapping[str, int], lines: Sequence[SessionLine]) -> list[En
         Entry("/units", "Units", counts["units"]),
         Entry("/sessions", "Capture sessions", counts["sessions"], ", ".join(filter(None, parts))),
         Entry("/coverage", "Coverage: what was captured, and the holes", counts["sessions"], "a map"),
-        Entry(None, "Frozen sets", counts["frozen sets"]),
+        Entry("/frozen", "Frozen sets", counts["frozen sets"]),
         Entry(None, "Limits", counts["limits"]),
-        Entry(None, "Models", counts["models"]),
+        Entry("/models", "Models", counts["models"]),
         Entry(None, "Bundles", counts["bundles"]),
         Entry(None, "Channels", counts["channels"]),
     ]

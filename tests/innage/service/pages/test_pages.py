@@ -5,19 +5,23 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterator
+import shutil
+from base64 import b64encode
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
+from hashlib import sha256
 from pathlib import Path
 
 import httpx
 import pyarrow.parquet as pq
 import pytest
+from bundles import stand_in_onnx
 from starlette.datastructures import QueryParams
 
 from building import bench_store
-from dataset.records import Conditions, DoorWarning, Scope, Stretch, Surface, Unit
+from dataset.records import Conditions, DoorWarning, FrozenSet, Model, Scope, Stretch, Surface, Unit
 from dataset.store import Store
 from doors import open_door
 from innage.jobs.pages import page_of_lines
@@ -27,14 +31,22 @@ from innage.service.pages.filters import read_filter
 from innage.service.pages.frame import POLICY
 from innage.service.problems import MEDIA_TYPE
 from innage.service.rights import RULES, is_page
+from training.program import digest, to_json
+from training.program.builder import Builder
 
+READABLE = "readable"
 HOSTILE = "\"><script>alert(1)</script><img src=x onerror=alert(2)>'{{7*7}}&amp;"
 
 
 @pytest.fixture(scope="module")
-def bench(north: Path) -> Iterator[Store]:
-    """The store, open, without a token."""
-    with Store.open(north) as store:
+def bench(north: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    """A copy of the store, open, without a token; with a model whose program can be read."""
+    with Store.open(shutil.copy(north, tmp_path_factory.mktemp("pages") / "bench.db")) as store:
+        b = Builder("a plain one", count_bits=16, channels=2, period_ms=100, span=6400)
+        level = b.node("clip", b.node("dense", "counts", weights=((1, 1),), bias=(0,)), low=0, high=6400)
+        program = b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
+        texts = ("{}", "{}", "{}", to_json(program), stand_in_onnx(2))
+        store.add_model(Model(READABLE, digest(program), store.frozen_sets()[0], None, *texts))
         yield store
 
 
@@ -58,9 +70,18 @@ def pages_of(store: Store) -> Iterator[httpx.Client]:
 def addresses(store: Store) -> list[str]:
     """Every page and file of pages that can be read, of one thing each."""
     line = store.page_of_session_lines(limit=1).items[0]
-    names = {"key": line.id, "name": line.unit}
+    names = {
+        "/units": line.unit,
+        "/frozen": _last(store.frozen_sets()),
+        "/models": _last(store.models()),
+    }
     paths = [path for method, path in RULES if method == "GET" and is_page(path)]
-    filled = [re.sub(r"{(key|name)}", lambda match: names[match[1]], path) for path in paths]
+    filled = []
+    for path in paths:
+        name = next((name for begins, name in names.items() if path.startswith(begins)), "")
+        if "{name}" in path and not name:
+            continue  # there is none of it
+        filled.append(path.replace("{key}", line.id).replace("{name}", name))
     return [
         path.replace("{form}", form)
         for path in filled
@@ -68,11 +89,16 @@ def addresses(store: Store) -> list[str]:
     ]
 
 
+def _last(things: Sequence[FrozenSet] | Sequence[Model]) -> str:
+    return things[-1].name if things else ""
+
+
 def test_every_page_is_there_under_its_headers(bench: Store, reader: httpx.Client) -> None:
     """Of every route; a browser that has a page already is told so."""
     for address in addresses(bench):
         answer = reader.get(address)
-        assert (answer.status_code, answer.headers["content-security-policy"]) == (200, POLICY), address
+        policy = re.sub("'sha256-[^']+'", "'self'", answer.headers["content-security-policy"])
+        assert (answer.status_code, policy) == (200, POLICY), address
         assert answer.headers["x-content-type-options"] == "nosniff"
         assert answer.headers["vary"] == "Accept, Authorization, Cookie"
         again = reader.get(address, headers={"If-None-Match": answer.headers["etag"]})
@@ -173,6 +199,27 @@ def test_names_and_reasons_of_others_stay_text(tmp_path: Path) -> None:
             assert record.count("&lt;script&gt;alert(1)&lt;/script&gt;") >= 5
 
 
+def test_a_report_has_no_style_but_those_that_its_policy_names(reader: httpx.Client) -> None:
+    """The hashes of the styles that stand in it (CSP level 3, 2.3.1), and of no other."""
+    answer = reader.get(f"/models/{READABLE}/report")
+    styles = re.findall(r"<style>(.*?)</style>", answer.text, re.DOTALL)
+    named = [f"sha256-{b64encode(sha256(style.encode()).digest()).decode()}" for style in styles]
+    assert styles
+    assert re.findall("'(sha256-[^']+)'", answer.headers["content-security-policy"]) == named
+
+
+def test_a_data_sheet_and_its_tables_agree(bench: Store, reader: httpx.Client) -> None:
+    """A frozen set's groups by role, and what 'innage models NAME --json' says of a model."""
+    frozen, model = bench.frozen_sets()[0], bench.models()[0]
+    rows = reader.get(f"/frozen/{frozen.name}/groups.json").json()
+    assert {row["group"]: row["role"] for row in rows} == {group: str(role) for group, role in frozen.roles}
+    page = reader.get(f"/frozen/{frozen.name}").text
+    assert all(f">{group}<" in page for group, _ in frozen.roles)
+    facts = reader.get(f"/models/{model.name}.json").json()
+    assert (facts["sha256"], facts["frozen"]["name"]) == (model.sha256, model.frozen.name)
+    assert model.sha256[:8] in reader.get(f"/models/{model.name}").text
+
+
 def test_an_empty_store_says_what_to_do(tmp_path: Path) -> None:
     with Store.open(tmp_path / "new.db") as store, pages_of(store) as client:
         for path, said in (
@@ -180,6 +227,8 @@ def test_an_empty_store_says_what_to_do(tmp_path: Path) -> None:
             ("/sessions", "innage log FILE"),
             ("/coverage", "innage log FILE"),
             ("/units", "innage unit add NAME"),
+            ("/frozen", "innage freeze NAME"),
+            ("/models", "innage train SET"),
         ):
             page = client.get(path)
             assert (page.status_code, said in page.text) == (200, True), path
