@@ -76,9 +76,9 @@ def _marks(panel: Panel, session: Session, seconds: NDArray[np.float64]) -> list
     for number, mark in enumerate(session.marks):
         left, right = panel.x(float(seconds[mark.start])), panel.x(float(seconds[mark.stop - 1]))
         level = (
-            f"{mark.level_mm:.4g}"
+            f"{round(mark.level_mm, 1):g}"
             if mark.level_stop_mm is None
-            else f"{mark.level_mm:.4g} to {mark.level_stop_mm:.4g}"
+            else f"{round(mark.level_mm, 1):g} to {round(mark.level_stop_mm, 1):g}"
         )
         parts.append(
             f'<rect class="{"shade" if number % 2 else "tint"}" x="{left:g}" y="{panel.top:g}" '

@@ -173,6 +173,7 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     bad = renamed(session)
     gaps = find_gaps([replace(bad, void_reason=None)], {bad.sha256: [20.0] * len(bad.marks)})
     group = {"group": HOSTILE, "role": "fit", "frames": 1, "sessions": [HOSTILE]}
+    groups = [group, *(group | {"group": name} for name in ("u10", "u2"))]
     value = Interval(1.0, 0.5, 1.5)
     limit = AnsweredLimit(HOSTILE, HOSTILE, 1.0, None, 1, 0.5, HOSTILE, HOSTILE)
     figures = Differences(
@@ -191,7 +192,7 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     return {
         "session": session_page(bad, frames, session_facts(bad), means),
         "frozen": frozen_page(
-            replace(frozen, name=HOSTILE, sessions=(bad,)), {"groups": [group]}, gaps, [HOSTILE]
+            replace(frozen, name=HOSTILE, sessions=(bad,)), {"groups": groups}, gaps, [HOSTILE]
         ),
         "compare": comparison_page(compared),
     }
@@ -205,6 +206,10 @@ def test_hostile_names_are_text_everywhere(hostile: dict[str, str]) -> None:
         shown_as_text(hostile[kind], times)
     shown_as_text(response_plot([(HOSTILE, [(0.0, 0.0), (1.0, 1.0)])]), 2)
     shown_as_text(page(HOSTILE, []), 1)
+
+
+def test_groups_stand_as_people_count(hostile: dict[str, str]) -> None:
+    assert hostile["frozen"].index("<td>u2</td>") < hostile["frozen"].index("<td>u10</td>")
 
 
 @pytest.mark.slow
