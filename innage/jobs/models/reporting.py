@@ -255,9 +255,9 @@ def comparison_page(compared: Comparison) -> str:
     parts += [f"<p class=caution>Out of use by now: {escape(remark)}</p>" for remark in compared.remarks]
     parts += ["<h2>Limits</h2>", _limits(compared)]
     losing = (
-        [f"{second} is worse: {sentence}" for sentence in figures.losses]
-        + [f"not enough evidence: {sentence}" for sentence in figures.undecided]
-        + [f"{first} is worse: {sentence}" for sentence in figures.gains]
+        [f"{second} is worse in {sentence}" for sentence in figures.losses]
+        + [f"not enough evidence, {sentence}" for sentence in figures.undecided]
+        + [f"{first} is worse in {sentence}" for sentence in figures.gains]
     )
     words = "".join(f"<li>{escape(sentence)}.</li>" for sentence in losing)
     parts += ["<h2>Regressions that matter</h2>", f"<ul>{words}</ul>" if words else "<p>None.</p>"]
