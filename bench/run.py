@@ -27,6 +27,7 @@ from invented import demo_store
 from kernels import kernel_rows
 from long_files import memory_rows
 from measuring import Row, load, machine, print_rows, tell
+from page_speed import page_rows
 from readings import csv_rows, frozen_rows
 from replaying import replay_rows
 from scoring import print_score, scored
@@ -56,6 +57,7 @@ PARTS: dict[str, Callable[[Path, bool, Demo], list[Row]]] = {
     "reading": lambda folder, quick, demo: reading_rows(quick, demo),
     "server": lambda folder, quick, demo: server_rows(folder, quick),
     "exchange": exchange_rows,
+    "pages": lambda folder, quick, demo: page_rows(folder, quick),
     SEARCH: lambda folder, quick, demo: search_rows(quick, demo),
     MEMORY: lambda folder, quick, demo: memory_rows(folder, quick),
 }

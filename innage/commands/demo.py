@@ -37,6 +37,7 @@ def demo(
     readings.
     """
     from innage.jobs.demo import begin_demo
+    from innage.service.addresses import HOST, PORT
 
     steps = begin_demo(out, real=real)
     if real:
@@ -64,6 +65,10 @@ def demo(
             f"Open {out / 'bundle' / 'report.html'} to read what the model does, and "
             f"{out / 'bundle-taller'} for the taller tank's."
         )
+    say(
+        f"To look around in a browser: 'innage serve --store {out / 'innage.db'}' (extra 'service'), "
+        f"then http://{HOST}:{PORT}"
+    )
 
 
 def _run(steps: Sequence[Step], innage: Any) -> None:

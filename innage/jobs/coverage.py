@@ -55,8 +55,44 @@ class Coverage:
         }
 
 
+@dataclass(frozen=True)
+class Taken:
+    """What there is to be counted: every session, those of them that the filter leaves, and of those that can
+    be used the temperatures under their marks, by hash.
+    """
+
+    only: SessionFilter
+    every: tuple[Session, ...]
+    chosen: Sequence[Session]
+    temperatures: dict[str, tuple[float, ...]]
+
+    @property
+    def usable(self) -> list[Session]:
+        """Those that are not void."""
+        return [session for session in self.chosen if session.void_reason is None]
+
+
+def take(store: Store, only: SessionFilter) -> Taken:
+    """Read what there is. NotFoundError for a name that the store does not have."""
+    settled, every = settle(store, only), store.sessions()
+    chosen = settled.of_sessions(every)
+    usable = [session for session in chosen if session.void_reason is None]
+    return Taken(settled, every, chosen, store.mark_temperatures(usable))
+
+
+def cover_and_plan(store: Store, only: SessionFilter = EVERY_SESSION) -> tuple[Coverage, Planned]:
+    """:func:`cover` and :func:`plan` of what is read once."""
+    taken = take(store, only)
+    return cover(store, only, taken=taken), plan(store, None, only, taken=taken)
+
+
 def cover(
-    store: Store, only: SessionFilter = EVERY_SESSION, *, bands: int = BANDS, kelvin: float = KELVIN
+    store: Store,
+    only: SessionFilter = EVERY_SESSION,
+    *,
+    bands: int = BANDS,
+    kelvin: float = KELVIN,
+    taken: Taken | None = None,
 ) -> Coverage:
     """Count the independent sessions and units under each condition.
 
@@ -65,19 +101,17 @@ def cover(
         only: the sessions that count; what is missing is told of all tanks, liquids and units without it.
         bands: level bands that a tank's span is cut into.
         kelvin: width of a temperature band.
+        taken: what :func:`take` read of these sessions; None reads it.
 
     Raises:
         NotFoundError: a name that the store does not have.
     """
     from dataset.coverage.telling_apart import judge
 
-    only = settle(store, only)
-    sessions = only.of_sessions(store.sessions())
-    usable = [session for session in sessions if session.void_reason is None]
+    taken = taken or take(store, only)
+    sessions, usable = taken.chosen, taken.usable
     registered = _registered(store, whole=not only.given)
-    gaps = find_gaps(
-        usable, store.mark_temperatures(usable), bands=bands, kelvin=kelvin, registered=registered
-    )
+    gaps = find_gaps(usable, taken.temperatures, bands=bands, kelvin=kelvin, registered=registered)
     lacking = tuple(on_one_bench(usable, bench_names(store)))
     gaps = replace(gaps, missing=gaps.missing + lacking)
     pairs = {
@@ -140,6 +174,7 @@ def plan(
     *,
     group_by: GroupBy = GroupBy.UNIT,
     band: float | None = 0.9,
+    taken: Taken | None = None,
 ) -> Planned:
     """List the next sessions worth running; those that close the largest shortfall come first.
 
@@ -150,6 +185,7 @@ def plan(
             its units and liquids are proposed, else those that there are.
         group_by: what a claim speaks of: units, sessions or benches.
         band: confidence of the band to calibrate; None for no band.
+        taken: what :func:`take` read of these sessions; None reads it.
 
     Raises:
         NotFoundError: a name that the store does not have.
@@ -164,14 +200,14 @@ def plan(
     tanks = _tanks(store, only.tank)
     if not tanks:
         return Planned(title, group_by, None)
-    every = store.sessions()
-    usable = [session for session in only.of_sessions(every) if session.void_reason is None]
-    gaps = find_gaps(usable, store.mark_temperatures(usable))
+    taken = taken or take(store, only)
+    usable = taken.usable
+    gaps = find_gaps(usable, taken.temperatures)
     names = bench_names(store)
     at_hand = AtHand(
         [x for x in _in_use(store, "liquid", store.liquids()) if not only.liquid or x.name in only.liquid],
         [x for x in _in_use(store, "unit", store.units()) if not only.unit or x.name in only.unit],
-        _belongs(store, every),
+        _belongs(store, taken.every),
         [name for identity, name in names.items() if not only.bench or identity in only.bench],
         benches_of(usable, names),
     )

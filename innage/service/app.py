@@ -24,6 +24,7 @@ from innage.service.pages import (
     files,
     frozen_sets,
     home,
+    limits,
     models,
     session,
     session_acts,
@@ -43,7 +44,7 @@ if TYPE_CHECKING:
     from dataset.store import Store
 
 ROUTES = (health, exchange, channels, bundles, jobs, tokens, audit)
-PAGES = (files, signing, home, sessions, session, session_acts, coverage, units, unit, frozen_sets, models)
+PAGES = (files, signing, home, sessions, session, session_acts, coverage, units, unit, frozen_sets, models, limits)
 NOBODY = Actor("the service", KnownBy.USER, scopes=frozenset())  # who writes by a route that says nobody
 _MOST_ERRORS = 20  # of a request that are named
 

@@ -11,7 +11,7 @@ import uvicorn
 
 from dataset.errors import InputError
 from innage.service import logs
-from innage.service.addresses import is_loopback
+from innage.service.addresses import HOST, PORT, is_loopback
 from innage.service.app import make_app
 from innage.service.door import Settings
 from innage.service.rights import any_tokens
@@ -37,8 +37,8 @@ class Listening:
         grace_s: how long requests under way may take to end, in seconds.
     """
 
-    host: str = "127.0.0.1"
-    port: int = 8470
+    host: str = HOST
+    port: int = PORT
     threads: int = 8
     grace_s: int = 10
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from page_speed import PAGES
 
 from servers import programs
 
@@ -53,6 +54,7 @@ SERVER = {
     "server-list",
     "server-frozen",
     *(f"page-{side}-{size}" for side in ("server", "file") for size in (30, 60)),
+    *(f"pages-{page}-{side}-60" for page in PAGES for side in ("server", "file")),
 }
 GROWTH = ("logging", "sessions", "gaps", "plan", "show", "freezing", "frozen set to arrays", "replay")
 

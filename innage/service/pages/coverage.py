@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from fastapi import FastAPI, Request
 from starlette.responses import Response
 
-from innage.jobs.coverage import Coverage, cover, plan, runs_text
+from innage.jobs.coverage import cover, cover_and_plan, runs_text
 from innage.jobs.sessions.finding import why_none
 from innage.service.door import DoorOf
 from innage.service.pages.filters import AskedOf
@@ -92,11 +92,12 @@ def register(app: FastAPI) -> None:
 def shown(request: Request, door: DoorOf, kept: KeptOf, asked: AskedOf) -> Response:
     """The map, and what to capture next."""
     wanted = asked.filter
-    coverage: Coverage = kept.of(("coverage", wanted), lambda: cover(door.store, wanted))
-    planned = kept.of(("plan", wanted), lambda: plan(door.store, None, wanted))
+    lately = kept.lately(("coverage", wanted), lambda: cover_and_plan(door.store, wanted))
+    coverage, planned = lately.value
     lines = kept.lines()
     facts = {
         "asked": asked,
+        "lately": lately,
         "coverage": coverage,
         "maps": maps_of(coverage.gaps),
         "planned": planned,
@@ -110,7 +111,7 @@ def shown(request: Request, door: DoorOf, kept: KeptOf, asked: AskedOf) -> Respo
 def table(request: Request, door: DoorOf, kept: KeptOf, asked: AskedOf, form: Form) -> Response:
     """The map as a table, a row a level band; as JSON what ``innage gaps --json`` has."""
     wanted = asked.filter
-    coverage: Coverage = kept.of(("coverage", wanted), lambda: cover(door.store, wanted))
+    coverage = kept.of(("coverage alone", wanted), lambda: cover(door.store, wanted))
     if form is Form.JSON:
         return json_file(request, coverage.facts())
     return table_file(request, "coverage", form, columns_of(coverage.gaps))

@@ -4,16 +4,37 @@ comes from is looked at first.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from urllib.parse import parse_qs, urlsplit
 
 from starlette.datastructures import Headers
 from starlette.requests import Request
 
+from dataset.errors import InputError
 from innage.service.problems import Problem
 
 URLENCODED = "application/x-www-form-urlencoded"
 MOST_FIELDS = 50
 _SAFE = ("GET", "HEAD", "OPTIONS")
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A form that was not taken: which, the sentence, the field at fault, and what was in it."""
+
+    form: str
+    sentence: str
+    field: str
+    given: Mapping[str, str]
+
+
+def given(fields: Mapping[str, str], name: str) -> str:
+    """What a field of a form has, which must have something."""
+    text = fields.get(name, "")
+    if not text:
+        raise InputError(name, "is empty", "a few words", fields=(name,))
+    return text
 
 
 def check_origin(method: str, headers: Headers) -> None:

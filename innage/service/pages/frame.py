@@ -24,6 +24,7 @@ CHAPTERS = (
     ("/coverage", "Coverage"),
     ("/units", "Units"),
     ("/frozen", "Frozen sets"),
+    ("/limits", "Limits"),
     ("/models", "Models"),
 )
 POLICY = (

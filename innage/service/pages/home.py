@@ -68,7 +68,7 @@ def contents(counts: Mapping[str, int], lines: Sequence[SessionLine]) -> list[En
         Entry("/sessions", "Capture sessions", counts["sessions"], ", ".join(filter(None, parts))),
         Entry("/coverage", "Coverage: what was captured, and the holes", counts["sessions"], "a map"),
         Entry("/frozen", "Frozen sets", counts["frozen sets"]),
-        Entry(None, "Limits", counts["limits"]),
+        Entry("/limits", "Limits", counts["limits"]),
         Entry("/models", "Models", counts["models"]),
         Entry(None, "Bundles", counts["bundles"]),
         Entry(None, "Channels", counts["channels"]),

@@ -7,16 +7,40 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
-from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar
 
 from fastapi import Depends, Request
+
+from innage.service import logs
 
 if TYPE_CHECKING:
     from dataset.store import Store
     from dataset.store.listing import SessionLine
 
 T = TypeVar("T")
+State = tuple[int, ...]
 MOST = 32  # outcomes that are kept
+
+
+@dataclass(frozen=True)
+class Outcome(Generic[T]):
+    """What reading came to; ``at`` is when it began, UTC, and ``newest`` whether nothing came in since."""
+
+    value: T
+    at: str
+    newest: bool
+
+
+@dataclass
+class _Slot:
+    """One outcome, the state of the store that it is of, and whose turn it is to read anew."""
+
+    turn: threading.Lock = field(default_factory=threading.Lock)
+    state: State | None = None
+    value: Any = None
+    at: str = ""
 
 
 class Kept:
@@ -24,28 +48,56 @@ class Kept:
 
     def __init__(self, store: Store) -> None:
         self._store = store
-        self._state: tuple[int, ...] = ()
-        self._outcomes: OrderedDict[Hashable, Any] = OrderedDict()
-        self._turn = threading.Lock()
+        self._slots: OrderedDict[Hashable, _Slot] = OrderedDict()
+        self._guard = threading.Lock()
 
     def lines(self) -> tuple[SessionLine, ...]:
         """Every session as lists show it, in the order they were logged."""
         return self.of("lines", self._every_line)
 
     def of(self, what: Hashable, read: Callable[[], T]) -> T:
-        """What ``read`` comes to; ``what`` names it. Whoever asks meanwhile waits, and reads nothing."""
-        with self._turn:
+        """What ``read`` comes to now; ``what`` names it. Whoever asks meanwhile waits, and reads nothing."""
+        slot = self._slot(what)
+        with slot.turn:
             state = self._store.state_of_sessions()
-            if state != self._state:
-                self._outcomes.clear()
-                self._state = state
-            if what not in self._outcomes:
-                self._outcomes[what] = read()
-                while len(self._outcomes) > MOST:
-                    self._outcomes.popitem(last=False)
-            self._outcomes.move_to_end(what)
-            outcome: T = self._outcomes[what]
-            return outcome
+            if slot.state != state:
+                self._fill(slot, state, read)
+            value: T = slot.value
+            return value
+
+    def lately(self, what: Hashable, read: Callable[[], T]) -> Outcome[T]:
+        """What ``read`` came to last, for what takes seconds in a large store: where something came in since,
+        it is read anew behind the answer. The first who asks waits.
+        """
+        slot = self._slot(what)
+        state = self._store.state_of_sessions()
+        if slot.state is None:
+            self.of(what, read)
+        elif slot.state != state and slot.turn.acquire(blocking=False):
+            threading.Thread(
+                name="innage kept", target=self._refill, args=(slot, state, read), daemon=True
+            ).start()
+        return Outcome(slot.value, slot.at, slot.state == state)
+
+    def _refill(self, slot: _Slot, state: State, read: Callable[[], Any]) -> None:
+        try:
+            self._fill(slot, state, read)
+        except Exception as error:  # the store is closed, or busy: whoever asks next tries again
+            logs.log_error(error)
+        finally:
+            slot.turn.release()
+
+    def _fill(self, slot: _Slot, state: State, read: Callable[[], Any]) -> None:
+        at = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+        slot.value, slot.at, slot.state = read(), at, state
+
+    def _slot(self, what: Hashable) -> _Slot:
+        with self._guard:
+            slot = self._slots.setdefault(what, _Slot())
+            self._slots.move_to_end(what)
+            while len(self._slots) > MOST:
+                self._slots.popitem(last=False)
+            return slot
 
     def _every_line(self) -> tuple[SessionLine, ...]:
         return self._store.page_of_session_lines(limit=1 << 31).items

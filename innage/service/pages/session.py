@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from fastapi import FastAPI, Request
@@ -20,26 +19,15 @@ from innage.jobs.sessions.session_facts import (
     void_facts,
 )
 from innage.service.door import DoorOf
+from innage.service.pages.forms import Fault
 from innage.service.pages.frame import PAGE, sheet
 from innage.service.pages.tables import Form, json_file, table_file
 from innage.service.pages.words import fixed
 from innage.service.rights import Scope
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from dataset.records import Frames, Mark, Session
     from dataset.store import Store
-
-
-@dataclass(frozen=True)
-class Fault:
-    """A form that was not taken: which, the sentence, the field at fault, and what was in it."""
-
-    form: str
-    sentence: str
-    field: str
-    given: Mapping[str, str]
 
 
 def register(app: FastAPI) -> None:

@@ -15,9 +15,9 @@ from dataset.errors import ChangedMeanwhileError, InputError, NotFoundError
 from dataset.store import Store
 from innage.jobs.sessions.amending import NewStatements, amend_session
 from innage.service.door import ActorOf, StoreOf
-from innage.service.pages.forms import fields_of
+from innage.service.pages.forms import Fault, fields_of, given
 from innage.service.pages.frame import PAGE, see_other
-from innage.service.pages.session import Fault, record_sheet
+from innage.service.pages.session import record_sheet
 from innage.service.pages.words import said
 
 Act = Callable[[], str]  # what was done, as the page says it (words.DONE)
@@ -35,7 +35,7 @@ async def void(request: Request, store: StoreOf, key: str) -> Response:
     fields = await fields_of(request)
 
     def act() -> str:
-        store.void(key, _given(fields, "reason"))
+        store.void(key, given(fields, "reason"))
         return "void"
 
     return await _done(request, store, key, ("void", fields, act))
@@ -46,7 +46,7 @@ async def take_back(request: Request, store: StoreOf, key: str) -> Response:
     fields = await fields_of(request)
 
     def act() -> str:
-        store.take_back_void(key, _given(fields, "reason"))
+        store.take_back_void(key, given(fields, "reason"))
         return "usable"
 
     return await _done(request, store, key, ("take-back", fields, act))
@@ -57,7 +57,7 @@ async def tag(request: Request, store: StoreOf, actor: ActorOf, key: str) -> Res
     fields = await fields_of(request)
 
     def act() -> str:
-        word = _given(fields, "tag")
+        word = given(fields, "tag")
         if "remove" in fields:
             store.untag([key], [word], actor.name)
             return "untagged"
@@ -72,9 +72,9 @@ async def amend(request: Request, store: StoreOf, actor: ActorOf, key: str) -> R
     fields = await fields_of(request)
 
     def act() -> str:
-        given: dict[str, Any] = {name: fields[name] for name in STATED if fields.get(name)}
-        stated = NewStatements(**given)
-        amend_session(store, key, stated, actor.name, _given(fields, "reason"))
+        said_anew: dict[str, Any] = {name: fields[name] for name in STATED if fields.get(name)}
+        stated = NewStatements(**said_anew)
+        amend_session(store, key, stated, actor.name, given(fields, "reason"))
         return "amended"
 
     return await _done(request, store, key, ("amend", fields, act))
@@ -94,10 +94,3 @@ async def _done(
         fault = Fault(name, said(error), field, fields)
         return await run_in_threadpool(record_sheet, request, store, key, fault)
     return see_other(f"/sessions/{key}?done={done}")
-
-
-def _given(fields: Mapping[str, str], name: str) -> str:
-    text = fields.get(name, "")
-    if not text:
-        raise InputError(name, "is empty", "a few words", fields=(name,))
-    return text

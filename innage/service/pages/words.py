@@ -14,6 +14,7 @@ DONE: Mapping[str, str] = {
     "usable": "The session can be used again.",
     "tagged": "The tag is there.",
     "untagged": "The tag is gone; both events are kept.",
+    "signed": "The limits are signed, as a new revision.",
     "amended": "The amendment is in use. What was sealed is kept.",
     "signed-in": "You are signed in.",
     "signed-out": "You are signed out.",

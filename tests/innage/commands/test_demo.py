@@ -55,6 +55,8 @@ def test_every_command_is_shown_and_the_bundle_is_named(demo: Demo) -> None:
         assert f"$ innage {command}" in output
     assert "Every check passed." in output
     assert f"The bundle lies in {folder / 'bundle'}" in output
+    serve = f"'innage serve --store {folder / 'innage.db'}' (extra 'service'), then http://127.0.0.1:8470"
+    assert output.rstrip().endswith(serve)
 
 
 def test_the_exported_c_is_small_and_without_float(at: Path) -> None:

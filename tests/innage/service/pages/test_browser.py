@@ -29,7 +29,7 @@ OVER = "document.documentElement.scrollWidth - document.documentElement.clientWi
 def readable(store: Store) -> list[str]:
     """Every page that people read, of one thing each, and of what there is none of."""
     line = store.page_of_session_lines(limit=1).items[0]
-    names = {"key": line.id, "name": line.unit}
+    names = {"key": line.id, "name": line.unit, "ref": "signed@2"}
     paths = (p for method, p in RULES if method == "GET" and is_page(p) and "." not in p)
     filled = [re.sub(r"{(\w+)}", lambda match: names[match[1]], path) for path in paths]
     void = next(one.id for one in store.page_of_session_lines().items if one.void_reason is not None)

@@ -81,7 +81,7 @@ def addresses(store: Store) -> list[str]:
         name = next((name for begins, name in names.items() if path.startswith(begins)), "")
         if "{name}" in path and not name:
             continue  # there is none of it
-        filled.append(path.replace("{key}", line.id).replace("{name}", name))
+        filled.append(path.replace("{key}", line.id).replace("{name}", name).replace("{ref}", "signed@2"))
     return [
         path.replace("{form}", form)
         for path in filled
@@ -229,6 +229,7 @@ def test_an_empty_store_says_what_to_do(tmp_path: Path) -> None:
             ("/units", "innage unit add NAME"),
             ("/frozen", "innage freeze NAME"),
             ("/models", "innage train SET"),
+            ("/limits", "innage limits add NAME"),
         ):
             page = client.get(path)
             assert (page.status_code, said in page.text) == (200, True), path

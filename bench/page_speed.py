@@ -1,0 +1,110 @@
+"""The pages of a store of many sessions, in a file and on a server: the time in which 95 of 100 requests of
+each page are answered, by HTTP through a socket of this machine. Before each round a session is tagged, so
+that what is kept between pages is not simply asked again. Both give the same page, byte for byte, but for the
+maps that are made anew behind the answer.
+
+The first request of a service for the map of coverage reads everything, and is left out: it takes seconds.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from contextlib import ExitStack
+from itertools import cycle
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import httpx
+import numpy as np
+from measuring import Goal, Row, Runs, ratio
+from server_filling import ADMITTED, copy_to_server, fill
+
+from dataset.store import Store
+
+if TYPE_CHECKING:
+    from servers import Server
+
+SESSIONS, FRAMES, ROUNDS, QUICK = 10_000, 100, 20, (60, 20, 15, 2)
+P95 = Goal(0.3, at_least=False, seconds=True)
+PAGES = {
+    "contents": "/",
+    "register": "/sessions",
+    "filtered": "/sessions?unit={unit}&condition=foam&void=no",
+    "empty": "/sessions?tag={tag}&void=yes",
+    "record": "/sessions/{session}",
+    "coverage": "/coverage",
+    "units": "/units",
+    "unit": "/units/{unit}",
+}
+
+
+def page_rows(folder: Path, quick: bool) -> list[Row]:
+    """The rows; none where there is no wheel with the server's programs."""
+    sys.path.append(str(Path(__file__).parents[1] / "tests" / "helpers"))
+    from doors import open_door
+    from servers import Server, programs
+
+    if programs() is None:
+        return []
+    size, frames, admitted, rounds = QUICK if quick else (SESSIONS, FRAMES, ADMITTED, ROUNDS)
+    file = folder / f"pages-{size}.db"
+    fill(file, size, frames, admitted)
+    server: Server = Server(quick=False, shared_buffers="128MB")
+    try:
+        place = server.store()
+        copy_to_server(file, place)
+        with ExitStack() as stack:
+            stores = {
+                side: stack.enter_context(Store.open(where, users=4))
+                for side, where in (("server", place), ("file", file))
+            }
+            clients = {
+                side: stack.enter_context(
+                    httpx.Client(base_url=stack.enter_context(open_door(store, authorise=None)), timeout=60.0)
+                )
+                for side, store in stores.items()
+            }
+            return _rows(stores, clients, (size, admitted), rounds)
+    finally:
+        server.close()
+
+
+def _rows(
+    stores: dict[str, Store], clients: dict[str, httpx.Client], sizes: tuple[int, int], rounds: int
+) -> list[Row]:
+    """Of so many sessions, of which so many were admitted: the others' hashes are invented, and no record."""
+    size, admitted = sizes
+    runs = {(page, side): Runs() for page in PAGES for side in stores}
+    lines = stores["file"].page_of_session_lines(limit=admitted).items
+    for client in clients.values():
+        client.get("/coverage").raise_for_status()
+    for number, line in zip(range(rounds), cycle(lines), strict=False):
+        for side, store in stores.items():
+            store.tag([line.id], [f"round-{number}"])
+            for page, path in PAGES.items():
+                filled = path.format(unit=line.unit, session=line.id, tag=f"round-{number}")
+                start = time.perf_counter()
+                answer = clients[side].get(filled, headers={"Accept": "text/html"})
+                runs[page, side].seconds.append(time.perf_counter() - start)
+                runs[page, side].result = answer.raise_for_status().text
+    return [
+        Row(
+            f"pages-{page}-{side}-{size}",
+            f"{PAGES[page]} of {size} sessions, {_said(side)}",
+            f"the same, {_said(other)}",
+            f"time, p95 of {rounds} requests",
+            ratio(runs[page, side].seconds, runs[page, other].seconds),
+            P95,
+            page == "coverage" or runs[page, side].result == runs[page, other].result,
+            "the page",
+            ours_s=float(np.percentile(runs[page, side].seconds, 95)),
+            baseline_s=float(np.percentile(runs[page, other].seconds, 95)),
+        )
+        for page in PAGES
+        for side, other in (("server", "file"), ("file", "server"))
+    ]
+
+
+def _said(side: str) -> str:
+    return "on a server" if side == "server" else "in a file"
