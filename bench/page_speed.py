@@ -61,7 +61,9 @@ def page_rows(folder: Path, quick: bool) -> list[Row]:
             }
             clients = {
                 side: stack.enter_context(
-                    httpx.Client(base_url=stack.enter_context(open_door(store, authorise=None)), timeout=60.0)
+                    httpx.Client(
+                        base_url=stack.enter_context(open_door(store, authorise=None)), timeout=600.0
+                    )
                 )
                 for side, store in stores.items()
             }

@@ -24,8 +24,10 @@ from innage.service.pages import (
     files,
     frozen_sets,
     home,
+    job_acts,
     limits,
     models,
+    release,
     session,
     session_acts,
     sessions,
@@ -44,7 +46,10 @@ if TYPE_CHECKING:
     from dataset.store import Store
 
 ROUTES = (health, exchange, channels, bundles, jobs, tokens, audit)
-PAGES = (files, signing, home, sessions, session, session_acts, coverage, units, unit, frozen_sets, models, limits)
+PAGES = (
+    *(files, signing, home, sessions, session, session_acts, coverage, units, unit),
+    *(frozen_sets, models, limits, release, job_acts),
+)
 NOBODY = Actor("the service", KnownBy.USER, scopes=frozenset())  # who writes by a route that says nobody
 _MOST_ERRORS = 20  # of a request that are named
 

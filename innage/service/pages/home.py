@@ -71,7 +71,7 @@ def contents(counts: Mapping[str, int], lines: Sequence[SessionLine]) -> list[En
         Entry("/limits", "Limits", counts["limits"]),
         Entry("/models", "Models", counts["models"]),
         Entry(None, "Bundles", counts["bundles"]),
-        Entry(None, "Channels", counts["channels"]),
+        Entry("/release", "Channels", counts["channels"]),
     ]
 
 
@@ -95,7 +95,5 @@ def next_steps(counts: Mapping[str, int], lines: Sequence[SessionLine]) -> list[
     elif not counts["bundles"]:
         steps.append(Step("Export a model as a bundle, and verify it.", "innage export MODEL --out FOLDER"))
     elif not counts["channels"]:
-        steps.append(
-            Step("Point a channel at a bundle, so that firmware can pull it.", "innage channel move --help")
-        )
+        steps.append(Step("Point a channel at a bundle, so that firmware can pull it.", None, "/release"))
     return steps

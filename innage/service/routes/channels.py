@@ -19,7 +19,7 @@ from innage.service.problems import Problem, busy, parts_of
 from innage.service.releases import ChannelAnswer, Channels, MoveAnswer, MoveAsked, MovedAnswer, Moves
 
 WAIT_S = 20.0  # for the turn of a bundle to be judged
-_JUDGING = threading.Lock()  # it takes seconds, and some hundred megabytes at most: one at a time
+JUDGING = threading.Lock()  # it takes seconds, and some hundred megabytes at most: one at a time
 
 ChannelPath = Annotated[str, Path(max_length=60)]
 Condition = Annotated[str | None, Header(max_length=200)]
@@ -81,7 +81,7 @@ def move(
     wish = Wish(name, actor.name, asked.reason, tuple(asked.concessions), follows)
     if if_match is not None and if_match.strip() == "*":
         _must_be_there(store, name)
-    if not _JUDGING.acquire(timeout=WAIT_S):
+    if not JUDGING.acquire(timeout=WAIT_S):
         raise busy()
     try:
         moved = move_channel(store, asked.bundle_sha256, wish)
@@ -92,7 +92,7 @@ def move(
             "gates", str(shut), **parts_of(shut), **gates_facts(shut.judgement, shut.stopping)
         ) from shut
     finally:
-        _JUDGING.release()
+        JUDGING.release()
     response.status_code = 201 if moved.before is None else 200
     response.headers["ETag"] = f'"{moved.move.sha256}"'
     facts = {"move": move_facts(moved.move), "before": moved.before, **gates_facts(moved.judgement, ())}

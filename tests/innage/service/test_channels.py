@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import http.client
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -18,6 +19,7 @@ from typer.testing import CliRunner, Result
 from dataset.errors import ChangedMeanwhileError, InputError, NotFoundError
 from dataset.records import Scope
 from dataset.store import Store
+from desks import signed_in
 from doors import open_door
 from export.bundle.manifest import MANIFEST, SIGNATURES, read_manifest
 from export.bundle.packing import pack
@@ -355,3 +357,41 @@ def test_commands_with_a_server(
     monkeypatch.setenv("INNAGE_TOKEN", tokens["push"])
     refused = innage("channel", "withdraw", bundle[:12], "--reason", "mine", *at, code=2)
     assert "the token has not the scope release" in refused.stderr
+
+
+def test_a_channel_is_moved_at_a_desk(
+    released: Released, release: httpx.Client, team: Store, url: str, tokens: dict[str, str]
+) -> None:
+    """As by HTTP: it follows what was shown, gates are told, and what is conceded is told with the reason."""
+    good, bad = (offered(release, released.folder / name) for name in ("good", "bad"))
+    with httpx.Client(base_url=url, headers={"Accept": "text/html"}, timeout=60) as browser:
+        browser.headers["Sec-Fetch-Site"] = "same-origin"
+        desk = signed_in(browser, tokens["release"])
+
+        def follows() -> str:
+            page = desk.get("/release?channel=washer/stable").text
+            return str(re.findall(r'name="follows" value="(\w+)"', page)[0])
+
+        new = follows()
+        first = {"channel": "washer/stable", "bundle": good[:12], "reason": "to be built in", "follows": new}
+        assert new == "new"
+        assert desk.post("/release", data=first).headers["location"].endswith("done=moved")
+        stale = desk.post("/release", data=first)
+        assert (stale.status_code, "by now" in stale.text) == (422, True)
+        worse = first | {"bundle": bad, "follows": follows()}
+        shut = desk.post("/release", data=worse)
+        assert (shut.status_code, '<caption id="gates"' in shut.text) == (422, True)
+        assert f'value="{bad}"' in shut.text  # what was filled in
+        assert desk.post("/release", data=worse | {"anyway": "yes"}).status_code == 303
+        for wrong in (
+            {"bundle": str(released.folder / "good")},
+            {"bundle": "../.."},
+            {"channel": "Two Words"},
+        ):
+            assert desk.post("/release", data=worse | wrong).status_code == 422  # never a path on the server
+    assert [
+        (move.bundle_sha256, move.author, move.concessions) for move in team.channel_moves("washer/stable")
+    ] == [
+        (good, "release", ()),
+        (bad, "release", ("anyway",)),
+    ]

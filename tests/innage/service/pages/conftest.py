@@ -14,7 +14,7 @@ from dataset.store import Store
 from doors import open_door
 
 READER = (Scope.READ, Scope.PULL)
-WRITER = (*READER, Scope.PUSH, Scope.AMEND, Scope.SIGN, Scope.RELEASE)
+WRITER = (*READER, Scope.PUSH, Scope.AMEND, Scope.SIGN, Scope.RUN, Scope.RELEASE)
 
 
 @pytest.fixture

@@ -4,7 +4,6 @@ by the rules of axe (WCAG 2.2, A and AA).
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -13,9 +12,9 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from dataset.store import Store
+from desks import addresses
 from doors import open_door
 from innage.service.pages.frame import CHAPTERS
-from innage.service.rights import RULES, is_page
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -28,10 +27,7 @@ OVER = "document.documentElement.scrollWidth - document.documentElement.clientWi
 
 def readable(store: Store) -> list[str]:
     """Every page that people read, of one thing each, and of what there is none of."""
-    line = store.page_of_session_lines(limit=1).items[0]
-    names = {"key": line.id, "name": line.unit, "ref": "signed@2"}
-    paths = (p for method, p in RULES if method == "GET" and is_page(p) and "." not in p)
-    filled = [re.sub(r"{(\w+)}", lambda match: names[match[1]], path) for path in paths]
+    filled = [path for path in addresses(store) if "." not in path.rpartition("/")[2]]
     void = next(one.id for one in store.page_of_session_lines().items if one.void_reason is not None)
     return [*filled, f"/sessions/{void}", "/sessions?tag=nowhere", "/nowhere"]
 

@@ -7,7 +7,7 @@ import io
 import re
 import shutil
 from base64 import b64encode
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date
@@ -21,8 +21,9 @@ from bundles import stand_in_onnx
 from starlette.datastructures import QueryParams
 
 from building import bench_store
-from dataset.records import Conditions, DoorWarning, FrozenSet, Model, Scope, Stretch, Surface, Unit
+from dataset.records import Conditions, DoorWarning, Model, Scope, Stretch, Surface, Unit
 from dataset.store import Store
+from desks import addresses
 from doors import open_door
 from innage.jobs.pages import page_of_lines
 from innage.jobs.sessions.finding import EVERY_SESSION, SessionFilter
@@ -30,7 +31,6 @@ from innage.service.pages.faults import onward
 from innage.service.pages.filters import read_filter
 from innage.service.pages.frame import POLICY
 from innage.service.problems import MEDIA_TYPE
-from innage.service.rights import RULES, is_page
 from training.program import digest, to_json
 from training.program.builder import Builder
 
@@ -65,32 +65,6 @@ def pages_of(store: Store) -> Iterator[httpx.Client]:
         httpx.Client(base_url=url, headers={"Accept": "text/html"}) as client,
     ):
         yield client
-
-
-def addresses(store: Store) -> list[str]:
-    """Every page and file of pages that can be read, of one thing each."""
-    line = store.page_of_session_lines(limit=1).items[0]
-    names = {
-        "/units": line.unit,
-        "/frozen": _last(store.frozen_sets()),
-        "/models": _last(store.models()),
-    }
-    paths = [path for method, path in RULES if method == "GET" and is_page(path)]
-    filled = []
-    for path in paths:
-        name = next((name for begins, name in names.items() if path.startswith(begins)), "")
-        if "{name}" in path and not name:
-            continue  # there is none of it
-        filled.append(path.replace("{key}", line.id).replace("{name}", name).replace("{ref}", "signed@2"))
-    return [
-        path.replace("{form}", form)
-        for path in filled
-        for form in (("json", "csv", "parquet") if "{form}" in path else ("",))
-    ]
-
-
-def _last(things: Sequence[FrozenSet] | Sequence[Model]) -> str:
-    return things[-1].name if things else ""
 
 
 def test_every_page_is_there_under_its_headers(bench: Store, reader: httpx.Client) -> None:

@@ -220,3 +220,28 @@ def test_limits_are_signed_as_they_were_shown(team: Store, browser: httpx.Client
     (row,) = team.last_audit(1)
     assert (row.kind, row.who, row.reason) == ("sign-off", "kim", "A. Owner")
     assert "Sign these limits" not in desk.get("/limits/owner@1").text  # superseded
+
+
+def test_a_job_is_asked_for_and_asked_to_end(team: Store, browser: httpx.Client) -> None:
+    """As ``innage job add`` and ``cancel`` do; faults are sentences, and values of their types."""
+    desk = signed_in(browser, team.add_token("kim", [Scope.READ, Scope.RUN])[1])
+    name = team.models()[0].frozen.name
+    assert team.queued_jobs() == ()
+    for fields, said, at in (
+        ({"kind": "replay"}, "one of train", "order-kind"),
+        ({"kind": "report", "about": "frozen", "name": "nowhere"}, "nowhere", "order-kind"),
+        ({"kind": "train", "frozen": name, "name": "new", "seed": "1.5"}, "a whole number", "order-seed"),
+    ):
+        refused = desk.post("/order", data=fields)
+        assert (refused.status_code, said in refused.text) == (422, True)
+        assert f'href="#{at}"' in refused.text
+        assert f'id="{at}"' in refused.text
+    queued = desk.post("/order", data={"kind": "report", "about": "frozen", "name": name, "second": ""})
+    assert queued.status_code == 303, queued.text
+    (job,) = team.queued_jobs()
+    assert (job.kind, job.asked_by, job.settings["name"]) == ("report", "kim", name)
+    assert job.key[:12] in desk.get(queued.headers["location"]).text
+    assert desk.post(f"/jobs/{job.key}/cancel", data={}).status_code == 303
+    assert desk.post(f"/jobs/{job.key}/cancel", data={}).status_code == 422  # it has ended
+    kinds = [(row.kind, row.who) for row in team.last_audit(2)]
+    assert kinds == [("job", "kim"), ("job cancel", "kim")]
