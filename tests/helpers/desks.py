@@ -10,6 +10,8 @@ from dataset.records import FrozenSet, Model
 from dataset.store import Store
 from innage.service.rights import RULES, is_page
 
+READABLE = "readable"  # a model whose program can be read
+
 
 def signed_in(browser: httpx.Client, token: str) -> httpx.Client:
     """The client with the cookie of a token. It would not send a Secure cookie over plain HTTP by itself, as

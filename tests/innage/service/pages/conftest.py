@@ -8,13 +8,29 @@ from pathlib import Path
 
 import httpx
 import pytest
+from bundles import stand_in_onnx
 
-from dataset.records import Scope
+from dataset.records import Model, Scope
 from dataset.store import Store
+from desks import READABLE
 from doors import open_door
+from training.program import digest, to_json
+from training.program.builder import Builder
 
 READER = (Scope.READ, Scope.PULL)
 WRITER = (*READER, Scope.PUSH, Scope.AMEND, Scope.SIGN, Scope.RUN, Scope.RELEASE)
+
+
+@pytest.fixture(scope="session")
+def bench(north: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    """A copy of the store, open, without a token; with a model whose program can be read."""
+    with Store.open(shutil.copy(north, tmp_path_factory.mktemp("pages") / "bench.db")) as store:
+        b = Builder("a plain one", count_bits=16, channels=2, period_ms=100, span=6400)
+        level = b.node("clip", b.node("dense", "counts", weights=((1, 1),), bias=(0,)), low=0, high=6400)
+        program = b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
+        texts = ("{}", "{}", "{}", to_json(program), stand_in_onnx(2))
+        store.add_model(Model(READABLE, digest(program), store.frozen_sets()[0], None, *texts))
+        yield store
 
 
 @pytest.fixture

@@ -17,8 +17,6 @@ from doors import open_door
 from innage.service.pages.frame import CHAPTERS
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from playwright.sync_api import Browser, Page
 
 WIDTHS = (390, 1280)
@@ -47,10 +45,10 @@ def tab(chromium: Browser, url: str, **how: Any) -> Iterator[tuple[Page, list[st
 
 
 @pytest.fixture(scope="module")
-def served(north: Path) -> Iterator[tuple[str, list[str]]]:
+def served(bench: Store) -> Iterator[tuple[str, list[str]]]:
     """A store without a token, read on its own machine: its URL, and its pages."""
-    with Store.open(north) as store, open_door(store, authorise=None) as url:
-        yield url, readable(store)
+    with open_door(bench, authorise=None) as url:
+        yield url, readable(bench)
 
 
 def test_every_page_fits_and_says_nothing(chromium: Browser, served: tuple[str, list[str]]) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import re
-import shutil
 from base64 import b64encode
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -17,13 +16,12 @@ from pathlib import Path
 import httpx
 import pyarrow.parquet as pq
 import pytest
-from bundles import stand_in_onnx
 from starlette.datastructures import QueryParams
 
 from building import bench_store
-from dataset.records import Conditions, DoorWarning, Model, Scope, Stretch, Surface, Unit
+from dataset.records import Conditions, DoorWarning, Scope, Stretch, Surface, Unit
 from dataset.store import Store
-from desks import addresses
+from desks import READABLE, addresses
 from doors import open_door
 from innage.jobs.pages import page_of_lines
 from innage.jobs.sessions.finding import EVERY_SESSION, SessionFilter
@@ -31,23 +29,8 @@ from innage.service.pages.faults import onward
 from innage.service.pages.filters import read_filter
 from innage.service.pages.frame import POLICY
 from innage.service.problems import MEDIA_TYPE
-from training.program import digest, to_json
-from training.program.builder import Builder
 
-READABLE = "readable"
 HOSTILE = "\"><script>alert(1)</script><img src=x onerror=alert(2)>'{{7*7}}&amp;"
-
-
-@pytest.fixture(scope="module")
-def bench(north: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
-    """A copy of the store, open, without a token; with a model whose program can be read."""
-    with Store.open(shutil.copy(north, tmp_path_factory.mktemp("pages") / "bench.db")) as store:
-        b = Builder("a plain one", count_bits=16, channels=2, period_ms=100, span=6400)
-        level = b.node("clip", b.node("dense", "counts", weights=((1, 1),), bias=(0,)), low=0, high=6400)
-        program = b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
-        texts = ("{}", "{}", "{}", to_json(program), stand_in_onnx(2))
-        store.add_model(Model(READABLE, digest(program), store.frozen_sets()[0], None, *texts))
-        yield store
 
 
 @pytest.fixture(scope="module")
