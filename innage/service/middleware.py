@@ -46,6 +46,7 @@ class Guard:
         state = scope.setdefault("state", {})  # the log's too
         if scope["method"] == "HEAD":  # as GET, without the body (RFC 9110, 9.3.2)
             scope, send = dict(scope, method="GET"), _without_body(send)
+            state["head"] = True
         path = state["template"] = template_of(scope)
         body = _Body(receive, MOST_BODY.get((scope["method"], path), MOST_OTHER), self._door)
         try:

@@ -349,8 +349,8 @@ class _Checking:
             ("receipt", tables.ReceiptRow, receipts.to_receipt),
             ("staged blob", tables.StagedBlobRow, receipts.check_staged),
             ("job", tables.JobRow, queue.check_job),
-            ("event of a job", tables.JobEventRow, to_event),
-            ("file of a job", tables.JobFileRow, queue.plain),
+            ("job event", tables.JobEventRow, to_event),
+            ("job file", tables.JobFileRow, queue.plain),
         ):
             self._each(what, self._keys(what, row_type, "id", "id"), reader(row_type, look))
         self._try("audit chain", self._chain)

@@ -116,6 +116,8 @@ async def told(
     one = await run_in_threadpool(door.store.queued_job, key)
     if one.state.has_ended and not await run_in_threadpool(door.store.job_events, key, after, 1):
         return Response(status_code=204)
+    if getattr(request.state, "head", False):
+        return Response(media_type=MEDIA_TYPE)
     if door.streams.open >= MOST_OPEN or door.streams.ending.is_set():
         raise busy()
     headers = {"Cache-Control": "no-store", "X-Accel-Buffering": "no"}

@@ -189,6 +189,7 @@ def test_a_stream_ends_with_its_reader_and_its_token(
         assert next(lines) == "retry: 3000"
         busy = runs.get(f"/v1/jobs/{key}/events")
         assert (busy.status_code, busy.json()["type"]) == (503, "/problems/busy")
+        assert runs.head(f"/v1/jobs/{key}/events").status_code == 200  # has no body, and opens none
     until = time.monotonic() + 20.0
     while time.monotonic() < until:
         with runs.stream("GET", f"/v1/jobs/{key}/events") as stream:
