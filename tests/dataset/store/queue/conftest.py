@@ -11,7 +11,6 @@ import pytest
 from dataset.store import Store
 from servers import Server
 
-
 # what is said in SQL that differs, or waits for others, is tried on a server every day, the rest once
 EVERY_DAY = ("two_runners", "lease", "never_changes", "opening", "writes_nothing", "alarm")
 
