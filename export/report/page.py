@@ -13,12 +13,11 @@ from dataset.coverage.planning import rate_shown
 from dataset.text.limits_text import condition_text
 from dataset.values import natural
 from dataset.words import LimitAnswer, ModelStatus
-from export.core.cost_words import cost_sentences
 from export.report.arrays import candidates_sections, claims_sections, front_figure, level_sections
-from export.report.axes import bar
 from export.report.boards import boards_section
 from export.report.broken_chain import broken_chain_section
 from export.report.claim_tables import claim_sentence, yes_or_no
+from export.report.costs import costs_section
 from export.report.html import (
     NONE,
     badge,
@@ -33,7 +32,7 @@ from export.report.html_page import caution_line, cautions, heading, origin_said
 from export.report.noticed import noticed_section
 from export.report.plots import error_plot
 from export.report.visits import visits_section
-from training.judging.figures import AnsweredLimit, Beyond, KeptCost, Prove, RandomRows, Score
+from training.judging.figures import AnsweredLimit, Beyond, Prove, RandomRows, Score
 from training.search.kept_recipe import KeptRecipe
 from training.search.metrics import CandidateRow, Metrics, read_metrics
 
@@ -58,7 +57,7 @@ def render_report(facts: Facts) -> str:
         *_voided(facts),
         *_limits(metrics.limits, facts),
         *_judgement(metrics, facts),
-        *_costs(facts, metrics.chosen),
+        *costs_section(facts, metrics.chosen),
         *boards_section(facts),
         *visits_section(facts),
         *noticed_section(facts),
@@ -316,77 +315,6 @@ def _bound(answer: AnsweredLimit) -> str:
     """A limit's bound; of a percentage with millimetres beside it both, of which the larger counts."""
     bound = number(answer.bound)
     return bound if answer.or_mm is None else f"{bound} or {number(answer.or_mm)} mm"
-
-
-def _costs(facts: Facts, chosen: CandidateRow | None) -> list[str]:
-    """What the model takes of a budget; without one what training measured, or that nobody did."""
-    budget, cost = facts["budget"], facts["cost"]
-    if budget is None or cost is None:
-        return ["<h2>Cost</h2>", *_cost_of_training(None if chosen is None else chosen.cost)]
-    rows = [
-        (
-            escape(c["resource"]),
-            str(c["used"]),
-            "" if c["bound"] is None else str(c["bound"]),
-            str(c["allowed"]),
-            _used(max(c["used"], c["bound"] or 0), c["allowed"]),
-        )
-        for c in cost["lines"]
-    ]
-    compiled = (
-        f"Flash: code {cost['flash_code']}, tables {cost['flash_tables']}, division helpers "
-        f"{cost['flash_helpers']} bytes."
-    )
-    if "uses" in cost:
-        compiled = f"{escape(' '.join(cost_sentences(cost)))} {compiled} {_adds(cost['interfaces'])}"
-    how = (
-        f"Measured on the compiled C on an emulated {escape(budget['core'])}: a model of that core "
-        "with the budget's multiplier and wait states, not a board."
-    )
-    basis = f" Bounds: {escape(cost['basis'])}." if cost["basis"] else ""
-    title = f"<h2>Cost against budget {escape(budget['name'])}</h2>"
-    return [
-        title,
-        html_table(("Resource", "Measured", "Upper bound", "Budget", ""), rows, left=(0, 4)),
-        f"<p>{compiled} {how}{basis}</p>",
-    ]
-
-
-def _cost_of_training(cost: KeptCost | None) -> list[str]:
-    """What the chosen candidate was found to cost."""
-    if cost is None:
-        return [f"<p>Not measured in training. {_TO_MEASURE}</p>"]
-    rows = [
-        ("flash bytes", str(cost.flash), NONE),
-        ("RAM bytes", str(cost.ram), NONE),
-        ("stack bytes", str(cost.stack), number(cost.stack_bound)),
-        ("cycles of step", str(cost.cycles), number(cost.cycles_bound)),
-    ]
-    how = (
-        f"Measured in training on the compiled C of the chosen candidate, without a band, on an emulated "
-        f"{escape(cost.core)}: a model of that core, not a board."
-    )
-    table = html_table(("Resource", "Measured", "Upper bound"), rows)
-    return [table, f"<p>{how} {_TO_MEASURE}</p>"]
-
-
-_TO_MEASURE = (
-    "With a budget (<code>innage report model --budget</code>) the whole model is measured against it."
-)
-
-
-def _adds(interfaces: dict[str, int]) -> str:
-    """What each part of the interface adds."""
-    if not interfaces:
-        return ""
-    adds = ", ".join(
-        f"{escape(name)} {size}" for name, size in sorted(interfaces.items()) if name != "leanest"
-    )
-    return f"With init, prepare and step alone {interfaces['leanest']} bytes; alone, each adds: {adds} bytes."
-
-
-def _used(used: int, allowed: int) -> str:
-    return bar(used / allowed if allowed > 0 else 1.0, "bar" if used <= allowed else "bar over")
 
 
 def _candidates(metrics: Metrics, facts: Facts) -> list[str]:
