@@ -244,5 +244,8 @@ def _process(*words: str) -> Way:
 
 
 def output_of(*words: str, env: Mapping[str, str] | None = None) -> str:
-    """What a process prints; it must end well."""
-    return subprocess.run(words, capture_output=True, text=True, check=True, env=env).stdout
+    """What a process prints; RuntimeError with all that it said where it does not end well."""
+    done = subprocess.run(words, capture_output=True, text=True, check=False, env=env)
+    if done.returncode:
+        raise RuntimeError(f"{' '.join(words)}: exit code {done.returncode}\n{done.stdout}{done.stderr}")
+    return done.stdout

@@ -96,9 +96,11 @@ class Door:
             time.sleep(0.005)
 
     def kill(self) -> None:
-        """Kill it, and wait until it is gone."""
-        os.kill(self.child, signal.SIGKILL)
-        os.waitpid(self.child, 0)
+        """Kill it, and wait until it is gone; one that is gone already is left at that."""
+        if self.child:
+            os.kill(self.child, signal.SIGKILL)
+            os.waitpid(self.child, 0)
+            self.child = 0
 
     def _serve(self) -> None:
         with (
@@ -173,6 +175,13 @@ class Line:
         return None if code < 0 else code
 
     # -- a round ---------------------------------------------------------------------------------------------
+
+    def kills(self, most: int) -> None:
+        """Rounds, until somebody was killed so often."""
+        for _ in range(20 * most):
+            if sum(self.killed.values()) >= most:
+                break
+            self.round()
 
     def round(self) -> None:
         """A push or a pull, at one end of which somebody is killed."""
@@ -296,7 +305,6 @@ class Line:
 
     def end(self) -> dict[str, object]:
         """Look at everything for the last time; what was found."""
-        self.door.kill()
         self.look("in the end")
         for place in (self.place, self.rig, self.other):
             self.check(place)
@@ -359,12 +367,11 @@ def main() -> None:
             folder = Path(name) / of
             folder.mkdir()
             line = Line(folder, place_of(place), chosen.seed)
-            kills = -(-chosen.kills // len(places))
-            for _ in range(20 * kills):
-                if sum(line.killed.values()) >= kills:
-                    break
-                line.round()
-            outcomes[of] = line.end()
+            try:
+                line.kills(-(-chosen.kills // len(places)))
+                outcomes[of] = line.end()
+            finally:
+                line.door.kill()
     print(json.dumps(outcomes, indent=2))
 
 
