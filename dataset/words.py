@@ -9,6 +9,11 @@ from __future__ import annotations
 from enum import StrEnum
 
 
+def counted(number: int, what: str) -> str:
+    """A number of things: '1 trim', '2 trims'."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
 class CountLaw(StrEnum):
     """How a channel's count depends on its pad's capacitance C."""
 

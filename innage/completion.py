@@ -9,6 +9,7 @@ from pathlib import Path
 import typer
 
 from dataset.store.places import Place, place_of
+from dataset.words import counted
 
 STORE_HERE = Path("innage.db")
 
@@ -30,7 +31,7 @@ def names_of(
         if kind == "session":
             lines = session_lines(store) or ()
             return [
-                (s.id, f"{s.unit}, {s.liquid}, {s.frames} frames")
+                (s.id, f"{s.unit}, {s.liquid}, {counted(s.frames, 'frame')}")
                 for s in lines
                 if s.id.startswith(incomplete)
             ]

@@ -11,6 +11,7 @@ from sklearn.utils.validation import check_is_fitted, check_non_negative, valida
 
 from dataset.errors import InputError
 from dataset.records import CountLaw
+from dataset.words import counted
 from training.models.families import BITS, FAMILIES
 from training.models.recipes import Hardware, fit_sizes, quantise
 from training.program import LEVEL_UNITS_PER_MM, NO_LEVEL, Program, run
@@ -180,7 +181,7 @@ class ProgramRegressor(_Integer):
         if counts.shape[1] != self.program.channels:
             raise InputError(
                 "X",
-                f"{counts.shape[1]} columns",
+                counted(counts.shape[1], "column"),
                 f"{self.program.channels}, the channels of program '{self.program.name}'",
             )
         self.program_ = self.program

@@ -80,7 +80,7 @@ class Cost:
 
 @dataclass(frozen=True)
 class CostLine:
-    """One resource: what was seen in use, the bound on it where there is one, and what is left for it."""
+    """One resource: what was measured, the upper bound where there is one, and the budget."""
 
     resource: str
     used: int
@@ -126,7 +126,7 @@ def judged(cost: Cost, budget: Budget) -> tuple[CostLine, ...]:
     lines = against(cost, budget)
     if not cost.slice_bytes:
         return lines
-    return (*lines, CostLine("cycles, dearest frame", cost.frame, budget.cycles, cost.frame_bound))
+    return (*lines, CostLine("cycles, worst frame", cost.frame, budget.cycles, cost.frame_bound))
 
 
 def load_pct(cost: Cost, budget: Budget) -> float | None:

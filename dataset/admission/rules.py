@@ -36,6 +36,7 @@ from dataset.records import (
 )
 from dataset.tanks import profile
 from dataset.values import MAX_MM, MAX_NAME, check_instant, check_name, check_number, check_text
+from dataset.words import counted
 
 MAX_CHANNELS = 64
 MAX_COUNT_BITS = 24  # what a program's int32 arithmetic leaves room for
@@ -114,7 +115,7 @@ def check_sensor(sensor: Sensor) -> None:
     check_name("sensor", sensor.name)
     where = f"sensor {sensor.name}"
     if not 1 <= len(sensor.pads) <= MAX_CHANNELS:
-        raise InputError(where, f"{len(sensor.pads)} pads", f"1 to {MAX_CHANNELS}")
+        raise InputError(where, counted(len(sensor.pads), "pad"), f"1 to {MAX_CHANNELS}")
     for channel, pad in enumerate(sensor.pads):
         _check_pad(where, channel, pad)
     _check_shared(where, sensor)

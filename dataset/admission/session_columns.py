@@ -15,6 +15,7 @@ from dataset.files.sheet_files import is_number
 from dataset.files.sheets import Sheet
 from dataset.labels.pours import NOT_KNOWN
 from dataset.records import ColumnMapping, LevelUnit, Sensor, Tank, TimeUnit
+from dataset.words import counted
 
 LONGEST_S = 2**31 - 1  # what firmware counts seconds in
 _SECONDS = ("s", "sec", "second", "seconds")
@@ -88,7 +89,7 @@ def counts_of(columns: Columns, column: str, sensor: Sensor) -> NDArray[np.uint3
     row = first_of((steps < 0) | (steps > top))
     if row is not None:
         span = f"a whole number from 0 to {top}" if scale == 1 else f"0 to {top / scale:.10g}"
-        of = f"{sensor.count_bits} bits" + ("" if scale == 1 else f", {scale} steps a count")
+        of = f"{sensor.count_bits} bits" + ("" if scale == 1 else f", {counted(scale, 'step')} a count")
         raise InputError(
             sheet.where(row, column),
             f"a count of {sheet.cells(column)[row].strip()}",

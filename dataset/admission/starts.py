@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from dataset.errors import InputError, naming, quoted
 from dataset.values import check_offset, instant
+from dataset.words import counted
 
 if TYPE_CHECKING:
     from dataset.files.sheets import Sheet
@@ -79,7 +80,7 @@ def refuse_one_start_for_many(start: Start | None, files: int) -> None:
     if start is not None and not start.way and files > 1:
         raise InputError(
             "started",
-            f"one instant for {files} files",
+            f"one instant for {counted(files, 'file')}",
             "column:NAME, header:KEY or name:PATTERN, by which each file says its own",
             fields=("started",),
         )

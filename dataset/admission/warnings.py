@@ -39,6 +39,7 @@ from dataset.records import (
     Session,
 )
 from dataset.values import LEAST_NOISE
+from dataset.words import counted
 
 FLAT_FRAMES = 100  # in which no pad moves by one step: no converter is that quiet
 WIDTHS = (8, 10, 12, 14, 16, 18, 20, 22)  # of converters whose counts stand in a wider number
@@ -183,7 +184,7 @@ def _stuck(new: NewSession, tally: Tally) -> Iterator[tuple[DoorWarning, int]]:
         value = int(tally.lowest[pad.channel])
         if still[pad.channel] and 0 < value < top:
             besides = ", while other pads move" if not still.all() else ", while the level changes"
-            besides = f": {frames} frames without noise" if flat else besides
+            besides = f": {counted(frames, 'frame')} without noise" if flat else besides
             yield (
                 DoorWarning(STUCK, f"pad {pad.name} reads {value} in every frame{besides}"),
                 pad.channel,
@@ -278,7 +279,7 @@ def _noise(own: Summary, pads: Sequence[Pad], history: Sequence[Reals]) -> Itera
         known = [noise[pad.channel] for noise in history if np.isfinite(noise[pad.channel])]
         now = own.noise[pad.channel]
         if len(known) >= NOISE_SESSIONS and now > NOISE_FACTOR * np.median(known):
-            usual = f"{np.median(known):.1f} in this unit's last {len(known)} sessions"
+            usual = f"{np.median(known):.1f} in this unit's last {counted(len(known), 'session')}"
             yield DoorWarning(
                 NOISY,
                 f"pad {pad.name} has a noise of {now:.1f} counts from frame to frame, {usual}: "

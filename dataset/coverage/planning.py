@@ -16,7 +16,7 @@ from operator import itemgetter
 from dataset.coverage.gaps import ALL, Cell, Gaps, empty_bands, levels_text, sessions_of, under
 from dataset.records import GroupBy, Limit, Limits, Liquid, Role, Tank, Unit
 from dataset.values import natural
-from dataset.words import EPISODE_RATES
+from dataset.words import EPISODE_RATES, counted
 
 RATE_CONFIDENCE = 0.95
 FIT, CHOOSE = 2, 1  # the fewest groups that a model of a pad array can be trained with
@@ -130,16 +130,14 @@ def groups_to_prove(limit: Limit) -> tuple[int, str]:
     if limit.metric not in EPISODE_RATES:
         band = groups_for_band(limit.confidence)
         return max(
-            (band, f"{row} at {percent}: the largest of {band} bounds a further one"),
+            (band, f"{row} at {percent}: the worst of {band} bounds the next"),
             fewest,
             key=itemgetter(0),
         )
     trials = trials_for_rate(limit.bound, limit.confidence)
     if trials is None:
         return fewest
-    return max(
-        (trials, f"{row} at {percent}: nothing wrong in {trials} shows that much"), fewest, key=itemgetter(0)
-    )
+    return max((trials, f"{row} at {percent}: {trials} without a fault prove it"), fewest, key=itemgetter(0))
 
 
 def make_plan(
@@ -217,9 +215,10 @@ def _needs(
 def _remarks(limits: Limits) -> Iterable[str]:
     for row in limits.rows:
         shown = rate_shown(row.min_groups)
+        fault_free = counted(row.min_groups, "fault-free group")
         text = (
-            f"{row.metric} <= {row.bound:g} ({row.condition}): nothing wrong in {row.min_groups} "
-            f"groups shows a rate below {shown:.2g} at 95 %"
+            f"{row.metric} <= {row.bound:g} ({row.condition}): {fault_free} only "
+            f"{'proves' if row.min_groups == 1 else 'prove'} a rate under {100 * shown:.2g} % at 95 %"
         )
         if not row.metric.endswith("_share") or (
             row.bound > 0 and (row.confidence is not None or shown <= row.bound)
@@ -227,7 +226,9 @@ def _remarks(limits: Limits) -> Iterable[str]:
             continue
         needed = trials_for_rate(row.bound, RATE_CONFIDENCE)
         yield (
-            f"{text}; {'no number shows a rate of 0' if needed is None else f'{needed} would show the bound'}"
+            f"{text}; no number proves a rate of 0"
+            if needed is None
+            else f"{text}; {needed} are needed to prove {100 * row.bound:g} %"
         )
 
 

@@ -34,6 +34,7 @@ from dataset.records import (
     Session,
 )
 from dataset.values import check_text, natural
+from dataset.words import counted
 
 REST = "rest"
 
@@ -148,7 +149,7 @@ def named_roles(groups: Sequence[Group], wanted: Mapping[Role, Sequence[str]]) -
         listed = ", ".join(left[:12]) + (" ..." if len(left) > 12 else "")
         raise InputError(
             "roles",
-            f"no role for {len(left)} groups: {listed}",
+            f"no role for {counted(len(left), 'group')}: {listed}",
             "every group exactly one role",
             "name them, or give one role 'rest'",
         )
@@ -179,7 +180,7 @@ def spread_roles(
         raise InputError(
             "roles",
             numbered,
-            f"numbers above 0 that sum to the {len(traits)} groups there are",
+            f"numbers above 0 that sum to the {counted(len(traits), 'group')} there are",
             "leave one role without a number for the rest",
             fields=("roles",),
         )

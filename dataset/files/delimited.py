@@ -19,6 +19,7 @@ from dataset.errors import InputError
 from dataset.files.encodings import text_of
 from dataset.files.headings import are_units, delimiter_above
 from dataset.files.sheets import Numbers, check_columns
+from dataset.words import counted
 
 DELIMITERS = {
     "\t": "tab",
@@ -216,7 +217,10 @@ class TextSheet:
         for row, (line, _) in enumerate(self._body):
             cells = len(_split(line, self.delimiter))
             if cells != len(self.header):
-                width = f"{cells} cells (delimiter: {DELIMITERS.get(self.delimiter, repr(self.delimiter))})"
+                width = (
+                    f"{counted(cells, 'cell')} "
+                    f"(delimiter: {DELIMITERS.get(self.delimiter, repr(self.delimiter))})"
+                )
                 raise InputError(
                     self.where(row),
                     width,
@@ -233,7 +237,10 @@ def _check_size(path: Path, text: str, ends: NDArray[np.int64], above: int) -> N
     lines = len(ends)
     if lines > MOST_AT_ONCE:
         raise InputError(
-            str(path), f"{lines} lines", f"at most {MOST_AT_ONCE}", "cut the recording into sessions"
+            str(path),
+            counted(lines, "line"),
+            f"at most {MOST_AT_ONCE}",
+            "cut the recording into sessions",
         )
     if np.diff(ends, prepend=-1).max(initial=0) <= MOST_LINE >= len(text) - (ends[-1] if lines else 0):
         return

@@ -12,6 +12,7 @@ import numpy as np
 
 from dataset.errors import InputError
 from dataset.files.sheets import Numbers, check_columns
+from dataset.words import counted
 
 if TYPE_CHECKING:
     from pyarrow import ChunkedArray, RecordBatch
@@ -49,7 +50,10 @@ class ParquetSheet:
         check_columns(path, len(self.header))
         if not 0 <= self.rows <= MOST_ROWS:
             raise InputError(
-                str(path), f"{self.rows} rows", f"at most {MOST_ROWS}", "cut the recording into sessions"
+                str(path),
+                counted(self.rows, "row"),
+                f"at most {MOST_ROWS}",
+                "cut the recording into sessions",
             )
 
     @cached_property
@@ -86,7 +90,9 @@ class ParquetSheet:
         except _arrow_errors() as error:
             raise self._damaged(error) from error
         if before != self.rows:
-            raise InputError(str(self.path), f"{before} rows", f"{self.rows}, as the file says of itself")
+            raise InputError(
+                str(self.path), counted(before, "row"), f"{self.rows}, as the file says of itself"
+            )
 
     def _numbers(self, column: str, whole: bool) -> Numbers:
         import pyarrow as arrow

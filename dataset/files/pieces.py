@@ -19,6 +19,7 @@ from dataset.files.parquet import ParquetSheet
 from dataset.files.sheet_files import check_named
 from dataset.files.sheets import Sheet
 from dataset.records import ColumnMapping
+from dataset.words import counted
 
 MOST_LONG_BYTES = 4 << 30  # of a recording that is read in pieces
 LONG_BYTES = 16 << 20  # of a text; a shorter one is read at once
@@ -107,7 +108,7 @@ class LongText:
                 before = read[-1:]
         if lines > MOST_LINES:
             hint = "cut the recording into sessions"
-            raise InputError(str(self.path), f"{lines} lines", f"at most {MOST_LINES}", hint)
+            raise InputError(str(self.path), counted(lines, "line"), f"at most {MOST_LINES}", hint)
         return lines <= MOST_AT_ONCE and self.path.stat().st_size <= MOST_BYTES
 
     def pieces(self, columns: Sequence[str]) -> Iterator[Callable[[], Sheet]]:

@@ -21,6 +21,7 @@ from dataset.files.encodings import refuse_workbook
 from dataset.files.headings import delimiter_above
 from dataset.files.lines import cells_of
 from dataset.values import plain_float
+from dataset.words import counted
 
 T = TypeVar("T")
 
@@ -110,7 +111,7 @@ def _lines(path: Path) -> list[tuple[int, str]]:
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     if len(lines) > MOST_LINES:
         raise InputError(
-            str(path), f"{len(lines)} lines", f"at most {MOST_LINES}", "cut it into several files"
+            str(path), counted(len(lines), "line"), f"at most {MOST_LINES}", "cut it into several files"
         )
     return [(number, line) for number, line in enumerate(lines, 1) if line.strip()]
 
@@ -174,7 +175,7 @@ def _check_needed(where: str, called: list[str | None], needed: Collection[str])
 
 def _cells(where: str, cells: list[str], called: list[str | None], top: int) -> dict[str, str]:
     if len(cells) < len(called) or any(cell.strip() for cell in cells[len(called) :]):
-        raise InputError(where, f"{len(cells)} cells", f"{len(called)}, as in line {top}")
+        raise InputError(where, counted(len(cells), "cell"), f"{len(called)}, as in line {top}")
     named = zip(called, cells[: len(called)], strict=True)
     return {field: cell.strip() for field, cell in named if field is not None and cell.strip()}
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.errors import InputError
+from dataset.words import counted
 
 MOST_COLUMNS = 4096
 
@@ -67,4 +68,4 @@ class Sheet(Protocol):
 def check_columns(path: Path, columns: int) -> None:
     """InputError for more columns than any sensor has."""
     if columns > MOST_COLUMNS:
-        raise InputError(str(path), f"{columns} columns", f"at most {MOST_COLUMNS}")
+        raise InputError(str(path), counted(columns, "column"), f"at most {MOST_COLUMNS}")

@@ -18,6 +18,7 @@ from dataset.errors import InputError, quoted
 from dataset.files.disk import text_at_most
 from dataset.files.lines import cells_of
 from dataset.values import plain_float
+from dataset.words import counted
 
 _WHOLE = re.compile(r"-?[0-9]{1,15}")  # as many digits as a time in milliseconds may have
 BOUNDS = (("from", "to"), ("from_ms", "to_ms"))
@@ -80,7 +81,7 @@ def read_stretch_lines(path: Path, columns: Sequence[str], t_ms: NDArray[np.int6
     for number, cells in rows[1:]:
         where = f"{path}, line {number}"
         if len(cells) != len(header):
-            raise InputError(where, f"{len(cells)} cells", f"{len(header)}, as in line {rows[0][0]}")
+            raise InputError(where, counted(len(cells), "cell"), f"{len(header)}, as in line {rows[0][0]}")
         named = {name: cell.strip() for name, cell in zip(header, cells, strict=True) if cell.strip()}
         start, stop = _frames(where, named, "from_ms" if "from_ms" in header else "from", t_ms)
         if stretches and start < stretches[-1].stop:

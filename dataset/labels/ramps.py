@@ -18,6 +18,7 @@ from dataset.errors import InputError
 from dataset.labels.steady import noise
 from dataset.labels.uncertainty import rectangular
 from dataset.records import Frames, Mark
+from dataset.words import counted
 
 KNOTS = 12  # of the curve of counts over level
 MOST_LAGS = 4000
@@ -63,7 +64,7 @@ def find_lag(stream: Stream, frames: Frames) -> Lag:
     if len(frames) < FEWEST_FRAMES:
         raise InputError(
             stream.where,
-            f"{len(frames)} frames to find its clock by",
+            f"{counted(len(frames), 'frame')} to find its clock by",
             f"at least {FEWEST_FRAMES}",
             "give the lag with ramp_lag_ms",
             fields=("ramp_lag_ms",),

@@ -16,6 +16,7 @@ from dataset.labels.conditions import stated_wet
 from dataset.labels.steady import noise, steady_stretches
 from dataset.records import CountLaw, Frames, Mark, Mounting, Sensor, Session, Trim, TrimKind, TrimLimits
 from dataset.values import FEWEST_GROUPS, LEAST_NOISE, MAD_TO_SD, MAX_MM, check_day, check_number, check_text
+from dataset.words import counted
 
 OUTLIER_SDS = 5.0  # counts further from the median than this many robust standard deviations are refused
 MOST_REFUSED = 0.1  # of a channel's counts: with more, something else than outliers is there
@@ -65,7 +66,7 @@ def from_frames(trim: Trim, frames: Frames, session: Session, start: int, stop: 
             f"frames of the session, 0 to {len(frames) - 1}, the last not before the first",
         )
     if stop - start < FEWEST_FRAMES:
-        raise InputError(where, f"{stop - start} frames", f"at least {FEWEST_FRAMES}")
+        raise InputError(where, counted(stop - start, "frame"), f"at least {FEWEST_FRAMES}")
     if trim.kind is TrimKind.DRY:
         _refuse_marked(where, session, start, stop)
     counts = frames.counts[start:stop]
@@ -348,7 +349,7 @@ def trim_limits(
         adding = f"Store.add_trim(kind='{kind}')"
         raise InputError(
             "trim limits",
-            f"{len(counts)} units on mounting {mounting.name} with a trim of kind {kind}",
+            f"{counted(len(counts), 'unit')} on mounting {mounting.name} with a trim of kind {kind}",
             "at least 2",
             f"add trims with {adding}",
             fields=(adding,),

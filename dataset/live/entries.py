@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from dataset.records import DoorWarning, Mark
+from dataset.words import counted
 
 Entry = Mapping[str, Any]
 RESTART_PERIODS = 10  # by which a session's clock goes on where the board started again
@@ -79,7 +80,9 @@ def warnings_of(entries: Sequence[Entry], bad: Mapping[str, int]) -> tuple[DoorW
     if bad:
         kinds = ", ".join(f"{count} {kind}" for kind, count in bad.items())
         warnings.append(
-            DoorWarning("bad lines", f"{sum(bad.values())} lines from the board were no frames: {kinds}")
+            DoorWarning(
+                "bad lines", f"{counted(sum(bad.values()), 'line')} from the board were no frames: {kinds}"
+            )
         )
     breaks = Counter(entry["why"] for entry in entries if entry["kind"] == "break")
     if breaks:

@@ -12,6 +12,7 @@ from dataset.labels.steady import THRESHOLD, WINDOW, drift, noise
 from dataset.live.board import ByteSource, SourceEnded, SourceLost
 from dataset.live.stream import BoardStream, Placed
 from dataset.records import Frames, Sensor
+from dataset.words import counted
 
 FEWEST = 2 * WINDOW  # frames by which standing still can be told
 QUIET_S = 10.0  # a board that sends no frame for so long is not there
@@ -35,8 +36,8 @@ def read_still(
             new = stream.last()
             if len(placed) + len(new) < frames:
                 ended = "the stream ended" if isinstance(end, SourceEnded) else "the port was lost"
-                found = f"{ended} after {len(placed) + len(new)} frames"
-                raise InputError("the board", found, f"{frames} frames") from end
+                found = f"{ended} after {counted(len(placed) + len(new), 'frame')}"
+                raise InputError("the board", found, counted(frames, "frame")) from end
         heard_at = clock() if new else heard_at
         if clock() - heard_at > QUIET_S:
             raise InputError("the board", f"no frame for {QUIET_S:g} s", f"frames of {sensor.ref}")

@@ -17,6 +17,7 @@ from dataset.live.capture import COMMIT_S, Capture
 from dataset.live.feeds import Feed, News
 from dataset.live.scale import MassReader, Steadiness, Weighing
 from dataset.records import Session
+from dataset.words import counted
 
 PAUSE_S = 0.05  # between two looks at all ports
 TELL_S = 10.0
@@ -234,9 +235,14 @@ class _Together:
         board.session = board.capture.seal()
         if board.feed is not None:
             board.feed.close()
-        self._tell(f"{board.name}: sealed as session {board.session.id}, {board.session.frames} frames")
+        self._tell(
+            f"{board.name}: sealed as session {board.session.id}, {counted(board.session.frames, 'frame')}"
+        )
 
     def _state(self, board: OnBoard) -> str:
         view = board.capture.view()
         rate = f"{view.rate_hz:.1f}/s" if view.connected else "port lost"
-        return f"{view.name} {view.frames} frames ({view.committed} saved), {rate}, {view.marks} marks"
+        return (
+            f"{view.name} {counted(view.frames, 'frame')} ({view.committed} saved), {rate}, "
+            f"{counted(view.marks, 'mark')}"
+        )

@@ -19,6 +19,7 @@ from dataset.rig.grid import Floats
 from dataset.rig.response import FOAMS_MM, WETNESSES, Response
 from dataset.rig.slices import FILMS_UM, Slice
 from dataset.tanks.profile import from_json
+from dataset.words import counted
 
 STEP_MM = 1.0
 FINER = 10  # levels that a reading may name, for each of those shown
@@ -78,7 +79,7 @@ def level_pads(mounting: Mounting) -> list[Pad]:
                 "pads one above the other with a gap between",
             )
     if len(pads) > TALLEST:
-        raise InputError(f"sensor {mounting.sensor.name}", f"{len(pads)} pads", f"at most {TALLEST}")
+        raise InputError(f"sensor {mounting.sensor.name}", counted(len(pads), "pad"), f"at most {TALLEST}")
     return pads
 
 

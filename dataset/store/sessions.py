@@ -44,6 +44,7 @@ from dataset.store.tables import (
     SessionRow,
 )
 from dataset.values import check_reason
+from dataset.words import counted
 
 
 def mark_revisions(orm: OrmSession, ref: str) -> tuple[MarkRevision, ...]:
@@ -109,7 +110,7 @@ def session_row(orm: OrmSession, ref: str) -> SessionRow:
         listed = ", ".join(row.sha256[:ID_DIGITS] for row in matches[:6])
         raise InputError(
             f"session {ref}",
-            f"fits {len(matches)} sessions ({listed}{', ...' if len(matches) > 6 else ''})",
+            f"fits {counted(len(matches), 'session')} ({listed}{', ...' if len(matches) > 6 else ''})",
             "",
             "give more digits",
         )

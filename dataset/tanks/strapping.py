@@ -13,6 +13,7 @@ from dataset.files.lines import cells_of
 from dataset.tanks.quadrature import Reals
 from dataset.tanks.shapes import Section
 from dataset.values import MAX_MM, plain_float
+from dataset.words import counted
 
 STRAPPING_COLUMNS = ("height_mm", "volume_ml")
 
@@ -31,7 +32,7 @@ class Strapping(Section):
     def __post_init__(self) -> None:
         heights, volumes = self.height_mm, self.volume_ml
         if len(heights) != len(volumes) or len(heights) < 2:
-            raise InputError("strapping table", f"{len(heights)} rows", "at least two")
+            raise InputError("strapping table", counted(len(heights), "row"), "at least two")
         if heights[0] != 0 or not heights[-1] <= MAX_MM:
             raise InputError(
                 "strapping table",
@@ -185,7 +186,9 @@ def csv_rows(
     for (number, _), cells in zip(lines[1:], table[1:], strict=True):
         if len(cells) != len(header):
             raise InputError(
-                f"{path}, line {number}", f"{len(cells)} cells", f"{len(header)}, as the header has"
+                f"{path}, line {number}",
+                counted(len(cells), "cell"),
+                f"{len(header)}, as the header has",
             )
         rows.append((number, {column: cell.strip() for column, cell in zip(header, cells, strict=True)}))
     return rows

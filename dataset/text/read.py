@@ -43,6 +43,7 @@ from dataset.text.write import (
     unguarded,
 )
 from dataset.values import plain_float
+from dataset.words import counted
 
 MOST_CHARACTERS = 50_000_000  # of one file
 _DIGEST = re.compile(r"[0-9a-f]{64}")
@@ -257,7 +258,7 @@ def read_csv(where: str, text: str, columns: Sequence[str]) -> list[tuple[str, d
     placed: list[tuple[str, dict[str, str | None]]] = []
     for k, row in enumerate(rows[1:], start=1):
         if len(row) != len(columns):
-            raise InputError(f"{where}, record {k}", f"{len(row)} cells", f"{len(columns)}")
+            raise InputError(f"{where}, record {k}", counted(len(row), "cell"), f"{len(columns)}")
         placed.append(
             (
                 f"{where}, record {k}",

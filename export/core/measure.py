@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from dataset.records import Budget
+from dataset.words import counted
 from export.c.extras import FRAME_SELFTEST, INTERFACES, LEANEST, PLAIN_EXTRAS, SELFTEST, Extras
 from export.c.kernels import TIERS
 from export.c.source import CSource, emit_c
@@ -358,9 +359,11 @@ def _basis(bounds: dict[str, Bound], lost: str) -> str:
     ]
     loops = sum(bound.loops for bound in bounds.values())
     varying = sum(bound.varying for bound in bounds.values())
-    seen = f"the rounds of {loops} loops as observed, " + (
-        f"{varying} of them not always the same: the most" if varying else "the same at every entry"
+    vary = (
+        f"{varying} {'varies: its' if varying == 1 else 'vary: their'} maximum" if varying else "none varies"
     )
     if any(bound.cycles is not None for bound in bounds.values()):
-        sentences.append(f"cycles: the dearest branch everywhere, {seen}")
+        sentences.append(
+            f"cycles: worst-case branches, loop counts as measured ({counted(loops, 'loop')}; {vary})"
+        )
     return "; ".join(sentences)

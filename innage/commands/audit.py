@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dataset.words import counted
 from innage.exit_codes import NOT_ENOUGH_EVIDENCE, SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_existing
-from innage.terminal.output import counted, emit, say, table
+from innage.terminal.output import emit, say, table
 
 if TYPE_CHECKING:
     from dataset.records import AuditEntry

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from dataset.words import counted
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption
 from innage.terminal.output import emit, say
 
@@ -37,7 +38,7 @@ def backup(
             }
         )
         return
-    say(f"{out}: {copied.size} bytes, every row as in {store}")
+    say(f"{out}: {counted(copied.size, 'byte')}, every row as in {store}")
     say(f"sha256 {copied.sha256}, in {hash_file(out).name} too")
     say(f"Put it back with: innage restore {out} --store FILE")
 

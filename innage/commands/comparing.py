@@ -53,13 +53,13 @@ def compare(
     ] = None,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the draws.")] = 0,
     strict: Annotated[
-        bool, typer.Option("--strict", help="Exit 3 where too few groups leave open whether it loses.")
+        bool, typer.Option("--strict", help="Exit 3 where too few groups tell whether it has a regression.")
     ] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Compare a candidate with the model in use. Exit 1 when the candidate loses where it matters: at a
-    limit, or surely in a class that a limit names.
+    """Compare a candidate with the model in use. Exit 1 when the candidate has a regression that matters:
+    at a limit, or surely in a class that a limit names.
     """
     from innage.jobs.models.judging import Yardstick
     from innage.jobs.models.judging import compare as compare_models

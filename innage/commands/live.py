@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from dataset.errors import InnageError, InputError
+from dataset.words import counted
 from innage.completion import names_of
 from innage.options import (
     AIR_DENSITY_KG_M3,
@@ -262,8 +263,9 @@ def discard(
     if not yes:
         raise InputError(
             f"capture {name}",
-            f"holds {facts['frames']} frames and {facts['marks']} marks that would be gone",
+            f"holds {counted(facts['frames'], 'frame')} and "
+            f"{counted(facts['marks'], 'mark')} that would be gone",
             "--yes, if that is meant",
         )
     opened.discard_capture(name)
-    say(f"capture {name} is dropped with {facts['frames']} frames")
+    say(f"capture {name} is dropped with {counted(facts['frames'], 'frame')}")

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dataset.words import counted
 from innage.jobs.sessions.session_facts import level_text
 from innage.options import (
     AIR_DENSITY_KG_M3,
@@ -231,7 +232,7 @@ def _say_revision(store: Store, revision: MarkRevision) -> None:
     session: Session = store.session(revision.session)
     say(
         f"marks of session {session.id}: revision {revision.sha256[:12]} by {revision.author}: "
-        f"{len(revision.marks)} marks over {_frames(revision.marks)} frames"
+        f"{counted(len(revision.marks), 'mark')} over {counted(_frames(revision.marks), 'frame')}"
     )
     pinned = [
         frozen.name

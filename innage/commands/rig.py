@@ -10,6 +10,7 @@ from typing import Annotated
 
 import typer
 
+from dataset.words import counted
 from innage.options import (
     DEFAULT_STORE,
     DaskOption,
@@ -149,7 +150,7 @@ def play(
             say(f"{port.name}: simulated, {board.remark}; Ctrl-C ends it")
             sys.stdout.flush()
             sent = play_lines(board.lines, port.write, speed=speed, ready=port.ready)
-        say(f"{sent} frames played")
+        say(f"{counted(sent, 'frame')} played")
     except (KeyboardInterrupt, BrokenPipeError):
         raise typer.Exit(0) from None
     except OutputLostError as lost:
@@ -172,7 +173,7 @@ def board(
 
     played = emulated_board(bundle, core)
     with suppress(KeyboardInterrupt), played.port as name:
-        sizes = f"{played.flash} bytes of flash, {played.ram} of RAM"
+        sizes = f"{counted(played.flash, 'byte')} of flash, {played.ram} of RAM"
         say(f"{name}: emulated {played.core}, {sizes}; Ctrl-C ends it")
         sys.stdout.flush()
         threading.Event().wait()

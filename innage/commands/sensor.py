@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from dataset.records import CountLaw, hertz
+from dataset.words import counted
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, RetiredOption, StoreOption, open_store
 from innage.pad_options import PAD_HELP, read_pads
@@ -74,7 +75,7 @@ def add(
         Sensor(name, 0, pads, count_bits, count_law, period_ms, period_tolerance_pct, note, count_scale)
     )
     names = ", ".join(added.channel_names)
-    steps = "" if added.count_scale == 1 else f"{added.count_scale} steps a count, "
+    steps = "" if added.count_scale == 1 else f"{counted(added.count_scale, 'step')} a count, "
     say(
         f"sensor {added.ref}: pads {names}; {added.count_bits} bits, {steps}count {added.count_law} with C, "
         f"{added.period_ms} ms"

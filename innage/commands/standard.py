@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dataset.words import StandardKind
+from dataset.words import StandardKind, counted
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, OperatorOption, StoreOption, open_store
 from innage.terminal.output import emit, say, say_aside, table
@@ -248,7 +248,7 @@ def _show_charts(charted: Charted) -> None:
     columns = ("date", *(("times",) if several else ()), "degrees C", *(c.channel for c in charted.charts))
     table(f"check standard {charted.standard.name}", columns, rows)
     if all(chart.limits is None for chart in charted.charts):
-        say(f"no limits before {_fewest()} days")
+        say(f"no limits before {counted(_fewest(), 'day')}")
     for chart in charted.charts:
         if chart.limits is not None:
             say(f"{chart.channel}: {_limits_said(chart, chart.limits)}")
@@ -270,7 +270,7 @@ def _limits_said(chart: Chart, limits: ControlLimits) -> str:
     spread = chart.spread
     said = (
         f"centre {limits.centre:.6g}, limits {limits.low:.6g} to {limits.high:.6g}, by the first "
-        f"{chart.baseline} days; {len(chart.out)} of {len(chart.values)} out"
+        f"{counted(chart.baseline, 'day')}; {len(chart.out)} of {len(chart.values)} out"
     )
     if spread.sigma is None:
         return said

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from dataset.words import counted
 from innage.exit_codes import SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_existing, option_of
 from innage.terminal.output import emit, progress, say
@@ -34,7 +35,10 @@ def export(
     if json:
         emit({"folder": str(folder)} | asdict(exported))
         return
-    say(f"{folder}: {exported.objects} objects in {exported.files} files, {exported.bytes} bytes")
+    say(
+        f"{folder}: {counted(exported.objects, 'object')} in {counted(exported.files, 'file')}, "
+        f"{counted(exported.bytes, 'byte')}"
+    )
     for name in exported.open_captures:
         say(f"capture {name} is still open and was left out: seal it, then export again")
     say(f"Bring it into a store with: innage store import {folder} --store FILE")

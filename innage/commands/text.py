@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from dataset.words import counted
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say
 from innage.terminal.views.store import show_elsewhere, show_merged
@@ -37,7 +38,8 @@ def export(
     with open_store(store) as opened:
         files = write_text(opened, folder)
     say(
-        f"{folder}: {files} files. Frames, trims, frozen sets, models with what they are said to be, and "
+        f"{folder}: "
+        f"{counted(files, 'file')}. Frames, trims, frozen sets, models with what they are said to be, and "
         "exports are in the store only: 'innage backup' copies those."
     )
 

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from dataset.records import TrimKind
+from dataset.words import counted
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say
@@ -53,7 +54,7 @@ def write(
         emit({"out": str(out), "bytes": size, "records": [record_facts(record) for record in records]})
         return
     show_records(f"trims of unit {unit}", records)
-    say(f"{out} written, {size} bytes, {size // len(records)} a record")
+    say(f"{out} written, {counted(size, 'byte')}, {size // len(records)} a record")
 
 
 def read(

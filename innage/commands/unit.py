@@ -9,6 +9,7 @@ import typer
 
 from dataset.errors import InputError
 from dataset.values import natural
+from dataset.words import counted
 from innage.completion import names_of
 from innage.options import (
     DEFAULT_STORE,
@@ -47,7 +48,7 @@ def add(
 
     if serial is not None and len(names) > 1:
         raise InputError(
-            "serial", f"one for {len(names)} units", "one unit with its serial", fields=("serial",)
+            "serial", f"one for {counted(len(names), 'unit')}", "one unit with its serial", fields=("serial",)
         )
     for added in open_store(store).add_units([Unit(name, note, serial) for name in names]):
         say(f"unit {added.name}")

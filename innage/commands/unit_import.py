@@ -7,8 +7,9 @@ from typing import Annotated
 
 import typer
 
+from dataset.words import counted
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.terminal.output import counted, emit, say
+from innage.terminal.output import emit, say
 
 
 def register(app: typer.Typer) -> None:

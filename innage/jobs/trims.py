@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError, naming
 from dataset.records import Session, Trim, TrimKind
+from dataset.words import counted
 from innage.outputs import write_file
 
 if TYPE_CHECKING:
@@ -223,7 +224,7 @@ def read_trim_bytes(file: Path) -> tuple[TrimRecord, ...]:
     if not file.is_file() or file.stat().st_size > _MOST_BYTES:
         raise InputError(
             str(file),
-            "no file" if not file.is_file() else f"{file.stat().st_size} bytes",
+            "no file" if not file.is_file() else counted(file.stat().st_size, "byte"),
             f"a file of at most {_MOST_BYTES} bytes",
         )
     return tuple(read_records(file.read_bytes(), str(file)))

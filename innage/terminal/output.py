@@ -42,11 +42,6 @@ def say(text: str) -> None:
     print(text)
 
 
-def counted(number: int, what: str) -> str:
-    """A number of things: '1 trim', '2 trims'."""
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
-
-
 def say_aside(text: str) -> None:
     """Print a sentence on standard error, where it does not come between what is piped on."""
     print(harmless(text), file=sys.stderr, flush=True)

@@ -14,7 +14,7 @@ from dataclasses import replace
 
 from dataset.records import Limit, Limits
 from dataset.text.limits_text import bound_text
-from dataset.words import EPISODE_RATES, LimitAnswer
+from dataset.words import EPISODE_RATES, LimitAnswer, counted
 from training.judging.class_figures import upper_bound
 from training.judging.figures import (
     AnsweredLimit,
@@ -65,10 +65,6 @@ def _answer(row: Limit, value: float | None, verdict: LimitAnswer, reason: str) 
     )
 
 
-def _plural(groups: int) -> str:
-    return "group" if groups == 1 else "groups"
-
-
 def answer_limits(
     limits: Limits | None, figures: Figures | None, beyond: Beyond | None = None
 ) -> list[AnsweredLimit]:
@@ -100,21 +96,30 @@ def _class_verdict(row: Limit, figures: Figures) -> tuple[float | None, LimitAns
         return None, UNPROVEN, _why_none(row)
     bound = bound_of(row, figures.span_mm)
     if value > bound:
-        return value, NOT_MET, _above(value, row, bound, f"on {groups} {_plural(groups)}")
+        return (
+            value,
+            NOT_MET,
+            _above(value, row, bound, f"on {groups} {'group' if groups == 1 else 'groups'}"),
+        )
     verdict, reason = (
-        (MET, f"{value:.4g} is within {_bound(row, bound)} on {groups} {_plural(groups)}")
+        (
+            MET,
+            f"{value:.4g} is within {_bound(row, bound)} on {groups} {'group' if groups == 1 else 'groups'}",
+        )
         if row.confidence is None
         else _confident(row, figures, place, value, groups)
     )
     if verdict is not NOT_MET and groups < row.min_groups:
-        return value, UNPROVEN, f"{groups} prove {_plural(groups)}, the limit asks for {row.min_groups}"
+        return value, UNPROVEN, f"{counted(groups, 'prove group')}, the limit asks for {row.min_groups}"
     return value, verdict, reason
 
 
 def _why_none(row: Limit) -> str:
     if row.metric == "dry_missed_share":
         return "this model never calls a tank empty: there is nothing to measure"
-    return "no prove frame gave a value"
+    if row.metric == "beyond_accepted_share":
+        return "no test frame lies outside the trained range, so this can't be checked"
+    return "no test frame gave a value"
 
 
 def _groups(row: Limit, figures: Figures, place: ClassFigures) -> int:
@@ -146,18 +151,19 @@ def _confident(
     if row.metric in EPISODE_RATES:
         trials = _trials(row, figures)
         most = upper_bound(trials.wrong, trials.episodes, row.confidence)
-        shown = f"{trials.wrong} wrong of {trials.episodes} episodes shows a rate below {most:.3g}"
+        episodes = counted(trials.episodes, "episode")
+        shown = f"{trials.wrong} of {episodes} wrong only proves a rate under {most:.3g}"
         return (
-            (MET, f"{shown}, within {bound:g}")
+            (MET, f"{shown.replace('only proves', 'proves')}, within {bound:g}")
             if most is not None and most <= bound
-            else (UNPROVEN, f"{shown} only")
+            else (UNPROVEN, shown)
         )
     if figures.ordered:
         return (
             UNPROVEN,
             (
                 f"{value:.4g} is within {_bound(row, bound)}, but temperature bands are chosen, not "
-                f"drawn: {groups} bound no further one"
+                f"drawn: {groups} of them bound no other"
             ),
         )
     worst = worst_of(row, figures, place)
@@ -168,11 +174,11 @@ def _confident(
             f"{value:.4g} is within {_bound(row, bound)}, but this metric has no bound at a confidence{hint}",
         )
     if worst > bound:
-        return NOT_MET, _above(worst, row, bound, f"in the worst of {groups} groups")
+        return NOT_MET, _above(worst, row, bound, f"in the worst of {counted(groups, 'group')}")
     least = fewest_groups(row.confidence)
     if groups < least:
-        return UNPROVEN, f"{groups} prove groups, a confidence of {row.confidence:g} needs {least}"
-    return MET, f"{worst:.4g}, the worst of {groups} groups, is within {_bound(row, bound)}"
+        return UNPROVEN, f"{counted(groups, 'prove group')}, a confidence of {row.confidence:g} needs {least}"
+    return MET, f"{worst:.4g}, the worst of {counted(groups, 'group')}, is within {_bound(row, bound)}"
 
 
 def worst_of(row: Limit, figures: Figures, place: ClassFigures) -> float | None:

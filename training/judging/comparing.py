@@ -2,7 +2,7 @@
 worse one.
 
 Errors are compared on frames that both accept, so that a model gains nothing by withholding the hard ones;
-the accepted shares stand beside them. Differences are 'second less first', of absolute errors in mm: above 0
+the accepted shares stand beside them. Differences are 'second minus first', of absolute errors in mm: above 0
 the second model is the worse.
 """
 
@@ -107,8 +107,7 @@ def losses(
     the second is surely worse.
     """
     sentences = [
-        f"limit {a.metric} of {a.condition} at {a.bound:g}: the other meets it, this "
-        f"one does not ({b.reason})"
+        f"limit {a.metric} of {a.condition} at {a.bound:g}: met by the other, not by this one ({b.reason})"
         for a, b in zip(first, second, strict=True)
         if a.answer == "met" and b.answer != "met"
     ]
@@ -120,8 +119,8 @@ def losses(
             )
         if share.value is not None and share.low is not None and share.high is not None and share.high < 0:
             sentences.append(
-                f"{name}: accepts {-100 * share.value:.3g} % less of the frames "
-                f"({-100 * share.high:.3g} to {-100 * share.low:.3g})"
+                f"{name}: accepts {-100 * share.value:.2g} percentage points fewer frames "
+                f"({-100 * share.high:.2g} to {-100 * share.low:.2g})"
             )
     return tuple(sentences)
 

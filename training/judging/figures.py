@@ -454,7 +454,7 @@ class Interval(Kept):
 
 @dataclass(frozen=True)
 class ClassDifference(Kept):
-    """By how much two models differ in one class or place, 'second less first'."""
+    """By how much two models differ in one class or place, 'second minus first'."""
 
     frames: int
     both_accepted: int

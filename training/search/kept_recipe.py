@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar, Self
 
 from dataset.errors import InputError
+from dataset.words import counted
 from training.judging.kept import SPARSE, WITH, Kept
 from training.search.array_recipes import POUR, ArrayRecipe
 
@@ -101,9 +102,10 @@ class KeptRecipe(Kept):
         if self.superposed is None:
             return f"Fitted too on sessions of an earlier tank, frozen set {self.earlier.name}."
         return (
-            f"Fitted too on {self.superposed.frames} frames that were computed, not measured: "
-            f"{len(self.superposed.sessions)} sessions of an earlier tank, frozen set {self.earlier.name}, "
-            f"superposed on the response that {len(self.superposed.response_of)} sessions of this set show."
+            f"Fitted too on {counted(self.superposed.frames, 'frame')} that were computed, not measured: "
+            f"{counted(len(self.superposed.sessions), 'session')} of an earlier tank, frozen set "
+            f"{self.earlier.name}, superposed on the response that "
+            f"{len(self.superposed.response_of)} sessions of this set show."
         )
 
     @classmethod
@@ -120,17 +122,16 @@ class KeptRecipe(Kept):
         """
         if self.board is None:
             return ()
-        channels = f"{self.board.channels} {'channel' if self.board.channels == 1 else 'channels'}"
         recipe = self.array
         trim = TRIMS_TOLD["none"] if recipe is None else TRIMS_TOLD.get(recipe.trim, recipe.trim)
-        told = [f"It takes a count of each of {channels} a frame, and {trim}"]
+        told = [f"Inputs of a frame: a count of {counted(self.board.channels, 'channel')}, and {trim}"]
         if recipe is not None:
-            told.append(f"Its level is told by {_in_words(recipe.level_groups)}")
+            told.append(f"The net for the level reads {_in_words(recipe.level_groups)}")
             if recipe.foam:
-                told.append(f"Its level under foam is told by {_in_words(recipe.foam_groups)}")
-            told.append(f"Doubt, foam and film are told by {_in_words(recipe.error_groups)}")
+                told.append(f"The net for the level under foam reads {_in_words(recipe.foam_groups)}")
+            told.append(f"The nets for doubt, foam and film read {_in_words(recipe.error_groups)}")
             if recipe.told:
-                told.append(f"Foam and film are told too by {INPUTS[POUR]}")
+                told.append(f"The net for foam and film also reads {INPUTS[POUR]}")
         return tuple(told)
 
 

@@ -10,6 +10,7 @@ from dataset import blocks
 from dataset.errors import StoreError
 from dataset.readings_hashes import ReadingsHasher, ReadingsHashes
 from dataset.records import Frames, Session
+from dataset.words import counted
 
 if TYPE_CHECKING:
     from dataset.store.tables import BlockRow
@@ -41,7 +42,9 @@ def unpacked(sessions: Sequence[Session], packed: Sequence[Sequence[blocks.Block
 def _check_number(session: Session, number: int) -> None:
     if number != session.frames:
         hint = "blocks of its frames are missing or changed; use a copy of the store"
-        raise StoreError(f"session {session.id}", f"{number} frames are there", f"{session.frames}", hint)
+        raise StoreError(
+            f"session {session.id}", f"{counted(number, 'frame')} are there", f"{session.frames}", hint
+        )
 
 
 class BlocksHasher:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from dataset.errors import InputError
 from dataset.files.record_lines import RecordLine, over, read_record_lines
+from dataset.words import counted
 from innage.jobs import instruments
 from innage.jobs.batch.faults import check_each
 from innage.jobs.sessions.capturing import BAUD, Port, ReadOff, stated_of
@@ -220,7 +221,7 @@ def _on_board(
 
     if any(capture.name == plan.name for capture in store.open_captures()):
         capture = Capture.resume(store, plan.name)
-        tell(f"{plan.name}: gone on with after {capture.frames} frames")
+        tell(f"{plan.name}: gone on with after {counted(capture.frames, 'frame')}")
         return OnBoard(plan.name, capture, source)
     circumstances = plan.circumstances
     unit, liquid, mounting = circumstances.unit, circumstances.liquid, circumstances.mounting

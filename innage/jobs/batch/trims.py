@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from dataset.errors import InnageError, InputError, NotFoundError
 from dataset.files.record_lines import RecordLine, number_of, over, read_record_lines
 from dataset.records import Trim, TrimKind, Unit
+from dataset.words import counted
 from innage.jobs import Progress, silent
 from innage.jobs.batch.faults import LinesRefusedError, check_each
 from innage.jobs.stages import staged
@@ -213,7 +214,7 @@ def _by_channel(line: RecordLine, sensor: Sensor, columns: Sequence[str]) -> tup
     """The counts from ``columns``, or from those that are called as the channels are."""
     if columns and len(columns) != sensor.channels:
         expected = f"{sensor.channels}, one for each channel of {sensor.ref} in order"
-        raise InputError("channels", f"{len(columns)} columns", expected, fields=("channels",))
+        raise InputError("channels", counted(len(columns), "column"), expected, fields=("channels",))
     wanted = columns or sensor.channel_names
     lacking = [name for name in wanted if name not in line.cells]
     if lacking:

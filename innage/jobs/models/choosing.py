@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from dataset.coverage.roles import Group, check_sessions, groups_of, named_roles, spread_roles
 from dataset.errors import InputError, naming
 from dataset.records import ID_DIGITS, FrozenSet, GroupBy, Role, Session
+from dataset.words import counted
 from innage.jobs.models.set_reference import set_reference
 from innage.jobs.sessions.finding import EVERY_SESSION, SessionFilter, line_of, settle, why_none
 
@@ -132,7 +133,7 @@ def _by_temperature(
         lacking = (
             "no temperature was measured"
             if len(cold) == 1
-            else f"{len(cold)} sessions, each with a mark under which no temperature was measured"
+            else f"{counted(len(cold), 'session')}, each with a mark under which no temperature was measured"
         )
         raise InputError(
             "frozen set",

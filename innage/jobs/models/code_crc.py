@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError
+from dataset.words import counted
 from innage.outputs import check_place, write_file
 
 if TYPE_CHECKING:
@@ -81,7 +82,7 @@ def _content(file: Path) -> bytes:
     if not file.is_file() or file.stat().st_size > MOST_FIRMWARE:
         raise InputError(
             str(file),
-            f"{file.stat().st_size} bytes" if file.is_file() else "no file",
+            counted(file.stat().st_size, "byte") if file.is_file() else "no file",
             f"the firmware as the linker writes it, at most {MOST_FIRMWARE >> 20} MiB",
         )
     return file.read_bytes()

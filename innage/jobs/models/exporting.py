@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dataset.errors import InputError
-from dataset.words import LimitAnswer, ModelStatus
+from dataset.words import LimitAnswer, ModelStatus, counted
 from innage.jobs import Progress, silent
 from innage.jobs.models.training import status_facts, status_text
 from innage.jobs.registry import in_use
@@ -36,7 +36,7 @@ _STAGES = (
 )
 ZIP = "bundle.zip"  # the name under which the store keeps a zipped bundle's hash
 _LEANEST = "BundleOptions(uses=('leanest',))"
-_OF_USES = {"flash bytes", "cycles, dearest frame"}  # resources that a firmware spends on what else it uses
+_OF_USES = {"flash bytes", "cycles, worst frame"}  # resources that a firmware spends on what else it uses
 
 
 @dataclass(frozen=True)
@@ -277,7 +277,7 @@ def _refuse(concerns: Concerns, model: str, *, even_if_void: bool, anyway: bool)
     if concerns.not_met and not anyway:
         raise ExportRefusedError(
             concerns,
-            f"{len(concerns.not_met)} limits are not met ({_sentence(concerns.not_met[0])})",
+            f"{counted(len(concerns.not_met), 'limit')} not met ({_sentence(concerns.not_met[0])})",
             where=f"model {model}",
             hint="say anyway=True to export all the same",
             field="anyway=True",
@@ -293,7 +293,7 @@ def _sentence(answer: AnsweredLimit) -> str:
 
 def _unproven(concerns: Concerns, model: str) -> UnprovenError:
     if concerns.unproven:
-        rows = "1 limit" if len(concerns.unproven) == 1 else f"{len(concerns.unproven)} limits"
+        rows = counted(len(concerns.unproven), "limit")
         lacking = f"not enough evidence for {rows} ({_sentence(concerns.unproven[0])})"
     else:
         lacking = "no limits: nothing says whether its figures are good enough"

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from dataset.errors import InputError, NotFoundError
 from dataset.records import ID_DIGITS
+from dataset.words import counted
 from innage.jobs import Progress, silent
 from innage.jobs.releasing.gates import AMENDED, UNPROVEN, VOID, WITHDRAWN, void_and_amended
 from innage.jobs.releasing.signing import check_signature, signed_files
@@ -211,7 +212,9 @@ def _fetched(source: ReleaseSource, bundle: KnownBundle, progress: Progress) -> 
     where = f"bundle {bundle.bundle_sha256[:ID_DIGITS]}"
     named = {file.name: file for file in bundle.files}
     if MANIFEST not in named or len(named) > MOST_FILES:
-        raise InputError(where, f"{len(named)} files, or no {MANIFEST}", "the files of an exported bundle")
+        raise InputError(
+            where, f"{counted(len(named), 'file')}, or no {MANIFEST}", "the files of an exported bundle"
+        )
     files: dict[str, bytes] = {}
     for done, name in enumerate(sorted(named, key=lambda name: name != MANIFEST)):
         progress("fetching", done, len(named))

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from dataset.errors import InputError
 from dataset.records import ColumnMapping, NewSession, Stretch
+from dataset.words import counted
 
 if TYPE_CHECKING:
     from dataset.admission.session_files import ParsedFile
@@ -171,7 +172,7 @@ def _ramped(
 
     if len(files) > 1 or files[0].marks:
         given = (
-            f"a stream for {len(files)} sessions"
+            f"a stream for {counted(len(files), 'session')}"
             if len(files) > 1
             else "a stream, and labels in the file as well"
         )
@@ -197,7 +198,7 @@ def _stretches(
     if len(files) > 1:
         raise InputError(
             "conditions",
-            f"one file of stretches for {len(files)} sessions",
+            f"one file of stretches for {counted(len(files), 'session')}",
             "one session",
             "log the files one by one, each with its own",
             fields=("conditions",),

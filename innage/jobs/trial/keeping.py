@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from dataset.errors import InputError
 from dataset.live.capture import Capture
 from dataset.values import later, now_instant
+from dataset.words import counted
 from innage.jobs.sessions.capturing import ReadOff, stated_of
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ class Keeper:
             capture.take(placed, at)
         capture.commit()
         self.capture, self.name, self._marked, self._to_mark = capture, name, False, ""
-        return f"kept as {name}, {capture.committed} frames of it are written"
+        return f"kept as {name}, {counted(capture.committed, 'frame')} of it are written"
 
     def take(self, placed: Placed) -> None:
         """A frame of the stretch that is being kept."""
@@ -108,11 +109,11 @@ class Keeper:
             session = capture.seal()
         except InputError as error:
             self.left_open.append(name)
-            return f"{name} is not sealed ({error}); it stays open with {capture.committed} frames"
+            return f"{name} is not sealed ({error}); it stays open with {counted(capture.committed, 'frame')}"
         self.sessions.append(session)
         marks = f"{len(session.marks)} mark{'' if len(session.marks) == 1 else 's'}"
         warned = ", ".join(dict.fromkeys(warning.check for warning in session.warnings))
-        return f"{name} is session {session.id}: {session.frames} frames, {marks}" + (
+        return f"{name} is session {session.id}: {counted(session.frames, 'frame')}, {marks}" + (
             f"; warned of: {warned}" if warned else ""
         )
 

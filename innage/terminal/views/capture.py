@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from types import TracebackType
 from typing import TYPE_CHECKING, Protocol
 
+from dataset.words import counted
 from innage.terminal.clock import clock
 from innage.terminal.output import console
 
@@ -52,7 +53,10 @@ def status(view: View) -> str:
         else ""
     )
     rate = f"{view.rate_hz:.1f}/s" if view.connected else "port lost, waiting for it to come back"
-    return f"{view.frames} frames ({view.committed} saved), {rate}, {view.marks} marks{bad}"
+    return (
+        f"{counted(view.frames, 'frame')} ({view.committed} saved), {rate}, "
+        f"{counted(view.marks, 'mark')}{bad}"
+    )
 
 
 class PlainView:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from dataset.words import counted
 from innage.jobs.sessions.session_facts import labelled, session_facts
 from innage.terminal.output import emit, say, table
 from innage.terminal.views.logged import say_warnings
@@ -48,7 +49,8 @@ def show_captures(captures: Sequence[OpenCapture], json: bool) -> None:
 def kept_text(name: str, capture: Capture) -> str:
     """That a capture is kept open, and what may be done with it."""
     return (
-        f"capture {name} is kept open with {capture.committed} frames and {len(capture.marks())} marks: "
+        f"capture {name} is kept open with {counted(capture.committed, 'frame')} and "
+        f"{counted(len(capture.marks()), 'mark')}: "
         f"go on with 'innage capture --resume {name} --port ...', seal it with 'innage capture seal {name}', "
         f"or drop it with 'innage capture discard {name}'"
     )
@@ -61,12 +63,12 @@ def show_sealed(session: Session, json: bool) -> None:
         return
     levels = sorted({mark.level_mm for mark in session.marks})
     at = (
-        f" at {len(levels)} levels from {levels[0]:g} to {levels[-1]:g} mm"
+        f" at {counted(len(levels), 'level')} from {levels[0]:g} to {levels[-1]:g} mm"
         if levels
         else "; 'innage mark' gives it levels"
     )
     say(
-        f"session {session.id} from capture {session.source.file}: {session.frames} frames, "
+        f"session {session.id} from capture {session.source.file}: {counted(session.frames, 'frame')}, "
         f"{labelled(session)} labelled{at}"
     )
     say_warnings(session)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from innage.terminal.output import counted, say, table
+from dataset.words import counted
+from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
     from innage.jobs.releasing.gates import Gate, Judgement
@@ -54,8 +55,9 @@ def show_bundle(bundle: Mapping[str, Any]) -> None:
     size = sum(file["size"] or 0 for file in bundle["files"])
     signed = counted(len(bundle["signatures"]), "signature")
     say(
-        f"Bundle {bundle['bundle_sha256'][:12]} of model {bundle['model']}: {len(bundle['files'])} files, "
-        f"{size} bytes, {signed}."
+        f"Bundle {bundle['bundle_sha256'][:12]} of model {bundle['model']}: "
+        f"{counted(len(bundle['files']), 'file')}, "
+        f"{counted(size, 'byte')}, {signed}."
     )
     if bundle["withdrawn"] is not None:
         say(f"It is withdrawn: {bundle['withdrawn']}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from dataset.words import LimitAnswer
+from dataset.words import LimitAnswer, counted
 from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
@@ -29,11 +29,12 @@ def show_limits(answers: Sequence[AnsweredLimit]) -> None:
 def show_model_limits(answers: Sequence[AnsweredLimit]) -> None:
     """The answers of a model that was trained: it is kept whatever they are, and not exported by accident."""
     show_limits(answers)
-    failed = sum(a.answer != LimitAnswer.MET for a in answers)
-    if failed:
+    given = [a.answer for a in answers]
+    not_met, unproven = given.count(LimitAnswer.NOT_MET), given.count(LimitAnswer.UNPROVEN)
+    if not_met or unproven:
         say(
-            f"{failed} of {len(answers)} limits {'is' if failed == 1 else 'are'} not met, or not with the "
-            "evidence that there is; the model is kept all the same."
+            f"{counted(not_met, 'limit')} not met, {unproven} without enough evidence, of {len(answers)}; "
+            "the model is kept all the same."
         )
         for sentence in _at_export([a.answer for a in answers]):
             say(sentence)

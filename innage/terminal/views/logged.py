@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from innage.terminal.output import counted, emit, say
+from dataset.words import counted
+from innage.terminal.output import emit, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,7 +31,10 @@ def show_logged(
     if mapping:
         say(f"mapping {mapping} saved")
     if len(sessions) > 1:
-        say(f"{len(sessions)} sessions logged, {sum(session.frames for session in sessions)} frames")
+        say(
+            f"{counted(len(sessions), 'session')} logged, "
+            f"{counted(sum(session.frames for session in sessions), 'frame')}"
+        )
 
 
 def show_batch(batch: Path, lines: Sequence[LoggedLine], json: bool) -> None:
@@ -83,7 +87,7 @@ def _sentence(session: Session, file: ParsedFile) -> str:
     if session.marks:
         levels = [mark.level_mm for mark in session.marks]
         # the range is what shows a wrong unit
-        return f"{text} at {facts['levels']} levels from {min(levels):g} to {max(levels):g} mm"
+        return f"{text} at {counted(facts['levels'], 'level')} from {min(levels):g} to {max(levels):g} mm"
     return f"{text}; levels come from a column (--level, --mass or --poured) or afterwards from 'innage mark'"
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from dataset.words import counted
 from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
@@ -77,6 +78,6 @@ def show_elsewhere(sessions: tuple[str, ...]) -> None:
     if sessions:
         ids = ", ".join(sessions[:_IDS_SHOWN]) + (", ..." if len(sessions) > _IDS_SHOWN else "")
         say(
-            f"{len(sessions)} sessions are not in this store, and their marks were left "
-            f"out ({ids}): frames come with 'innage merge'"
+            f"{counted(len(sessions), 'session')} not in this store, whose marks were left out ({ids}): "
+            "frames come with 'innage merge'"
         )

@@ -12,8 +12,9 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
+from dataset.words import counted
 from innage.terminal.clock import clock
-from innage.terminal.output import console, counted, harmless, say
+from innage.terminal.output import console, harmless, say
 from innage.terminal.views.capture import TALL, LineEntries, bar, keyboard
 
 if TYPE_CHECKING:
@@ -141,7 +142,7 @@ def screen(view: TrialView, pads: Sequence[str], typed: str) -> RenderableType:
     lines += [Text(text) for text in (reference_text(view), differences_text(facts["differences"])) if text]
     below = [shares_text(facts), timing_text(facts, dict(view.bad))]
     if view.kept:
-        below.append(f"keeping {view.kept}: {view.saved} frames saved")
+        below.append(f"keeping {view.kept}: {counted(view.saved, 'frame')} saved")
     tail = [Text(text) for text in below if text]
     if view.message:
         tail.append(Text(harmless(view.message), style="dim"))

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from dataset.counts import count_text
 from dataset.records import ID_DIGITS
-from innage.terminal.output import counted, say, table
+from dataset.words import counted
+from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
     from dataset.records import Trim, TrimLimits
@@ -27,8 +28,8 @@ def show_added(trim: Trim) -> None:
     if trim.frames is not None:
         refused = ", ".join(f"{pad} {count}" for pad, count in zip(pads, trim.refused, strict=True))
         say(
-            f"from {trim.frames[1] - trim.frames[0]} frames of session {(trim.session or '')[:ID_DIGITS]}; "
-            f"outliers refused: {refused}"
+            f"from {counted(trim.frames[1] - trim.frames[0], 'frame')} of session "
+            f"{(trim.session or '')[:ID_DIGITS]}; outliers refused: {refused}"
         )
 
 
@@ -81,7 +82,7 @@ def show_limits(limits: TrimLimits, coverage: float, confidence: float) -> None:
         [(pad, low, high, f"{mean:.1f}", f"{sd:.1f}") for pad, low, high, mean, sd in rows],
     )
     say(
-        f"{len(limits.units)} units: {', '.join(limits.units)}; {coverage:g} of units with "
+        f"{counted(len(limits.units), 'unit')}: {', '.join(limits.units)}; {coverage:g} of units with "
         f"{confidence:g} confidence: mean +- {limits.factor:.2f} sd"
     )
 

@@ -72,18 +72,18 @@ def test_groups_for_a_band(confidence: float, groups: int) -> None:
         (
             Limit("rmse_mm", 2.0, "all", 0.9, 4),
             9,
-            "rmse_mm <= 2 at 90 %: the largest of 9 bounds a further one",
+            "rmse_mm <= 2 at 90 %: the worst of 9 bounds the next",
         ),
         (Limit("rmse_mm", 2.0, "all", 0.9, 12), 12, "rmse_mm <= 2: its fewest groups"),
         (
             Limit("withheld_share", 0.05, "all", 0.95, 4),
             19,
-            "withheld_share <= 0.05 at 95 %: the largest of 19 bounds a further one",
+            "withheld_share <= 0.05 at 95 %: the worst of 19 bounds the next",
         ),
         (
             Limit("false_wet_share", 0.05, "all", 0.95, 4),
             59,
-            "false_wet_share <= 0.05 at 95 %: nothing wrong in 59 shows that much",
+            "false_wet_share <= 0.05 at 95 %: 59 without a fault prove it",
         ),
         (Limit("false_wet_share", 0.0, "all", 0.95, 4), 4, "false_wet_share <= 0: its fewest groups"),
     ],
@@ -228,10 +228,10 @@ def test_what_a_share_cannot_show() -> None:
         [], Limit("withheld_share", 0.05, "all", None, 9), Limit("beyond_accepted_share", 0.0, "all", None, 3)
     ).remarks
     assert (
-        first == "withheld_share <= 0.05 (all): nothing wrong in 9 groups shows a rate below 0.28 at 95 "
-        "%; 59 would show the bound"
+        first == "withheld_share <= 0.05 (all): 9 fault-free groups only prove a rate under 28 % at 95 %; "
+        "59 are needed to prove 5 %"
     )
-    assert second.endswith("no number shows a rate of 0")
+    assert second.endswith("no number proves a rate of 0")
 
 
 def test_a_plan_ends() -> None:

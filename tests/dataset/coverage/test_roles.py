@@ -113,7 +113,7 @@ REFUSED: dict[str, tuple[dict[Role, list[str]], str]] = {
     "unknown": ({Role.FIT: ["g7"], Role.PROVE: ["rest"]}, r"fit: no group is called 'g7'. There are: g"),
     "two roles": ({Role.FIT: ["g0", "g1"], Role.PROVE: ["g1", "g2"]}, "group g1 is named under fit already"),
     "twice": ({Role.FIT: ["g0", "g0"], Role.PROVE: ["rest"]}, "g0 is named twice"),
-    "left over": ({Role.FIT: ["g0"], Role.PROVE: ["g1"]}, "no role for 1 groups: g2"),
+    "left over": ({Role.FIT: ["g0"], Role.PROVE: ["g1"]}, "no role for 1 group: g2"),
     "two rests": ({Role.FIT: ["rest"], Role.PROVE: ["rest"]}, "fit and prove both take the rest"),
     "empty rest": ({Role.FIT: ["g0", "g1", "g2"], Role.PROVE: ["rest"]}, "no group is left for 'rest'"),
 }

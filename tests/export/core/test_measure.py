@@ -122,7 +122,7 @@ def test_bounds_lie_above_what_was_seen(all_built: dict[str, Any]) -> None:
     assert (cost.ram_state, cost.ram_prepared, cost.ram_scratch) != (0, 0, 0)
     assert cost.ram == cost.ram_state + cost.ram_prepared + cost.ram_scratch
     assert cost.basis.startswith(
-        "stack: proven from the call graph; cycles: the dearest branch everywhere, the rounds of "
+        "stack: proven from the call graph; cycles: worst-case branches, loop counts as measured ("
     )
 
 
@@ -219,7 +219,7 @@ def test_the_dearest_frame_is_judged(all_built: dict[str, Any]) -> None:
         budget = replace(BUDGET, cycles=cycles)
         cost = measure(program, budget)
         line = judged(cost, budget)[-1]
-        assert (line.resource, line.used) == ("cycles, dearest frame", cost.cycles + cost.selftest_cycles)
+        assert (line.resource, line.used) == ("cycles, worst frame", cost.cycles + cost.selftest_cycles)
         assert line.within, cycles
         assert line.bound == step + (cost.selftest_bound or 0)
         assert cost.slice_known == (step + known <= cycles)

@@ -157,19 +157,19 @@ def test_report_says_in_words_what_the_model_is_told(sample: Program, provenance
     array = text(replace(kept, board=BOARD, array=NETS).to_json())
     pads = f"{INPUTS['shares']}; {INPUTS['ratios']}; {INPUTS['flow']}"
     for said in (
-        "It takes a count of each of 12 channels a frame, and its unit's dry and full trim.",
-        f"Its level is told by {pads}.",
-        f"Its level under foam is told by {pads}; {INPUTS['dispersion']}.",
-        f"Doubt, foam and film are told by {pads}; {INPUTS['unrest']}; {INPUTS['dispersion']}.",
+        "Inputs of a frame: a count of 12 channels, and its unit's dry and full trim.",
+        f"The net for the level reads {pads}.",
+        f"The net for the level under foam reads {pads}; {INPUTS['dispersion']}.",
+        f"The nets for doubt, foam and film read {pads}; {INPUTS['unrest']}; {INPUTS['dispersion']}.",
     ):
         assert said in array, said
     one = replace(BOARD, channels=1)
     few = text(replace(kept, family="hinge", size=8, board=one, families=("hinge",)).to_json())
-    assert "It takes a count of each of 1 channel a frame, and no trim." in few
+    assert "Inputs of a frame: a count of 1 channel, and no trim." in few
     assert "told by" not in few
     assert "Inputs" not in text(kept.to_json())
     later = text(replace(kept, board=BOARD, array=replace(NETS, level_groups=("<b>new",))).to_json())
-    assert "Its level is told by <b>new." in later
+    assert "The net for the level reads <b>new." in later
 
 
 def test_every_group_of_features_and_every_trim_has_its_words() -> None:

@@ -99,8 +99,8 @@ def test_a_candidate_that_loses_is_said_and_exits_1(store: Path, tmp_path: Path)
     """
     done = innage(store, "compare", "good", "bad", "--picture", str(tmp_path / "c.svg"))
     assert done.exit_code == 1, done.output
-    assert "bad loses, limit p95_abs_mm of all at 1: the other meets it, this one does not" in done.stdout
-    assert "bad loses, all: errors larger by 2 mm (2 to 2)" in done.stdout
+    assert "Regression of bad: limit p95_abs_mm of all at 1: met by the other, not by this one" in done.stdout
+    assert "Regression of bad: all: errors larger by 2 mm (2 to 2)" in done.stdout
     assert "Opening 1 of the prove groups." in done.stdout
     assert (tmp_path / "c.svg").stat().st_size > 1000
     again = innage(store, "compare", "bad", "good", "--json")
@@ -118,10 +118,10 @@ def test_too_few_groups_to_tell_are_said_and_with_strict_exit_3(store: Path, tmp
         sessions = [s for s in frozen.sessions if s.unit.name in ("u2", "u3")]
         opened.freeze("few", sessions, GroupBy.UNIT, {"u2": Role.PROVE, "u3": Role.PROVE})
     on_few = ("--frozen", "few")
-    told = "Not enough evidence, all: 2 groups with frames that both accept; an interval needs 3."
+    told = "Not enough evidence: all: 2 groups with frames that both accept; an interval needs 3."
     done = innage(store, "compare", "bad", "good", *on_few)
     assert (done.exit_code, told in done.stdout) == (0, True), done.output
-    assert "good does not lose to bad where it matters, as far as these groups can tell." in done.stdout
+    assert "good has no regression that matters against bad, as far as these groups can tell." in done.stdout
     done = innage(store, "compare", "bad", "good", *on_few, "--strict", "--json")
     assert (done.exit_code, json.loads(done.stdout)["losses"]) == (3, [])
     assert innage(store, "compare", "good", "bad", *on_few, "--strict").exit_code == 1

@@ -109,7 +109,7 @@ def test_one_row_a_frame_with_the_units_newest_trim(store: Path, log: Path) -> N
         "1200,0.000000,,100.000000,withheld,,doubt",
     ]
     assert (
-        "1 steps in time are not 100 ms within 10 %: the model started anew after each (first "
+        "1 gap in time (a step other than 100 ms within 10 %): the model started anew after each (first "
         "at frame 3, longest step 1000 ms)" in done.stderr
     )
 

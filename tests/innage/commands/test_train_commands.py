@@ -106,8 +106,8 @@ def test_train_shows_candidates_proof_and_limits(store: Path) -> None:
     for words in (
         "Why: the smallest by estimated flash",
         "opening 1 of",
-        "random rows",
-        "Labels beyond",
+        "split by row",
+        "outside the trained range; all were withheld, as they should be",
         "beyond_accepted_share",
         "No band: a 90 % band needs 9",
     ):

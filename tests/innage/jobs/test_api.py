@@ -204,7 +204,7 @@ def test_export_writes_a_bundle_that_verifies_and_refuses_what_the_command_refus
     store.add_limits(innage.Limits("strict", 0, (innage.Limit("rmse_mm", 0.001),)))
     innage.train(store, "half-steps", "first", families=["line"], budget="roomy", limits="strict")
     out = tmp_path / "bundle"
-    with pytest.raises(innage.InputError, match="1 limits are not met"):
+    with pytest.raises(innage.InputError, match="1 limit not met"):
         innage.export(store, "first", "roomy", out)
     with pytest.raises(innage.InputError, match="over budget tight"):
         innage.export(store, "first", "tight", out, anyway=True)

@@ -62,7 +62,7 @@ def test_json(left: SimpleNamespace) -> None:
         "RAM bytes": False,
         "stack bytes": True,
         "cycles a frame": True,
-        "cycles, dearest frame": True,
+        "cycles, worst frame": True,
     }
     assert found["cost"]["ram"] > 2
 
@@ -82,7 +82,7 @@ def test_bounds_headroom_and_load(left: SimpleNamespace) -> None:
     assert 0 < cycles["used"] <= cycles["bound"]
     assert lines["stack bytes"]["bound"] >= lines["stack bytes"]["used"]
     assert found["cpu_load_pct"] == pytest.approx(
-        100 * lines["cycles, dearest frame"]["bound"] / 10_000
+        100 * lines["cycles, worst frame"]["bound"] / 10_000
     )  # 10 ms of 1 MHz are 10,000 cycles
     assert "DDI 0484" in found["model_of_core"]["source"]
 

@@ -148,7 +148,7 @@ def test_a_rate_of_episodes_is_answered_by_its_bound(episodes: int, answer: str)
         replace(FIGURES, false_wet=Episodes(episodes=episodes, wrong=0, frames=0, upper_bound_95=None)),
     )
     assert found[0] == answer
-    assert f"0 wrong of {episodes} episodes" in found[1]
+    assert f"0 of {episodes} episodes wrong" in found[1]
 
 
 def test_of_a_model_that_calls_none_empty_no_share_is_measured() -> None:
@@ -180,7 +180,7 @@ def test_temperature_bands_bound_no_further_one(limit: Limit) -> None:
     assert said(limit)[0] == "met"
     answer, reason = said(limit, replace(FIGURES, ordered=True))
     assert answer == "not enough evidence"
-    assert "temperature bands are chosen, not drawn: 9 bound no further one" in reason
+    assert "temperature bands are chosen, not drawn: 9 of them bound no other" in reason
     assert said(replace(limit, bound=1e-6), replace(FIGURES, ordered=True))[0] == "not met"
     assert said(replace(limit, confidence=None), replace(FIGURES, ordered=True))[0] == "met"
 

@@ -116,7 +116,7 @@ def test_withholding_hard_frames_does_not_make_a_model_better() -> None:
     assert everything.error_mm.value == 0
     assert everything.both_accepted == int((~hard).sum())
     assert everything.accepted_share.value == pytest.approx(-hard.mean())
-    assert found.losses[0].startswith("all: accepts 40 % less")
+    assert found.losses[0].startswith("all: accepts 40 percentage points fewer frames")
 
 
 def test_a_cell_shows_where_the_worse_model_is_worse() -> None:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def _rows(lines: tuple[CostLine, ...]) -> list[tuple[object, ...]]:
-    """The lines as a table: seen, at most, left for it, headroom, verdict."""
+    """The lines as a table: measured, upper bound, budget, headroom, verdict."""
     return [
         (
             line.resource,
@@ -27,7 +27,7 @@ def _rows(lines: tuple[CostLine, ...]) -> list[tuple[object, ...]]:
     ]
 
 
-_COLUMNS = ("resource", "seen", "at most", "left for it", "headroom", "verdict")
+_COLUMNS = ("resource", "measured", "upper bound", "budget", "headroom", "verdict")
 
 
 def show_verdict(verdict: BudgetVerdict) -> None:
@@ -78,7 +78,7 @@ def _cost_sentences(cost: Cost) -> list[str]:
             " or a piece of the known answer" if cost.slice_known else " (the known answer at power-on only)"
         )
         slice_ = _of(cost.selftest_cycles, cost.selftest_bound)
-        sentences.append(f"Dearest frame: step and a slice of the self-test, {done}: {slice_}.")
+        sentences.append(f"Worst frame: step and a slice of the self-test, {done}: {slice_}.")
     if cost.ram_selftest:
         sentences.append(f"The self-test's own memory: {cost.ram_selftest} B more of RAM while it goes on.")
     return sentences
@@ -92,14 +92,14 @@ def gcc_sentence(verdict: BudgetVerdict) -> str:
     gcc, core = verdict.gcc, verdict.cost.core
     if gcc is None:
         why = "is not on the PATH" if find_core(core).gcc else f"does not know {core}"
-        return f"{GCC} {why}: its bytes and cycles are not shown."
+        return f"{GCC} {why}, so its bytes and cycles are not compared."
     if gcc.cost is None:
         return f"Beside it, {GCC} {gcc.version}: {gcc.refusal}."
     cost = gcc.cost
     flash = f"code {cost.flash_code}, tables {cost.flash_tables}, helpers {cost.flash_helpers}"
     cycles = f"cycles {_of(cost.cycles, cost.cycles_bound)}"
     if cost.slice_bytes:
-        cycles += f", dearest frame {_of(cost.frame, cost.frame_bound)}"
+        cycles += f", worst frame {_of(cost.frame, cost.frame_bound)}"
     return (
         f"Beside it, {cost.compiler}: {cost.flash} B flash ({flash}), stack "
         f"{_of(cost.stack, cost.stack_bound)}, {cycles}; not judged."

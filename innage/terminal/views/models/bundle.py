@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from dataset.records import ID_DIGITS
 from dataset.text.limits_text import condition_text
-from dataset.words import LimitAnswer
+from dataset.words import LimitAnswer, counted
 from innage.terminal.output import say, say_aside, table
 from innage.terminal.views.models.budget import gcc_sentence
 
@@ -142,9 +142,9 @@ def show_origins(origins: Origins | None) -> None:
         return
     few = len(origins.sessions) <= _NAMED // 2
     named = ", ".join(sha256[:ID_DIGITS] for sha256, _ in origins.sessions)
-    rest = named if few else f"{len(origins.sessions)} sessions, which the report and --json name"
+    rest = named if few else f"{counted(len(origins.sessions), 'session')}, which the report and --json name"
     rows = origins.taken * origins.frames
-    say(f"Of sessions: {origins.taken} of {origins.streams} streams, {rows} rows, from {rest}.")
+    say(f"Of sessions: {origins.taken} of {origins.streams} streams, {counted(rows, 'row')}, from {rest}.")
 
 
 def show_score(score: Score | None) -> None:
@@ -254,7 +254,7 @@ def _show_export(name: str, digest: str, facts: dict[str, Any]) -> None:
             "sessions",
             (
                 f"{len(sessions)} from {len({s['source']['sha256'] for s in sessions})} files, "
-                f"{sum(s['frames'] for s in sessions)} frames"
+                f"{counted(sum(s['frames'] for s in sessions), 'frame')}"
             ),
         ),
         ("trims", _kinds(frozen["trims"]) or "none"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from dataset.words import counted
 from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
@@ -16,7 +17,8 @@ def show_faults(tried: ModelFaults) -> None:
     figures = tried.figures
     table(
         f"{tried.model} with a broken sensor chain, on the {' and '.join(figures.roles)} groups of "
-        f"{tried.frozen.name} ({tried.frozen.origin}): {figures.sessions} sessions of {figures.units} units",
+        f"{tried.frozen.name} ({tried.frozen.origin}): "
+        f"{counted(figures.sessions, 'session')} of {figures.units} units",
         (
             "fault",
             "withheld %",

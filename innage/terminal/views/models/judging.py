@@ -17,7 +17,7 @@ _CELLS_SHOWN = 8
 
 
 def show_comparison(compared: Comparison) -> None:
-    """By class and by cell, limits and sizes of both, and who loses where it matters."""
+    """By class and by cell, limits and sizes of both, and the regressions that matter."""
     first, second, figures = compared.first, compared.second, compared.figures
     for name, status in zip((first, second), compared.statuses, strict=True):
         if status is not None:
@@ -36,7 +36,7 @@ def show_comparison(compared: Comparison) -> None:
     ]
     columns = ("class", "frames", "groups", "error mm", "from", "to", "accepted %", "from", "to")
     table(
-        f"{second} less {first} on the {compared.role} groups of {compared.frozen.name} "
+        f"{second} minus {first} on the {compared.role} groups of {compared.frozen.name} "
         f"({compared.frozen.origin})",
         columns,
         rows,
@@ -48,7 +48,7 @@ def show_comparison(compared: Comparison) -> None:
     if compared.role == "prove":
         say(f"Opening {compared.openings} of the prove groups.")
     else:
-        say("Groups that models were chosen on: this shows which was chosen better, it is no claim.")
+        say("Models were chosen on these groups: this says which was chosen better, and is no claim.")
     _show_limits(compared)
     _show_cells(compared)
     sizes = [
@@ -57,14 +57,14 @@ def show_comparison(compared: Comparison) -> None:
     ]
     table("size", ("model", "flash", "ram", "stack", "cycles"), sizes)
     for sentence in figures.gains:
-        say(f"{first} loses, {sentence}.")
+        say(f"{first} is worse: {sentence}.")
     for sentence in figures.losses:
-        say(f"{second} loses, {sentence}.")
+        say(f"Regression of {second}: {sentence}.")
     for sentence in figures.undecided:
-        say(f"Not enough evidence, {sentence}.")
+        say(f"Not enough evidence: {sentence}.")
     if not figures.losses:
         so_far = ", as far as these groups can tell" if figures.undecided else ""
-        say(f"{second} does not lose to {first} where it matters{so_far}.")
+        say(f"{second} has no regression that matters against {first}{so_far}.")
 
 
 def _spread(interval: Interval, factor: float) -> tuple[float | None, ...]:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from dataset.words import counted
 from innage.terminal.output import harmless, say, table
 
 
@@ -14,7 +15,7 @@ def show_summary(facts: dict[str, Any], out: Path | None) -> None:
     """What was found, on stderr where the readings go to standard output."""
     stream = sys.stderr if out is None else sys.stdout
     shares = ", ".join(f"{number} {name}" for name, number in facts["validity"].items())
-    print(f"{facts['frames']} frames: {shares}", file=stream)
+    print(f"{counted(facts['frames'], 'frame')}: {shares}", file=stream)
     why = ", ".join(f"{name} {number}" for name, number in facts["reasons"].items() if number)
     if why:
         print(f"withheld for: {why}", file=stream)
@@ -25,8 +26,8 @@ def show_summary(facts: dict[str, Any], out: Path | None) -> None:
         period = f"{facts['period_ms']} ms within {facts['period_tolerance_pct']} %"
         first = f"first at frame {facts['first_restart_frame']}, longest step {facts['longest_step_ms']} ms"
         print(
-            f"{facts['restarts']} steps in time are not {period}: the model started anew after "
-            f"each ({first})",
+            f"{counted(facts['restarts'], 'gap')} in time (a step other than {period}): the model started "
+            f"anew after each ({first})",
             file=stream,
         )
     if facts["told"]:
@@ -64,7 +65,7 @@ def show_files(whole: dict[str, Any], summed: dict[str, Any]) -> None:
             rows,
         )
         shares = ", ".join(f"{number} {word}" for word, number in summed["validity"].items())
-        say(f"{len(replayed)} files, {summed['frames']} frames: {shares}")
+        say(f"{counted(len(replayed), 'file')}, {counted(summed['frames'], 'frame')}: {shares}")
     for answer in whole["files"]:
         if answer["refused"]:
             print(harmless(f"innage: {answer['refused']}"), file=sys.stderr)

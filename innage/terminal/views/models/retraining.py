@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dataset.words import LimitAnswer
+from dataset.words import LimitAnswer, counted
 from innage.terminal.output import say, table
 from innage.terminal.views.limits import show_model_limits
 
@@ -30,25 +30,25 @@ def show_retraining(retrained: Retrained) -> None:
         "clean",
         "foam",
         "film",
-        "given\n%",
-        "false\nwets",
+        "accepted\n%",
+        "false\nwet",
         "not\nmet",
     )
-    table(f"ways to serve {figures.tank.frozen}: P95 of the error in mm", columns, way_rows(figures))
+    table(f"options for '{figures.tank.frozen}': P95 of the error in mm", columns, way_rows(figures))
     if figures.picking is not None:
         table(
             f"picked on {figures.picking.units} fit and choose units, each left out of its fits",
-            ("way", "P95\nmm", "worst unit\nmm", "given\n%", "false\nwets", "behind\nmm", "sure\n%"),
+            ("way", "P95\nmm", "worst unit\nmm", "accepted\n%", "false\nwet", "behind\nmm", "sure\n%"),
             picking_rows(figures.picking),
         )
     table(
-        f"less {figures.kept}, by class, on the prove groups: mean absolute error in mm",
+        f"minus {figures.kept}, by class, on the prove groups: mean absolute error in mm",
         ("way", "class", "mm", "from", "to", "groups"),
         ahead_rows(figures),
     )
     table(
         "learning curve, on the prove groups",
-        ("way", "units", "sessions", "P95 mm", "accepted %", "false wets", "within limits"),
+        ("way", "units", "sessions", "P95 mm", "accepted %", "false wet", "within limits"),
         curve_rows(figures),
     )
     for sentence in sentences(retrained):
@@ -160,7 +160,7 @@ def _by(figures: Retraining) -> str:
         return "The choose groups favour"
     best = picking.ways[0].way
     others = [way for way in picking.as_good if way != best]
-    text = f"{picking.units} units, each left out of the fits that judge it, put '{best}' first"
+    text = f"{counted(picking.units, 'unit')}, each left out of the fits that judge it, put '{best}' first"
     if not others:
         return f"{text}, no other way may be as good; favoured is"
     named = " and ".join(f"'{way}'" for way in others)
@@ -185,8 +185,9 @@ def _moved(figures: Retraining) -> list[str]:
     left = figures.left_out
     if left is not None and (left.same_sessions or left.held_out_units or left.rows_above):
         lines.append(
-            f"Left out of the earlier set: {left.same_sessions} sessions that the new set has, "
-            f"{left.held_out_units} of units that it holds out, {left.rows_above} frames outside the "
+            f"Left out of the earlier set: {counted(left.same_sessions, 'session')} that the new set has, "
+            f"{left.held_out_units} of units that it holds out, "
+            f"{counted(left.rows_above, 'frame')} outside the "
             "new span."
         )
     if figures.recipe.trim != figures.trim_of_parent:
@@ -203,7 +204,8 @@ def _needed(figures: Retraining, limits: str | None) -> list[str]:
     more = curve.more
     if more is not None:
         lines.append(
-            f"'{more.way}' comes to {more.error_mm:.3g} mm with {more.units} units; by the curve of its "
+            f"'{more.way}' comes to {more.error_mm:.3g} mm with "
+            f"{counted(more.units, 'unit')}; by the curve of its "
             f"errors it ends at {more.end_mm:.3g} mm with ever more of them, and "
             + (f"{more.further} more units bring" if more.further else "no more units are needed to bring")
             + f" it within {100 * more.near:g} % of that."
@@ -211,28 +213,25 @@ def _needed(figures: Retraining, limits: str | None) -> list[str]:
     if limits is not None:
         for way, least in curve.needed.items():
             what = (
-                "none of the numbers tried"
+                "not met with any number that was tried"
                 if least is None
-                else f"{least.sessions} sessions of {least.units} units"
+                else f"{counted(least.sessions, 'session')} of {least.units} units"
             )
-            lines.append(f"Within limits {limits}, {way}: {what}.")
+            lines.append(f"To meet limits {limits}, {way}: {what}.")
         if curve.ratio is not None:
             lines.append(
-                f"With the earlier sessions the limits take {curve.ratio:.3g} of the new "
-                "sessions that starting anew takes."
+                f"With old sessions added, meeting the limits takes {curve.ratio:.3g} of the new sessions "
+                "that new ones alone take."
             )
     good = curve.as_good
     if good is not None:
-        what = (
-            f"as small as that of all {good.all_new.sessions} new sessions alone "
-            f"({good.all_new.error_mm:.3g} mm)"
-        )
+        alone = f"the {good.all_new.sessions} new ones alone ({good.all_new.error_mm:.3g} mm)"
         if good.together is None:
-            lines.append(f"With the earlier sessions the error was at none of the numbers tried {what}.")
+            lines.append(f"Adding old sessions never beat {alone}.")
         else:
             lines.append(
-                f"With the earlier sessions the error is {what} from {good.together.sessions} new "
-                f"sessions on: {good.ratio:.3g} of them."
+                f"With old sessions added, {counted(good.together.sessions, 'new session')} did as well as "
+                f"{alone}: {good.ratio:.3g} of them."
             )
     fits = "" if curve.steps is None else f"fits of at most {curve.steps} steps; "
     lines.append(

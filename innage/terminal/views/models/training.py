@@ -7,7 +7,7 @@ from __future__ import annotations
 from typing import Any
 
 from dataset.records import ID_DIGITS
-from dataset.words import LimitAnswer
+from dataset.words import LimitAnswer, counted
 from export.report.claim_tables import (
     CANDIDATE_COLUMNS,
     CLASS_COLUMNS,
@@ -29,7 +29,7 @@ from export.report.claim_tables import (
 from innage.terminal.output import say, table
 from innage.terminal.views.limits import show_model_limits
 from innage.terminal.views.models.boards import show_boards
-from training.judging.figures import Figures, Prove, RandomRows, Score
+from training.judging.figures import Beyond, Figures, Prove, RandomRows, Score
 from training.search.kept_recipe import KeptRecipe
 from training.search.metrics import CandidateRow, Metrics, read_metrics
 
@@ -194,7 +194,7 @@ def _show_candidates(metrics: Metrics) -> None:
         "bits",
         "integer mm",
         "float mm",
-        "departs mm",
+        "quantisation error mm",
         "withheld",
         "flash",
         "cycles",
@@ -206,12 +206,12 @@ def _show_candidates(metrics: Metrics) -> None:
 def _show_prove(metrics: Metrics, frozen_set: Facts) -> None:
     prove, random_rows, frozen = metrics.prove, metrics.random_rows or RandomRows(), frozen_set["name"]
     if prove is None:
-        say(f"Frozen set {frozen} has no 'prove' groups: no limit is shown to be met.\n")
+        say(f"Frozen set {frozen} has no 'prove' groups, so no limit can be answered.\n")
         return
     columns = [("integer", prove.integer), ("float", prove.floats)]
-    columns += [("random rows", random_rows.integer)]
+    columns += [("split by row", random_rows.integer)]
     if random_rows.floats != random_rows.integer:
-        columns += [("their float", random_rows.floats)]
+        columns += [("same, float", random_rows.floats)]
     rows = [
         (what, *(getattr(scores, what) for _, scores in columns))
         for what in ("rmse_mm", "worst_group_rmse_mm", "p95_abs_mm", "withheld_share", "groups", "frames")
@@ -222,8 +222,8 @@ def _show_prove(metrics: Metrics, frozen_set: Facts) -> None:
         rows,
     )
     say(
-        "Integer and float are scored on unseen groups. A random split by row has frames of "
-        "one group on both sides: it only shows its own optimism."
+        "Integer and float are tested on groups held out from training. A random split by row has frames "
+        "of one group on both sides, so its error is too optimistic; don't quote it."
     )
     if claim := claim_sentence(frozen_set["group_by"], metrics):
         say(f"{claim}.")
@@ -235,6 +235,13 @@ def _show_beyond(prove: Prove | None) -> None:
     beyond = None if prove is None else prove.beyond
     if beyond is not None and beyond.frames:
         say(
-            f"Labels beyond those of the fit: {beyond.frames} frames, groups: "
-            f"{beyond.groups}, share accepted: {beyond.accepted_share:.3g}."
+            f"{counted(beyond.frames, 'test frame')} of {counted(beyond.groups, 'group')} "
+            f"{'lies' if beyond.frames == 1 else 'lie'} outside the trained range; {_withheld(beyond)}."
         )
+
+
+def _withheld(beyond: Beyond) -> str:
+    """How many of the frames outside the trained range were withheld, as they should be."""
+    if not beyond.accepted_share:
+        return "all were withheld, as they should be"
+    return f"{100 * beyond.accepted_share:.3g} % of them were accepted, though they should be withheld"

@@ -123,15 +123,15 @@ def test_limits_stand_before_what_was_found_and_all_is_said(capsys: pytest.Captu
         "liquid: water",
         "Every group weighs the same",
         "11.7 % of them",
-        "7 frames",
+        "7 test frames of",
         "Budget small: kept",
         "No band: a 90 % band needs 9",
         "16 unrest",
-        "It takes a count of each of 6 channels a frame, and its unit's dry and full trim.",
-        "Its level is told by how wet each pad is; each pad over the wettest one.",
-        "Doubt, foam and film are told by how much all pads change from frame to frame.",
+        "Inputs of a frame: a count of 6 channels, and its unit's dry and full trim.",
+        "The net for the level reads how wet each pad is; each pad over the wettest one.",
+        "The nets for doubt, foam and film read how much all pads change from frame to frame.",
         "trim full",
-        "2 of 2 limits",
+        "1 limit not met, 1 without enough evidence, of 2",
     ):
         assert text in flat, text
     ruled = [line for line in said.splitlines() if line.startswith("─")]
@@ -146,7 +146,7 @@ def test_nothing_proved_and_nothing_simulated_are_said(capsys: pytest.CaptureFix
     facts["frozen"]["origin"] = "measured"
     show_model(facts)
     said = capsys.readouterr().out
-    assert "has no 'prove' groups: no limit is shown to be met" in said
+    assert "has no 'prove' groups, so no limit can be answered" in said
     assert "No limits were given" in said
     assert "figures are of" not in said
 
