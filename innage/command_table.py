@@ -45,7 +45,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         ),
         "sessions": Entry("sessions", "List the capture sessions, void ones included."),
         "show": Entry("sessions", "Show one capture session: facts, warnings, marks, counts."),
-        "amend": Entry("amending", "Say what is so of a sealed session."),
+        "amend": Entry("amending", "Amend what is stated of a sealed session."),
         "void": Entry("sessions", "Say that sessions must not be used, and why."),
         "tag": Entry("tagging", "Tags of sessions, added and removed; both are kept."),
         "mark": Entry("marking", "Level marks: propose, set and amend them, show their history."),

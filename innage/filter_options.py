@@ -23,12 +23,16 @@ def _option(name: str, text: str, kind: str | None = None) -> Any:
 
 
 _OPTIONS: dict[str, Any] = {
-    "unit": Annotated[list[str] | None, _option("--unit", "Of this unit; repeat: of any.", "unit")],
+    "unit": Annotated[
+        list[str] | None, _option("--unit", "Of this unit; repeat for any of several.", "unit")
+    ],
     "tank": Annotated[
         list[str] | None, _option("--tank", "On this tank, NAME (any revision) or NAME@REVISION.", "tank")
     ],
     "liquid": Annotated[list[str] | None, _option("--liquid", "With this liquid.", "liquid")],
-    "condition": Annotated[list[str] | None, _option("--condition", "Somewhere under it, such as foam.")],
+    "condition": Annotated[
+        list[str] | None, _option("--condition", "With this condition in some stretch, such as foam.")
+    ],
     "tag": Annotated[list[str] | None, _option("--tag", "With this tag.", "tag")],
     "operator": Annotated[list[str] | None, _option("--operator", "By this operator.", "operator")],
     "bench": Annotated[list[str] | None, _option("--bench", "On this bench, by name or identity.", "bench")],

@@ -157,7 +157,9 @@ LiquidOption = Annotated[
 UnitOption = Annotated[str | None, typer.Option("--unit", help="The unit.", autocompletion=names_of("unit"))]
 ConditionOption = Annotated[
     str | None,
-    typer.Option("--condition", help="Throughout, such as surface=foam:20-45,wall=film."),
+    typer.Option(
+        "--condition", help="Conditions of the whole session, such as surface=foam:20-45,wall=film."
+    ),
 ]
 NoteOption = Annotated[str, typer.Option("--note", help="Free text, kept with each session.")]
 OCCASION = "Who, when, with what"
@@ -200,7 +202,7 @@ UtcOffsetOption = Annotated[
     str | None,
     typer.Option(
         "--utc-offset",
-        help="Of a start that has none, such as +01:00.",
+        help="Offset from UTC of a start that states none, such as +01:00.",
         rich_help_panel=OCCASION,
     ),
 ]
@@ -262,7 +264,9 @@ DelimiterOption = Annotated[
 ]
 EncodingOption = Annotated[
     str | None,
-    typer.Option("--encoding", help="Of the text, such as cp1252. Default: UTF-8.", rich_help_panel=COLUMNS),
+    typer.Option(
+        "--encoding", help="Encoding of the text, such as cp1252. Default: UTF-8.", rich_help_panel=COLUMNS
+    ),
 ]
 HeaderOption = Annotated[
     bool,
@@ -284,7 +288,7 @@ MappingOption = Annotated[
 
 # How sure a level is, and how a mass or a poured volume becomes one.
 
-LEVELS = "Levels, and how sure they are"
+LEVELS = "Levels and their uncertainty"
 AIR_DENSITY_KG_M3 = 1.2  # as dataset.labels.marking has it, which is too heavy to be imported for a default
 LevelUnitOption = Annotated[
     LevelUnit,
@@ -340,7 +344,7 @@ LabelTemperatureOption = Annotated[
     float | None,
     typer.Option(
         "--label-temperature-c",
-        help="Of what was weighed. Default: the frames'.",
+        help="Temperature of what was weighed. Default: the frames'.",
         rich_help_panel=LEVELS,
     ),
 ]
@@ -373,7 +377,7 @@ RigStartOption = Annotated[
     str | None,
     typer.Option(
         "--start",
-        help="When the first session is said to begin, such as 2026-03-02T09:15+01:00. Default: at no time.",
+        help="Start of the first session, such as 2026-03-02T09:15+01:00. Default: none is stated.",
         show_default=False,
     ),
 ]

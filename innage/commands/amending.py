@@ -43,7 +43,7 @@ def amend(
     condition: ConditionOption = None,
     conditions: Annotated[
         Path | None,
-        typer.Option("--conditions", help="By stretch: CSV with from,to or from_ms,to_ms."),
+        typer.Option("--conditions", help="Conditions by stretch: CSV with from,to or from_ms,to_ms."),
     ] = None,
     no_condition: Annotated[
         bool, typer.Option("--no-condition", help="Nothing is known of its conditions.")
@@ -55,10 +55,10 @@ def amend(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Say what is so of a sealed session. What it was sealed with is kept.
+    """Amend what is stated of a sealed session. What it was sealed with is kept.
 
     Readings, marks and the session's hash stay; lists, gaps, freezing and training go by the amendment, and
-    frozen sets keep what they took. Statements are held against the readings as when it was logged.
+    frozen sets keep what they took. The import checks are made again.
     """
     from innage.jobs.sessions.amending import NewStatements, amend_session
     from innage.jobs.sessions.session_facts import stated_text

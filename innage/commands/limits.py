@@ -92,7 +92,7 @@ def sign(
     name: Annotated[
         str, typer.Argument(help="Limits, NAME or NAME@REVISION.", autocompletion=names_of("limits"))
     ],
-    signer: Annotated[str, typer.Option(help="Who answers for these limits.")],
+    signer: Annotated[str, typer.Option(help="Who signs these limits.")],
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Sign limits: the same rows as a new revision with the signer. The earlier one stays as it is."""

@@ -254,10 +254,10 @@ def seal(name: NameArgument, json: JsonOption = False, store: StoreOption = DEFA
 @app.command()
 def discard(
     name: NameArgument,
-    yes: Annotated[bool, typer.Option("--yes", help="Really: its frames are gone then.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Yes, delete its frames.")] = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Drop an open capture and everything in it."""
+    """Delete an open capture and everything in it."""
     opened = open_store(store)
     facts = capture_facts(opened.open_capture(name))
     if not yes:

@@ -99,7 +99,7 @@ def log(
     condition: ConditionOption = None,
     conditions: Annotated[
         Path | None,
-        typer.Option("--conditions", help="By stretch: CSV with from,to or from_ms,to_ms."),
+        typer.Option("--conditions", help="Conditions by stretch: CSV with from,to or from_ms,to_ms."),
     ] = None,
     note: NoteOption = "",
     operator: OperatorOption = None,
@@ -178,7 +178,7 @@ def log(
         float | None,
         typer.Option(
             "--ramp-lag-ms",
-            help="How far its clock is ahead. Default: as found.",
+            help="How far its clock is ahead. Default: estimated.",
             rich_help_panel=RAMP,
         ),
     ] = None,

@@ -28,7 +28,7 @@ def merge(
         typer.Option(
             "--same-unit",
             metavar="NAME|HERE=THERE",
-            help="A unit that is one sample although both stores registered it. Repeatable.",
+            help="A unit that both stores registered. May be repeated.",
         ),
     ] = None,
     reason: Annotated[str, typer.Option("--reason", help="How somebody knows that they are one.")] = "",

@@ -19,6 +19,7 @@ from innage.jobs.sessions.session_facts import (
     stated_text,
     stretch_facts,
     tag_facts,
+    u_shown,
     void_facts,
 )
 from innage.options import (
@@ -249,8 +250,8 @@ def show(
         (
             f"{mark.start}-{mark.stop - 1}",
             level_text(mark),
-            mark.u_mm,
-            mark.u_common_mm,
+            u_shown(mark.u_mm),
+            u_shown(mark.u_common_mm),
             *(f"{c[k]:.1f}" for c in m["counts"] for k in ("mean", "sd")),
         )
         for mark, m in zip(captured.marks, summaries, strict=True)

@@ -44,7 +44,7 @@ def train(
         str | None,
         typer.Option(
             "--limits",
-            help="The limits to meet; without, the best choose score wins.",
+            help="The limits to meet. Without: the least error on the choose groups wins.",
             autocompletion=names_of("limits"),
         ),
     ] = None,
@@ -98,8 +98,8 @@ def train(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Search for the smallest integer model that meets the limits. It is scored on groups that it has never
-    seen.
+    """Search for the smallest integer model that meets the limits. It is tested on groups held
+    out from training.
     """
     from dataset.pools.opening import pool_at
     from innage.jobs.models.training import Search, model_facts

@@ -157,8 +157,8 @@ def limits(
         str, typer.Option(help="The mounting that the units are of.", autocompletion=names_of("mounting"))
     ],
     kind: Annotated[TrimKind, typer.Option(help="Kind of the trims.")] = TrimKind.DRY,
-    coverage: Annotated[float, typer.Option(help="Share of all units that the limits hold.")] = 0.99,
-    confidence: Annotated[float, typer.Option(help="With which they do.")] = 0.95,
+    coverage: Annotated[float, typer.Option(help="Share of all units inside the limits.")] = 0.99,
+    confidence: Annotated[float, typer.Option(help="Confidence that they hold it.")] = 0.95,
     out: Annotated[
         Path | None, typer.Option(help="Write them for production: FILE.csv or FILE.json.")
     ] = None,

@@ -128,12 +128,10 @@ def same(
     one: Annotated[str, typer.Argument(metavar="UNIT", autocompletion=names_of("unit"))],
     other: Annotated[str, typer.Argument(metavar="UNIT", autocompletion=names_of("unit"))],
     reason: ReasonOption,
-    take_back: Annotated[
-        bool, typer.Option("--take-back", help="The two are two samples after all.")
-    ] = False,
+    take_back: Annotated[bool, typer.Option("--take-back", help="They are two units after all.")] = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Say that two units are one sample, and why.
+    """Say that two units are one and the same, and why.
 
     Frozen sets keep the groups that they were frozen with.
     """

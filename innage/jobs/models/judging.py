@@ -146,7 +146,7 @@ def _refuse_pair(first: Model, second: Model) -> None:
             where,
             f"made for tank {', '.join(tanks[0])} and for tank {', '.join(tanks[1])}",
             "two models for the same tank",
-            "'innage retrain' weighs a model of an earlier tank against refits for the new one",
+            "'innage retrain' compares a model of an earlier tank with refits for the new one",
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -109,9 +110,20 @@ def mark_summary(mark: Mark, frames: Frames) -> dict[str, Any]:
 
 
 def level_text(mark: Mark) -> str:
-    """A mark's level, or both ends of a ramp, and where it came from."""
-    ramp = "" if mark.level_stop_mm is None else f" to {mark.level_stop_mm:.6g}"
-    return f"{mark.level_mm:.6g}{ramp}" + (f" ({mark.method})" if mark.method else "")
+    """A mark's level, or both ends of a ramp, and where it came from. The last digit is the second one of its
+    uncertainty (JCGM 100:2008, 7.2.6); without one there are six digits at most.
+    """
+    u_mm = mark.u_mm or mark.u_common_mm
+    places = 6 if not u_mm else min(max(1 - math.floor(math.log10(u_mm)), 0), 6)
+    first, *last = (
+        f"{round(level, places):.6g}" for level in (mark.level_mm, mark.level_stop_mm) if level is not None
+    )
+    return " to ".join((first, *last)) + (f" ({mark.method})" if mark.method else "")
+
+
+def u_shown(u_mm: float | None) -> float | None:
+    """An uncertainty in mm as it is shown: two digits (JCGM 100:2008, 7.2.6)."""
+    return None if u_mm is None else float(f"{u_mm:.2g}")
 
 
 def stretch_facts(stretch: Stretch) -> dict[str, Any]:

@@ -63,7 +63,7 @@ def show_sealed(session: Session, json: bool) -> None:
         return
     levels = sorted({mark.level_mm for mark in session.marks})
     at = (
-        f" at {counted(len(levels), 'level')} from {levels[0]:g} to {levels[-1]:g} mm"
+        f" at {counted(len(levels), 'level')} from {levels[0]:.4g} to {levels[-1]:.4g} mm"
         if levels
         else "; 'innage mark' gives it levels"
     )

@@ -87,7 +87,7 @@ def _sentence(session: Session, file: ParsedFile) -> str:
     if session.marks:
         levels = [mark.level_mm for mark in session.marks]
         # the range is what shows a wrong unit
-        return f"{text} at {counted(facts['levels'], 'level')} from {min(levels):g} to {max(levels):g} mm"
+        return f"{text} at {counted(facts['levels'], 'level')} from {min(levels):.4g} to {max(levels):.4g} mm"
     return f"{text}; levels come from a column (--level, --mass or --poured) or afterwards from 'innage mark'"
 
 

@@ -285,7 +285,7 @@ def test_labels_by_weighing(store: Path, tmp_path: Path, refused: Callable[..., 
         "--dimension-half-width-mm",
         0.2,
     ]
-    assert "3 labelled at 2 levels from 0 to 51.0748 mm" in run("log", path, *bench, "--mass", "g", *options)
+    assert "3 labelled at 2 levels from 0 to 51.07 mm" in run("log", path, *bench, "--mass", "g", *options)
     empty, mark = run_json("show", sessions()[0]["id"])["marks"]
     assert (empty["level_mm"], empty["method"], mark["start"], mark["stop"]) == (0, "mass", 1, 3)
     assert mark["level_mm"] == pytest.approx(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from dataset.records import ID_DIGITS
 from dataset.text.limits_text import condition_text
-from dataset.words import LimitAnswer, counted
+from dataset.words import LimitAnswer, Role, TrimKind, counted
 from innage.terminal.output import say, say_aside, table
 from innage.terminal.views.models.budget import gcc_sentence
 
@@ -249,7 +249,7 @@ def _show_export(name: str, digest: str, facts: dict[str, Any]) -> None:
         ("frozen set", f"{frozen['name']} ({frozen['origin']}), {frozen['sha256']}"),
         *(("status", said) for said in facts["status"]),
         *((("earlier tank", facts["earlier"]["told"]),) if facts["earlier"] else ()),
-        ("groups", ", ".join(f"{roles.count(role)} {role}" for role in dict.fromkeys(roles))),
+        ("groups", ", ".join(f"{roles.count(role)} {role}" for role in Role if role in roles)),
         (
             "sessions",
             (
@@ -314,7 +314,7 @@ def _measured_text(measured: dict[str, Any]) -> str:
 
 def _kinds(trims: Sequence[dict[str, Any]]) -> str:
     kinds = [trim["kind"] for trim in trims]
-    return ", ".join(f"{kinds.count(kind)} {kind}" for kind in sorted(set(kinds)))
+    return ", ".join(f"{kinds.count(kind)} {kind}" for kind in TrimKind if kind in kinds)
 
 
 def _summarise(facts: dict[str, Any]) -> None:
