@@ -63,7 +63,7 @@ def linked(text: str, page: str, terms: Sequence[str]) -> str:
         return text
     pieces = _pieces(text)
     for term in (term for term in terms if term not in OTHER_SENSE.get(page, ())):
-        use = re.compile(rf"\b{re.escape(term)}s?\b".replace(r"\ ", r"\s"), re.IGNORECASE)
+        use = re.compile(rf"\b{re.escape(term)}s?\b".replace(r"\ ", r"[\s-]"), re.IGNORECASE)
         for number, (piece, open_to_links) in enumerate(pieces):
             match = use.search(piece) if open_to_links else None
             if match is not None:
