@@ -112,7 +112,7 @@ def test_a_program_without_its_channels_is_refused() -> None:
         its.fit(counts).predict(counts),
         innage.IntegerLevelRegressor("line").fit(counts, level).predict(counts),
     )
-    with pytest.raises(innage.InputError, match="1 columns; expected 2"):
+    with pytest.raises(innage.InputError, match="1 column; expected 2"):
         its.fit(counts[:, :1])
     with pytest.raises(innage.InputError, match="program: none"):
         innage.ProgramRegressor().fit(counts)

@@ -134,7 +134,7 @@ def test_roles_by_number(store: Path) -> None:
 @pytest.mark.parametrize(
     ("options", "sentence"),
     [
-        (["--fit", "u1"], "no role for 1 groups: u2; expected every group exactly one role"),
+        (["--fit", "u1"], "no role for 1 group: u2; expected every group exactly one role"),
         (["--fit", "u1,u3", "--prove", "rest"], "--fit: no group is called 'u3'. There are: u"),
         (["--fit", "u1", "--prove", "u1,u2"], "--prove: group u1 is named under fit already"),
         (

@@ -151,7 +151,7 @@ def test_a_fixture_calls_the_channels_otherwise(bench: Path) -> None:
     assert "line 2: no count of a, b; expected a column for each channel of pair@1" in said
     assert "Columns that are called otherwise are named by --count" in said
     said = run("trim", "import", path, *ALIKE, "--count", "K0", code=2)
-    assert "--count: 1 columns; expected 2, one for each channel of pair@1 in order" in said
+    assert "--count: 1 column; expected 2, one for each channel of pair@1 in order" in said
     said = run("trim", "import", path, *ALIKE, "--count", "K0", "--count", "K2", code=2)
     assert "line 2: no count of K2" in said
     run("trim", "import", path, *ALIKE, "--count", "K0", "--count", "K1")

@@ -227,7 +227,7 @@ def test_files_that_found_no_room_are_read_again(bench: Path, monkeypatch: pytes
         ("unit\nu1\n", "line 1: no heading 'file'"),
         ("file,unit,Unit\nrun1.csv,u1,u2\n", "the heading 'Unit' twice"),
         ("file,unit\n", "no line below the headings"),
-        ("file,unit\nrun1.csv\n", "line 2: 1 cells; expected 2, as in line 1"),
+        ("file,unit\nrun1.csv\n", "line 2: 1 cell; expected 2, as in line 1"),
         ("file,unit\nrun1.csv,u1,x\n", "line 2: 3 cells; expected 2, as in line 1"),
     ],
 )
