@@ -51,7 +51,7 @@ def test_a_strapping_file(tmp_path: Path) -> None:
             "height_mm,volume_ml,what\n0,0,0\n",
             "line 1: column 'what'; expected each once: height_mm, volume_ml",
         ),
-        ("# x\nheight_mm,volume_ml\n0,0\n\n10\n", "line 5: 1 cells; expected 2"),
+        ("# x\nheight_mm,volume_ml\n0,0\n\n10\n", "line 5: 1 cell; expected 2"),
         ("height_mm,volume_ml\n0,0\n10,1O0\n", "line 3, column volume_ml: '1O0'; expected a number"),
         ('height_mm,volume_ml\n0,0\n"10,100\n20,200\n', "line 3: 1 cell; expected 2"),
         ("height_mm,volume_ml\n0,0\nnan,100\n", "line 3, column height_mm: 'nan'; expected a number"),
