@@ -121,7 +121,7 @@ def test_limits_stand_before_what_was_found_and_all_is_said(capsys: pytest.Captu
     for text in (
         "Worst groups by P95: detergent-canister-unit-17 (clean, all).",
         "liquid: water",
-        "Every group weighs the same",
+        "All groups are weighted equally",
         "11.7 % of them",
         "7 test frames of",
         "Budget small: kept",
