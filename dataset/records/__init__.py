@@ -59,6 +59,7 @@ from dataset.records.models import (
 from dataset.records.queue import Held, JobEvent, JobResult, NewJob, QueuedJob
 from dataset.records.releases import (
     BundleFile,
+    BundleLine,
     BundleSignature,
     ChannelMove,
     KnownBundle,
@@ -107,6 +108,7 @@ __all__ = [
     "BoardMeasurement",
     "Budget",
     "BundleFile",
+    "BundleLine",
     "BundleSignature",
     "ChannelMove",
     "CheckMeasurement",

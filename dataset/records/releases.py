@@ -50,6 +50,20 @@ class BundleFile:
 
 
 @dataclass(frozen=True)
+class BundleLine:
+    """A bundle as a list shows it. ``kept``: whether the store has the content of its files; ``withdrawn`` as
+    of :class:`KnownBundle`.
+    """
+
+    bundle_sha256: str
+    model: str
+    files: int
+    kept: bool
+    signatures: int
+    withdrawn: str | None
+
+
+@dataclass(frozen=True)
 class BundleSignature:
     """A signature over a bundle's manifest: which key says that it made it, and the signature in base64, as
     they stand in an envelope. Nobody has checked it.

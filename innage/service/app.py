@@ -20,6 +20,7 @@ from innage.service.door import Door, Settings
 from innage.service.kept_blobs import KeptBlobs
 from innage.service.middleware import Guard, Log, methods_of
 from innage.service.pages import (
+    certificates,
     coverage,
     files,
     frozen_sets,
@@ -28,6 +29,7 @@ from innage.service.pages import (
     limits,
     models,
     release,
+    released,
     session,
     session_acts,
     sessions,
@@ -49,6 +51,7 @@ ROUTES = (health, exchange, channels, bundles, jobs, tokens, audit)
 PAGES = (
     *(files, signing, home, sessions, session, session_acts, coverage, units, unit),
     *(frozen_sets, models, limits, release, job_acts),
+    *(certificates, released),
 )
 NOBODY = Actor("the service", KnownBy.USER, scopes=frozenset())  # who writes by a route that says nobody
 _MOST_ERRORS = 20  # of a request that are named

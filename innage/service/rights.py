@@ -125,6 +125,17 @@ RULES: Mapping[tuple[str, str], Rule] = {
     ("GET", "/models/{name}/errors.{form}"): Scope.READ,
     ("GET", "/models/{name}/limits.{form}"): Scope.READ,
     ("GET", "/models/{name}/report"): Scope.READ,
+    ("GET", "/bundles"): Scope.READ,
+    ("GET", "/bundles.{form}"): Scope.READ,
+    ("GET", "/bundles/{sha256}.json"): Scope.READ,
+    ("GET", "/bundles/{sha256}"): Scope.READ,
+    ("GET", "/bundles/{sha256}/files.{form}"): Scope.READ,
+    ("POST", "/bundles/{sha256}/withdraw"): Scope.RELEASE,
+    ("POST", "/bundles/{sha256}/take-back"): Scope.RELEASE,
+    ("GET", "/channels"): Scope.READ,
+    ("GET", "/channels.{form}"): Scope.READ,
+    ("GET", "/channels/{name:path}"): Scope.READ,
+    ("GET", "/moves.{form}"): Scope.READ,
 }
 # Scopes that do as well: whoever amends sends what they say of sessions that are there already.
 ALSO: Mapping[tuple[str, str], frozenset[Scope]] = {

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
+from datetime import UTC, datetime
 
 import httpx
 
 from dataset.records import FrozenSet, Model
 from dataset.store import Store
+from dataset.store.events.channels import NewMove
 from innage.service.rights import RULES, is_page
 
 READABLE = "readable"  # a model whose program can be read
@@ -26,18 +29,26 @@ def signed_in(browser: httpx.Client, token: str) -> httpx.Client:
 def addresses(store: Store) -> list[str]:
     """Every page and file of pages that can be read, of one thing each."""
     line = store.page_of_session_lines(limit=1).items[0]
-    names = {
+    bundles, channels = store.bundle_lines(), store.channels()
+    channel = channels[0].channel if channels else ""
+    things = {
+        "/sessions": line.id,
         "/units": line.unit,
+        "/limits": "signed@2",
         "/frozen": _last(store.frozen_sets()),
         "/models": _last(store.models()),
+        "/bundles": bundles[0].bundle_sha256 if bundles else "",
+        "/channels": channel,
+        "/moves": channel,  # in the query
     }
-    paths = [path for method, path in RULES if method == "GET" and is_page(path)]
     filled = []
-    for path in paths:
-        name = next((name for begins, name in names.items() if path.startswith(begins)), "")
-        if "{name}" in path and not name:
-            continue  # there is none of it
-        filled.append(path.replace("{key}", line.id).replace("{name}", name).replace("{ref}", "signed@2"))
+    for path in (path for method, path in RULES if method == "GET" and is_page(path)):
+        chapter = re.match(r"/[a-z]*", path)
+        thing = things.get(chapter[0], "") if chapter else ""
+        wanted = re.search(r"{(?!form)[^}]+}|^/moves", path)
+        if wanted is None or thing:
+            of_one = path if wanted is None else path.replace(wanted[0], thing)
+            filled.append(f"{path}?channel={channel}" if path.startswith("/moves") else of_one)
     return [
         path.replace("{form}", form)
         for path in filled
@@ -47,3 +58,11 @@ def addresses(store: Store) -> list[str]:
 
 def _last(things: Sequence[FrozenSet] | Sequence[Model]) -> str:
     return things[-1].name if things else ""
+
+
+def with_channel(store: Store) -> None:
+    """A channel that points at a bundle which nobody judged."""
+    line = store.bundle_lines()[0]
+    when, said = datetime(2026, 3, 2, 9, 15, tzinfo=UTC), store.said_of(line.model)
+    words = ("A. Owner", "to be tried")
+    store.move_channel(NewMove("washer/stable", line.bundle_sha256, *words, when, None, said))

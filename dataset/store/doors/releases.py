@@ -7,7 +7,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.records import BundleSignature, ChannelMove, KnownBundle, Model, WithdrawalEvent
+from dataset.records import BundleLine, BundleSignature, ChannelMove, KnownBundle, Model, WithdrawalEvent
 from dataset.store.doors.transactions import Transactions
 from dataset.store.events import channels, withdrawals
 from dataset.store.events.channels import NewMove
@@ -55,6 +55,12 @@ class ReleasesDoor(Transactions):
             return bundles.to_bundle(orm, row, withdrawals.withdrawn(orm, row.bundle_sha256))
 
         return self._read(work)
+
+    def bundle_lines(self) -> tuple[BundleLine, ...]:
+        """Every bundle that was exported from this store or offered to it, in order of their hashes, as a
+        list shows it.
+        """
+        return self._read(lambda orm: bundles.lines(orm, withdrawals.every_withdrawn(orm)))
 
     def bundles_of(self, model: str) -> tuple[KnownBundle, ...]:
         """The bundles of the model of that name which were exported from this store or offered to it, in

@@ -81,6 +81,15 @@ def withdrawn(orm: OrmSession, bundle_sha256: str) -> str | None:
     return "; ".join(reasons) if reasons else None
 
 
+def every_withdrawn(orm: OrmSession) -> dict[str, str]:
+    """By the hashes of bundles that must not be used: why, every standing reason of each."""
+    by_bundle: dict[str, list[tables.WithdrawalRow]] = {}
+    for row in orm.scalars(select(tables.WithdrawalRow).order_by(tables.WithdrawalRow.id)):
+        by_bundle.setdefault(row.bundle_sha256, []).append(row)
+    standing = {key: sorted({row.reason for row in _standing(rows)}) for key, rows in by_bundle.items()}
+    return {key: "; ".join(reasons) for key, reasons in standing.items() if reasons}
+
+
 def events(orm: OrmSession, bundle: str) -> tuple[WithdrawalEvent, ...]:
     """What was said of a bundle, in order, every hash checked."""
     return tuple(map(to_event, _rows(orm, bundle_row(orm, bundle).bundle_sha256)))

@@ -11,11 +11,11 @@ import hashlib
 from collections.abc import Mapping, Sequence
 
 import zstandard
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.errors import InputError, NotFoundError, StoreError, there_are
-from dataset.records import ID_DIGITS, BundleFile, BundleSignature, KnownBundle, Model
+from dataset.records import ID_DIGITS, BundleFile, BundleLine, BundleSignature, KnownBundle, Model
 from dataset.store import tables
 from dataset.store.proof import changed, check_row, keep
 from dataset.store.results.models import add_export
@@ -128,6 +128,31 @@ def to_bundle(orm: OrmSession, row: tables.ExportRow, withdrawn: str | None) -> 
 def exports(orm: OrmSession) -> Sequence[tables.ExportRow]:
     """All exports, in the order of their bundles' hashes."""
     return orm.scalars(select(tables.ExportRow).order_by(tables.ExportRow.bundle_sha256)).all()
+
+
+def lines(orm: OrmSession, withdrawn: Mapping[str, str]) -> tuple[BundleLine, ...]:
+    """Every bundle by its hash, a line each; ``withdrawn``: those that must not be used, and why."""
+    files, content = tables.ExportedFileRow, tables.BundleContentRow
+    counted = (
+        select(files.export_id, func.count().label("files"), func.count(content.id).label("kept"))
+        .outerjoin(content, content.sha256 == files.sha256)
+        .where(files.name != ARCHIVE)
+        .group_by(files.export_id)
+        .subquery()
+    )
+    signature, export = tables.BundleSignatureRow, tables.ExportRow
+    by_bundle = select(signature.bundle_sha256, func.count()).group_by(signature.bundle_sha256)
+    signed = {bundle: number for bundle, number in orm.execute(by_bundle)}  # noqa: C416 - rows are no pairs to mypy
+    query = (
+        select(export.bundle_sha256, tables.ModelRow.name, counted.c.files, counted.c.kept)
+        .join(tables.ModelRow, tables.ModelRow.id == export.model_id)
+        .join(counted, counted.c.export_id == export.id)
+        .order_by(export.bundle_sha256, export.id)
+    )
+    return tuple(
+        BundleLine(key, model, several, several == kept, signed.get(key, 0), withdrawn.get(key))
+        for key, model, several, kept in orm.execute(query)
+    )
 
 
 def content_of(orm: OrmSession, bundle: str, sha256: str) -> bytes:

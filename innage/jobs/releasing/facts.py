@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from dataset.records import ChannelMove, KnownBundle
+    from dataset.records import BundleLine, ChannelMove, KnownBundle
     from innage.jobs.releasing.gates import Gate, Judgement
     from innage.jobs.releasing.pulling import BundleNow
 
@@ -17,7 +17,7 @@ def move_facts(move: ChannelMove) -> dict[str, Any]:
     return asdict(move) | {"concessions": list(move.concessions)}
 
 
-def channel_facts(move: ChannelMove, bundle: KnownBundle) -> dict[str, Any]:
+def channel_facts(move: ChannelMove, bundle: KnownBundle | BundleLine) -> dict[str, Any]:
     """What a channel points at, by the move that stands."""
     return move_facts(move) | {"model": bundle.model, "withdrawn": bundle.withdrawn}
 

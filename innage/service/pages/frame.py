@@ -26,6 +26,7 @@ CHAPTERS = (
     ("/frozen", "Frozen sets"),
     ("/limits", "Limits"),
     ("/models", "Models"),
+    ("/channels", "Channels"),
 )
 POLICY = (
     "default-src 'none'; style-src 'self'; img-src 'self' data:; form-action 'self'; "

@@ -70,8 +70,8 @@ def contents(counts: Mapping[str, int], lines: Sequence[SessionLine]) -> list[En
         Entry("/frozen", "Frozen sets", counts["frozen sets"]),
         Entry("/limits", "Limits", counts["limits"]),
         Entry("/models", "Models", counts["models"]),
-        Entry(None, "Bundles", counts["bundles"]),
-        Entry("/release", "Channels", counts["channels"]),
+        Entry("/bundles", "Bundles", counts["bundles"]),
+        Entry("/channels", "Channels", counts["channels"]),
     ]
 
 

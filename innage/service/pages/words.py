@@ -19,6 +19,8 @@ DONE: Mapping[str, str] = {
     "queued": "The job is in the queue.",
     "ending": "The job was asked to end.",
     "amended": "The amendment is in use. What was sealed is kept.",
+    "withdrawn": "The bundle is withdrawn: no channel can be moved to it, and whoever pulls it is told.",
+    "taken-back": "The bundle can be used again.",
     "signed-in": "You are signed in.",
     "signed-out": "You are signed out.",
 }

@@ -187,6 +187,8 @@ def test_an_empty_store_says_what_to_do(tmp_path: Path) -> None:
             ("/frozen", "innage freeze NAME"),
             ("/models", "innage train SET"),
             ("/limits", "innage limits add NAME"),
+            ("/bundles", "innage export MODEL"),
+            ("/channels", "innage channel move NAME"),
         ):
             page = client.get(path)
             assert (page.status_code, said in page.text) == (200, True), path
