@@ -139,6 +139,10 @@ class Stages:
         self._spent()
         self._stage = what
 
+    def small(self) -> Stages:
+        """The same."""
+        return self
+
     @contextmanager
     def begin(self) -> Iterator[Round]:
         """A round of tasks whose time counts as that of what they fit."""

@@ -28,9 +28,11 @@ if TYPE_CHECKING:
     from distributed import Client, Future
 
 CONNECT_S, WORKERS_S = 10.0, 30.0  # the longest wait for a scheduler to answer, and for a first worker
+FETCH_S = 120.0  # the longest wait for a result that is there
 ALONE_S = 60.0  # the longest wait while there is no worker at all
 MOST_TRIES = 5  # of a task whose shared values were lost with the workers that had them
 _LOOK_S = 2.0  # between two looks at whether there still are workers
+_AGAIN_S = 0.2  # between two tries to bring a value to a worker
 _ADDRESS = re.compile(r"(tcp|tls)://(\[[0-9A-Fa-f:.]+\]|[^\s/:@\[\]]+):([0-9]{1,5})")
 _START = "start one by 'dask scheduler', and workers by 'dask worker'"
 
@@ -217,6 +219,10 @@ class Cluster:
             begun.give_up()
             self._keep_only(begun.shared)
 
+    def small(self) -> Cluster:
+        """The same: its workers are there."""
+        return self
+
     def share(self, value: Any) -> _Scattered:
         """Kept by its hash until a round ends that does not share it: what the next shares too is there."""
         digest = self._digests.get(id(value))
@@ -238,10 +244,23 @@ class Cluster:
         """
         known = self._scattered.get(shared.digest)
         if known is None or known.status not in ("finished", "pending"):
-            key = f"shared-{shared.digest}-{uuid.uuid4().hex[:8]}"
-            known = self.client.scatter({key: self._values[shared.digest][0]}, direct=False)[key]
-            self._scattered[shared.digest] = known
+            known = self._scattered[shared.digest] = self._scatter(shared.digest)
         return known
+
+    def _scatter(self, digest: str) -> Future[Any]:
+        """Tried again while the worker that it would go to ends, and while there is none."""
+        key, end = f"shared-{digest}-{uuid.uuid4().hex[:8]}", time.monotonic() + ALONE_S
+        while True:
+            try:
+                scattered: dict[str, Future[Any]] = self.client.scatter(
+                    {key: self._values[digest][0]}, direct=False
+                )
+            except (OSError, TimeoutError) as error:
+                if self.client.status != "running" or time.monotonic() > end:
+                    raise gone(self.address) from error
+                time.sleep(_AGAIN_S)
+            else:
+                return scattered[key]
 
 
 class _OnCluster:
@@ -290,10 +309,11 @@ class _OnCluster:
             if task is None:
                 continue
             alone_since = None
-            if future.status in ("cancelled", "lost"):
+            came, result = self._result(task, future)
+            if came:
+                yield task.key, result
+            else:
                 self._again(task)
-                continue
-            yield task.key, self._result(task, future)
 
     def give_up(self) -> None:
         """End what is left."""
@@ -301,11 +321,19 @@ class _OnCluster:
             self._cluster.client.cancel(list(self._running), force=True)
         self._running.clear()
 
-    def _result(self, task: Task, future: Future[Any]) -> Any:
+    def _result(self, task: Task, future: Future[Any]) -> tuple[bool, Any]:
+        """Whether there is a result, and it; there is none where a worker ended that had it, or had what it
+        needs.
+        """
         from distributed import KilledWorker
+        from distributed.client import FutureCancelledError
 
+        if future.status in ("cancelled", "lost"):
+            return False, None
         try:
-            return future.result(timeout=CONNECT_S)
+            return True, future.result(timeout=FETCH_S)
+        except (FutureCancelledError, TimeoutError):
+            return False, None
         except KilledWorker as error:
             raise ToolError(
                 f"the cluster at {self._cluster.address}",
@@ -322,17 +350,17 @@ class _OnCluster:
         """What it needs was lost with a worker, or the connection to the scheduler was."""
         tries = self._tries[task.key] = self._tries.get(task.key, 1) + 1
         if self._cluster.client.status != "running" or tries > MOST_TRIES:
-            raise self._gone()
+            raise gone(self._cluster.address)
         self.add(task)
 
     def _look(self, alone_since: float | None) -> float | None:
         """Since when there is no worker, None while there are some; ToolError where that takes too long."""
         if self._cluster.client.status == "closed":
-            raise self._gone()
+            raise gone(self._cluster.address)
         try:
             workers = self._cluster.client.nthreads()
         except (OSError, TimeoutError, RuntimeError) as error:
-            raise self._gone() from error
+            raise gone(self._cluster.address) from error
         if workers:
             return None
         if alone_since is not None and time.monotonic() - alone_since > ALONE_S:
@@ -344,13 +372,15 @@ class _OnCluster:
             )
         return alone_since or time.monotonic()
 
-    def _gone(self) -> ToolError:
-        return ToolError(
-            f"the cluster at {self._cluster.address}",
-            f"its scheduler or what it held went away, with {len(self._running) + 1} tasks to do",
-            "one that lives until the work is done",
-            "nothing was kept, the same call begins again",
-        )
+
+def gone(address: str) -> ToolError:
+    """The sentence for a cluster that is there no more."""
+    return ToolError(
+        f"the cluster at {address}",
+        "its scheduler or what it held went away",
+        "one that lives until the work is done",
+        "nothing was kept, the same call begins again",
+    )
 
 
 def _run(side: Mapping[str, str], work: Callable[..., Any], *given: Any) -> Any:

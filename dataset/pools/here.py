@@ -22,6 +22,10 @@ class Here:
         """As :meth:`dataset.pools.pool.Pool.begin`."""
         yield OneByOne()
 
+    def small(self) -> Here:
+        """As :meth:`dataset.pools.pool.Pool.small`."""
+        return self
+
 
 class OneByOne:
     """A round in this process: a task is done when its result is asked for."""

@@ -59,6 +59,9 @@ class Pool(Protocol):
     def begin(self) -> AbstractContextManager[Round]:
         """A round of tasks."""
 
+    def small(self) -> Pool:
+        """Where tasks are done that take less than it takes to start workers."""
+
 
 def as_asked(
     pool: Pool, tasks: Callable[[Callable[[Any], Any]], Iterable[Task]], ahead: int = AHEAD

@@ -4,12 +4,14 @@ integer program on groups that its fit has not seen.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from dataset.errors import ProgramError
+from dataset.pools import Task
 from dataset.records import FrozenData, Role
 from training.judging.band import Widths, widths_of
 from training.judging.class_figures import figures_of
@@ -21,7 +23,7 @@ from training.models.recipes import Band, Fitted, Recipe, fit_sizes, quantise
 from training.program import LEVEL_UNITS_PER_MM, WITHHELD, Program, run
 from training.rows import Ints, Mask, Rows, rows_of
 from training.search.candidates import Candidate, Doubts, FloatModel, Refused, by_group
-from training.search.context import SearchContext, notes_of
+from training.search.context import SearchContext, SearchRequest, notes_of
 from training.search.dealing import Deal, Fold
 from training.search.kept_recipe import CountRange, KeptRecipe
 from training.search.metrics import NEVER_RAISED, TrimGate
@@ -39,6 +41,7 @@ _WITH_QUANTISATION = (
     "curve, added in quadrature"
 )
 _PATH_POINTS = 400
+_WORTH_WORKERS = 10_000  # frames to fit: with fewer, to start processes takes longer than the fits
 
 
 @dataclass(frozen=True)
@@ -54,30 +57,22 @@ class FewPads:
 
     def tried(self, dealt: Deal) -> list[Candidate | Refused]:
         """Every recipe of the families, fitted and scored on the folds."""
-        context, hardware = dealt.context, dealt.context.hardware
-        data, progress = context.data, context.request.progress
-        plan = [(family, self._sizes(family, hardware.channels)) for family in self.families]
-        rows = rows_of(data, context.fit)
-        path = _filling(rows)
+        context = dealt.context
+        plan = {family: self._sizes(family, context.hardware.channels) for family in self.families}
+        fits = _fits(context, plan, dealt.folds)
+        path = _filling(rows_of(context.data, context.fit))
         candidates: list[Candidate | Refused] = []
-        total, done = len(plan) * (len(dealt.folds) + 1), 0
-        for family, sizes in plan:
-            progress(family, done, total)
-            fitted = fit_sizes(family, sizes, rows, hardware, context.request.seed)
-            done += 1
+        for family, sizes in plan.items():
+            fitted = fits[family, None]
             answers: dict[Recipe, list[_Given]] = {}
-            for fold in dealt.folds:
-                progress(family, done, total)
-                of_fold = fitted if fold.fit is context.fit else None
-                for recipe, said in _fold_answers(context, fold, family, sizes, of_fold):
+            for k in range(len(dealt.folds)):
+                for recipe, said in fits[family, k]:
                     answers.setdefault(recipe, []).append(said)
-                done += 1
             recipes = [Recipe(family, size, bits) for size in sizes for bits in BITS]
             for recipe in recipes if self.only is None else [self.only]:
                 scored = answers.get(recipe, [])
                 whole = scored if len(scored) == len(dealt.folds) else []
                 candidates.append(self._candidate(context, recipe, fitted[recipe.size], path, whole))
-            progress(family, done, total)
         return candidates
 
     def _sizes(self, family: str, channels: int) -> Sequence[int]:
@@ -204,13 +199,60 @@ class _Given:
     answers: Answers
 
 
+def _fits(
+    context: SearchContext, plan: Mapping[str, Sequence[int]], folds: Sequence[Fold]
+) -> dict[tuple[str, int | None], Any]:
+    """Each family's fits of all sizes on the fit rows, by (family, None), and what they say on each fold, by
+    (family, number of the fold). Folds that are fitted on the same rows wait for these fits.
+    """
+    request, results = context.request, dict[tuple[str, int | None], Any]()
+    many = int(context.fit.sum()) >= _WORTH_WORKERS
+    with (request.pool if many else request.pool.small()).begin() as begun:
+        shared = begun.share(context.for_workers())
+
+        def score(family: str, k: int, models: Mapping[int, Fitted] | None) -> None:
+            begun.add(Task((family, k), _fold_answers, (shared, folds[k], family, plan[family], models)))
+
+        same = [k for k, fold in enumerate(folds) if fold.fit is context.fit]
+        for family, sizes in plan.items():
+            begun.add(Task((family, None), _fitted_sizes, (shared, family, sizes)))
+            for k in range(len(folds)):
+                if k not in same:
+                    score(family, k, None)
+        _tell(request, plan, results, len(folds))
+        for key, result in begun:
+            results[key] = result  # type: ignore[index]  # keys are those above
+            if key[1] is None:  # type: ignore[index]  # as above
+                for k in same:
+                    score(key[0], k, result)  # type: ignore[index]  # as above
+            _tell(request, plan, results, len(folds))
+    return results
+
+
+def _tell(
+    request: SearchRequest,
+    plan: Mapping[str, Sequence[int]],
+    results: Mapping[tuple[str, int | None], Any],
+    folds: int,
+) -> None:
+    """How far it is, in the name of the first family that is not done."""
+    done = {family: sum(key[0] == family for key in results) for family in plan}
+    family = next((family for family in plan if done[family] <= folds), [*plan][-1])
+    request.progress(family, len(results), len(plan) * (folds + 1))
+
+
+def _fitted_sizes(context: SearchContext, family: str, sizes: Sequence[int]) -> dict[int, Fitted]:
+    rows = rows_of(context.data, context.fit)
+    return dict(fit_sizes(family, sizes, rows, context.hardware, context.request.seed))
+
+
 def _fold_answers(
     context: SearchContext,
     fold: Fold,
     family: str,
     sizes: Sequence[int],
     models: Mapping[int, Fitted] | None,
-) -> Iterator[tuple[Recipe, _Given]]:
+) -> list[tuple[Recipe, _Given]]:
     """Answers of one family on one fold, by recipe; what cannot be quantised gives none. ``models``: those
     fitted on the fold's rows, None where they have to be fitted first.
     """
@@ -218,13 +260,16 @@ def _fold_answers(
     rows = rows_of(data, fold.fit)
     if models is None:
         models = fit_sizes(family, sizes, rows, hardware, context.request.seed)
+    answers = []
     for size, fitted in models.items():
         for bits in BITS:
             try:
                 program = quantise(fitted, bits, hardware, "candidate")
             except ProgramError:
                 continue
-            yield Recipe(family, size, bits), _given(fitted, program, context, fold.score, rows.label_range)
+            said = _given(fitted, program, context, fold.score, rows.label_range)
+            answers.append((Recipe(family, size, bits), said))
+    return answers
 
 
 def _given(
