@@ -164,7 +164,7 @@ def _as_settings(kind: str, called: str, given: dict[str, Any]) -> tuple[dict[st
 
 def _contents(logs: Sequence[Path]) -> dict[str, bytes]:
     """Files by their names, read now."""
-    from dataset.store.queue.adding import MOST_FILE
+    from dataset.store.contents import MOST_FILE
 
     contents: dict[str, bytes] = {}
     for path in logs:

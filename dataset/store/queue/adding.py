@@ -7,14 +7,15 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import zstandard
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical_text import canonical_json, sha256
 from dataset.errors import ChangedMeanwhileError, InputError, NotFoundError, StoreError
 from dataset.records import ID_DIGITS, Actor, NewJob, QueuedJob
-from dataset.store.proof import changed, keep
+from dataset.store import contents
+from dataset.store.contents import MOST_FILE
+from dataset.store.proof import keep
 from dataset.store.queue import events
 from dataset.store.queue.rows import change, job_row, to_job
 from dataset.store.tables import JobFileRow, JobRow
@@ -23,8 +24,6 @@ from dataset.words import JobEventKind, JobState
 
 FORMAT = 1  # of what an identity covers
 MOST_QUEUED = 1000
-MOST_FILE = 64_000_000  # bytes
-_LEVEL = 3  # of zstd
 _OPEN = (JobState.QUEUED.value, JobState.RUNNING.value)
 
 
@@ -117,7 +116,7 @@ def keep_file(orm: OrmSession, content: bytes) -> str:
             f"file {digest[:ID_DIGITS]} of a job", f"{len(content)} bytes", f"at most {MOST_FILE}"
         )
     if orm.scalar(select(JobFileRow.id).where(JobFileRow.sha256 == digest)) is None:
-        packed = zstandard.ZstdCompressor(level=_LEVEL).compress(content)
+        packed = contents.pack(content)
         orm.add(JobFileRow(sha256=digest, size=len(content), packed=packed))
         orm.flush()
     return digest
@@ -143,17 +142,7 @@ def files_of(job: QueuedJob) -> Mapping[str, str]:
 
 def plain(row: JobFileRow) -> bytes:
     """What was packed; StoreError unless it has its size and hash."""
-    where = f"file {row.sha256[:ID_DIGITS]} of a job"
-    try:
-        if zstandard.frame_content_size(row.packed) != row.size:
-            raise StoreError(where, "another size inside", f"{row.size} bytes", "use a copy of the store")
-        content = zstandard.ZstdDecompressor().decompress(row.packed)
-    except zstandard.ZstdError as error:
-        raise StoreError(where, f"is damaged ({error})", "", "use a copy of the store") from error
-    digest = hashlib.sha256(content).hexdigest()
-    if digest != row.sha256:
-        raise changed(where, digest, row.sha256)
-    return content
+    return contents.plain(f"file {row.sha256[:ID_DIGITS]} of a job", row)
 
 
 def versions_wanted(orm: OrmSession, versions: Mapping[str, str]) -> tuple[QueuedJob, ...]:

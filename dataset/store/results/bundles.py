@@ -10,22 +10,19 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 
-import zstandard
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.errors import InputError, NotFoundError, StoreError, there_are
+from dataset.errors import InputError, NotFoundError, there_are
 from dataset.records import ID_DIGITS, BundleFile, BundleLine, BundleSignature, KnownBundle, Model
-from dataset.store import tables
-from dataset.store.proof import changed, check_row, keep
+from dataset.store import contents, tables
+from dataset.store.proof import check_row, keep
 from dataset.store.results.models import add_export
 from dataset.values import check_text
 
 ARCHIVE = "bundle.zip"  # the name under which an export records the hash of its zip file
-MOST_FILE = 64_000_000  # bytes
 MOST_SIGNATURES = 16  # of a bundle: nobody has checked them
 LEAST_DIGITS = 8  # of a hash that names a bundle
-_LEVEL = 3  # of zstd
 _DIGITS = frozenset("0123456789abcdef")
 
 
@@ -51,13 +48,13 @@ def keep_bundle(
     )
     new = {hashes[name]: content for name, content in sorted(files.items()) if hashes[name] not in there}
     for digest, content in new.items():
-        if len(content) > MOST_FILE:
+        if len(content) > contents.MOST_FILE:
             raise InputError(
                 f"bundle {bundle_sha256[:ID_DIGITS]}",
                 f"a file of {len(content)} bytes",
-                f"at most {MOST_FILE}",
+                f"at most {contents.MOST_FILE}",
             )
-        packed = zstandard.ZstdCompressor(level=_LEVEL).compress(content)
+        packed = contents.pack(content)
         orm.add(tables.BundleContentRow(sha256=digest, size=len(content), packed=packed))
     orm.flush()
     signed = _sign(orm, bundle_sha256, signatures)
@@ -170,17 +167,7 @@ def content_of(orm: OrmSession, bundle: str, sha256: str) -> bytes:
 
 def plain(row: tables.BundleContentRow) -> bytes:
     """What was packed; StoreError unless it has its size and hash."""
-    where = f"file {row.sha256[:ID_DIGITS]} of a bundle"
-    try:
-        if zstandard.frame_content_size(row.packed) != row.size:
-            raise StoreError(where, "another size inside", f"{row.size} bytes", "use a copy of the store")
-        content = zstandard.ZstdDecompressor().decompress(row.packed)
-    except zstandard.ZstdError as error:
-        raise StoreError(where, f"is damaged ({error})", "", "use a copy of the store") from error
-    digest = hashlib.sha256(content).hexdigest()
-    if digest != row.sha256:
-        raise changed(where, digest, row.sha256)
-    return content
+    return contents.plain(f"file {row.sha256[:ID_DIGITS]} of a bundle", row)
 
 
 def signatures_of(orm: OrmSession, bundle_sha256: str) -> tuple[BundleSignature, ...]:

@@ -10,7 +10,7 @@ from starlette.responses import Response, StreamingResponse
 
 from dataset.errors import ChangedMeanwhileError
 from dataset.records import QueuedJob
-from dataset.store.queue.adding import MOST_FILE
+from dataset.store.contents import MOST_FILE
 from dataset.store.queue.rows import LEAST_DIGITS
 from dataset.words import JobState
 from innage.runner.facts import event_facts, job_facts
