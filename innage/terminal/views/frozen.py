@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from dataset.records import ID_DIGITS, GroupBy, Role
+from dataset.values import natural
 from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
@@ -20,7 +21,9 @@ def show_frozen(frozen: Frozen) -> None:
     order = list(Role)
     rows = [
         (group.name, roles[group.name], group.frames, len(group.sessions))
-        for group in sorted(frozen.groups, key=lambda group: order.index(roles[group.name]))
+        for group in sorted(
+            frozen.groups, key=lambda group: (order.index(roles[group.name]), natural(group.name))
+        )
     ]
     table(
         f"frozen set {frozen_set.name}: groups by {frozen_set.group_by}",

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from dataset.counts import count_text
 from dataset.records import ID_DIGITS
+from dataset.values import natural
 from dataset.words import counted
 from innage.terminal.output import say, table
 
@@ -81,8 +82,9 @@ def show_limits(limits: TrimLimits, coverage: float, confidence: float) -> None:
         ("channel", "low", "high", "mean", "sd"),
         [(pad, low, high, f"{mean:.1f}", f"{sd:.1f}") for pad, low, high, mean, sd in rows],
     )
+    units = ", ".join(sorted(limits.units, key=natural))
     say(
-        f"{counted(len(limits.units), 'unit')}: {', '.join(limits.units)}; {coverage:g} of units with "
+        f"{counted(len(limits.units), 'unit')}: {units}; {coverage:g} of units with "
         f"{confidence:g} confidence: mean +- {limits.factor:.2f} sd"
     )
 

@@ -127,7 +127,7 @@ def show_sweep(swept: Sweep) -> None:
             row.kind,
             _amount(row, swept.pads),
             row.p95_mm,
-            None if row.accepted_share is None else 100 * row.accepted_share,
+            None if row.accepted_share is None else f"{100 * row.accepted_share:.1f}",
             row.false_wet_episodes,
             _by_metric(row.fails) or None,
         )

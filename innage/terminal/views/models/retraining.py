@@ -120,8 +120,8 @@ def curve_rows(figures: Retraining) -> list[Row]:
     ]
 
 
-def _percent(share: float | None) -> float | None:
-    return None if share is None else 100 * share
+def _percent(share: float | None) -> str | None:
+    return None if share is None else f"{100 * share:.1f}"
 
 
 def _yes(reaches: bool | None) -> str | None:
