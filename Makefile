@@ -94,11 +94,11 @@ $(VENV)/.runtime: constraints.txt pyproject.toml
 	@$(PYTHON) -c "import sys; v = sys.version_info[:2]; sys.exit(None if (3, 11) <= v < (3, 14) else 'innage needs Python 3.11 to 3.13, this is %d.%d; name another with: make PYTHON=python3.12' % v)"
 	@echo "setting up $(VENV) (some 500 MB of wheels the first time)"
 	$(PYTHON) -m venv $(VENV)
-	$(call requirements,dependencies service)
+	@$(call requirements,dependencies service)
 	@touch $@
 
 $(VENV)/.dependencies: $(VENV)/.runtime
-	$(call requirements,test)
+	@$(call requirements,test)
 	@touch $@
 
 # The built wheel is what runs and what is tested, so that what is shipped is what was tried.
@@ -112,13 +112,13 @@ $(VENV)/.installed: $(VENV)/.dependencies $(VENV)/.demo
 	@touch $@
 
 $(VENV)/.lint: $(VENV)/.dependencies
-	$(call requirements,lint)
+	@$(call requirements,lint)
 	@touch $@
 
 $(VENV)/.docs: $(VENV)/.dependencies
-	$(call requirements,docs)
+	@$(call requirements,docs)
 	@touch $@
 
 $(VENV)/.mutants: $(VENV)/.dependencies
-	$(call requirements,mutants)
+	@$(call requirements,mutants)
 	@touch $@
