@@ -114,7 +114,7 @@ def test_tokens(run_page: Run, tmp_path: Path) -> None:
     (tmp_path / "rig-2.json").write_text(json.dumps(receipts), encoding="utf-8")
     printed = run_page("docs/tokens.md", swap={" ID": f" {token.id}", " 1a2b3c": f" {row.object_sha256[:6]}"})
     assert [said.count("The chain is whole.") for said in printed.values()][-2:] == [1, 1]
-    assert len(printed) == 9
+    assert len(printed) == 11
 
 
 def test_logging(run_page: Run, tmp_path: Path) -> None:

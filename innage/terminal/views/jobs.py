@@ -16,7 +16,7 @@ DIGITS = 12  # of a job's key that are shown
 def show_jobs(jobs: Sequence[QueuedJob]) -> None:
     """The queue, the newest job first."""
     if not jobs:
-        say("no jobs: queue one with 'innage job add KIND ...', and do it with 'innage runner'")
+        say("no jobs yet: try 'innage job add KIND ...', which 'innage runner' does")
         return
     cells = [
         (

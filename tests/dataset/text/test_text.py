@@ -245,6 +245,6 @@ def test_marks_changed_by_hand(store: Store) -> None:
 def test_a_text_that_contradicts_the_store(store: Store, blank: Store) -> None:
     """The rules are those of a merge."""
     put(blank, Liquid("brine", 60.0))
-    with pytest.raises(InputError, match=r"liquid brine: permittivity is 60 in blank\.db and 75 in the text"):
+    with pytest.raises(InputError, match=r"liquid brine: conductivity is not given in blank\.db and 5\.5 in"):
         blank.from_text(store.to_text())
     assert blank.tanks() == ()

@@ -36,6 +36,7 @@ LISTS = (
     "token list",
     "audit list",
     "channel list",
+    "job list",
     "sessions",
     "gaps",
     "plan",
