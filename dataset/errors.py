@@ -148,6 +148,12 @@ class ToolError(InnageError, RuntimeError):
     """A compiler, emulator or runtime that a check needs did not do its part."""
 
 
+class WorkersLostError(ToolError):
+    """Processes or a cluster that work was given to were lost, more often than it is tried again there.
+    Nothing was kept; it may work later, or where there is more memory.
+    """
+
+
 def nearest(wanted: str, names: Iterable[str]) -> str:
     """A hint that asks whether the nearest of these names was meant, one that begins so before others; ''
     where none is near.

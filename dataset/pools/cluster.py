@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 import joblib
 
-from dataset.errors import InputError, ToolError, quoted
+from dataset.errors import InputError, WorkersLostError, quoted
 from dataset.pools.pool import Round, Task, on_one_thread
 from dataset.pools.sides import apart, own_side
 
@@ -335,7 +335,7 @@ class _OnCluster:
         except (FutureCancelledError, TimeoutError):
             return False, None
         except KilledWorker as error:
-            raise ToolError(
+            raise WorkersLostError(
                 f"the cluster at {self._cluster.address}",
                 f"{error.allowed_failures + 1} workers ended while they worked on {task.name}",
                 "workers that live until their work is done",
@@ -354,7 +354,7 @@ class _OnCluster:
         self.add(task)
 
     def _look(self, alone_since: float | None) -> float | None:
-        """Since when there is no worker, None while there are some; ToolError where that takes too long."""
+        """Since when there is no worker, None while there are some; WorkersLostError where too long."""
         if self._cluster.client.status == "closed":
             raise gone(self._cluster.address)
         try:
@@ -364,7 +364,7 @@ class _OnCluster:
         if workers:
             return None
         if alone_since is not None and time.monotonic() - alone_since > ALONE_S:
-            raise ToolError(
+            raise WorkersLostError(
                 f"the cluster at {self._cluster.address}",
                 f"no worker for {ALONE_S:g} s, and {len(self._running)} tasks wait",
                 "at least one",
@@ -373,9 +373,9 @@ class _OnCluster:
         return alone_since or time.monotonic()
 
 
-def gone(address: str) -> ToolError:
+def gone(address: str) -> WorkersLostError:
     """The sentence for a cluster that is there no more."""
-    return ToolError(
+    return WorkersLostError(
         f"the cluster at {address}",
         "its scheduler or what it held went away",
         "one that lives until the work is done",

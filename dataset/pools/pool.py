@@ -46,7 +46,7 @@ class Round(Protocol):
     def __iter__(self) -> Iterator[tuple[Hashable, Any]]:
         """Key and result of each task, as they come, until none is left; tasks may be added meanwhile.
 
-        Raises what a task raised. ToolError: its workers ended each time.
+        Raises what a task raised. WorkersLostError: its workers ended each time.
         """
 
 

@@ -14,7 +14,7 @@ from typing import Any, ClassVar
 
 import joblib
 
-from dataset.errors import ToolError
+from dataset.errors import WorkersLostError
 from dataset.pools.here import HERE, Here, OneByOne
 from dataset.pools.pool import Round, Task, on_one_thread
 
@@ -121,7 +121,7 @@ class _SideBySide:
         for one in lost:
             tries = self._tries[one.key] = self._tries.get(one.key, 1) + 1
             if tries > MOST_TRIES:
-                raise ToolError(
+                raise WorkersLostError(
                     "a process of this machine",
                     f"ended {MOST_TRIES} times while it worked on {one.name}",
                     "processes that live until their work is done",

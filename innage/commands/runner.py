@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from innage.exit_codes import SAID_NO
-from innage.options import DEFAULT_STORE, StoreOption, open_existing
+from innage.options import DEFAULT_STORE, DaskOption, StoreOption, open_existing
 from innage.terminal.output import say_aside
 from innage.terminal.stopping import asked_to_stop
 
@@ -25,6 +25,7 @@ def runner(
             "--lease-s", min=5, max=3600, help="How long a runner that went silent is waited for, s."
         ),
     ] = 30,
+    dask: DaskOption = None,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Do the jobs of the store's queue, the oldest first.
@@ -32,10 +33,12 @@ def runner(
     Several runners may work on one store. SIGTERM or Ctrl-C: it takes no other job, and the one that runs
     goes back into the queue at its next step. With --once exit 1 where a job failed.
     """
+    from dataset.pools.opening import pool_at
     from dataset.words import JobState
     from innage.runner.running import Runner, run_jobs
 
-    with open_existing(store) as opened, asked_to_stop() as stop:
-        ended = run_jobs(opened, once=once, how=Runner(float(lease_s), should_stop=stop, say=say_aside))
+    with open_existing(store) as opened, pool_at(dask) as pool, asked_to_stop() as stop:
+        how = Runner(float(lease_s), should_stop=stop, say=say_aside, pool=pool)
+        ended = run_jobs(opened, once=once, how=how)
     if once and ended.get(JobState.FAILED):
         raise typer.Exit(SAID_NO)

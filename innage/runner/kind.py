@@ -10,6 +10,7 @@ from dataset.canonical import limits_sha256, model_sha256
 from dataset.canonical_text import sha256
 
 if TYPE_CHECKING:
+    from dataset.pools import Pool
     from dataset.records import Budget, ColumnMapping, FrozenSet, JobEvent, Limits, Model
     from dataset.store import Store
     from innage.jobs import Progress
@@ -37,6 +38,7 @@ class Work(Generic[S]):
         progress: to be told how far it is; it ends the job where that is asked.
         files: contents by name.
         wrote: what earlier attempts wrote to the store.
+        pool: where fits, drifts and files are worked on; None means on all cores of this machine.
     """
 
     store: Store
@@ -44,6 +46,7 @@ class Work(Generic[S]):
     progress: Progress
     files: Mapping[str, bytes] = field(default_factory=dict)
     wrote: tuple[JobEvent, ...] = ()
+    pool: Pool | None = None
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ from dataset.errors import (
     StoreBusyError,
     StoreError,
     ToolError,
+    WorkersLostError,
 )
 from dataset.records import ID_DIGITS, Actor, Held, QueuedJob
 from dataset.store.queue.leases import LEASE_S
@@ -32,6 +33,7 @@ from innage.runner.settings import read
 from innage.runner.versions import versions
 
 if TYPE_CHECKING:
+    from dataset.pools import Pool
     from dataset.store import Store
 
 TICK_S = 1.0
@@ -60,6 +62,8 @@ class Runner:
         poll_s: how long it waits before it looks again into a queue that was empty, in seconds.
         should_stop: whether it was asked to stop: it takes no other job, and gives the one that runs back.
         say: told a sentence about each job that it takes, and what became of it.
+        pool: where the work of jobs is done; None means on all cores of this machine. With a cluster, a
+            runner whose workers were lost gives its job back and ends.
     """
 
     lease_s: float = LEASE_S
@@ -67,6 +71,7 @@ class Runner:
     poll_s: float = POLL_S
     should_stop: Callable[[], bool] = _never
     say: Callable[[str], None] = _nothing
+    pool: Pool | None = None
 
 
 def run_jobs(store: Store, *, once: bool = False, how: Runner = Runner()) -> dict[JobState, int]:
@@ -81,6 +86,7 @@ def run_jobs(store: Store, *, once: bool = False, how: Runner = Runner()) -> dic
         How many jobs ended here, by what they ended as; one that was given back counts as queued.
 
     Raises:
+        WorkersLostError: the cluster, or what worked for a job there; the job is in the queue again.
         StoreError: the store cannot be used; the job that ran is taken up again, here or by another runner,
             when its lease has run out.
     """
@@ -142,7 +148,7 @@ def _ended(store: Store, job: QueuedJob, held: Held, how: Runner) -> JobState:
         with Holding(
             store, held, lease_s=how.lease_s, tick_s=how.tick_s, should_stop=how.should_stop
         ) as holding:
-            done = _do(store, job, held, holding)
+            done = _do(store, job, held, holding, how.pool)
         return _keep(store, job, held, done)
     except CancelledError:
         store.job_cancelled(held)
@@ -160,13 +166,23 @@ def _ended(store: Store, job: QueuedJob, held: Held, how: Runner) -> JobState:
         if not isinstance(error, StoreBusyError):
             raise
         return store.queued_job(job.key).state
-    except BrokenExecutor as error:
-        store.attempt_lost(held, f"a process that it ran in was lost ({type(error).__name__})")
+    except (BrokenExecutor, WorkersLostError) as error:
+        _workers_lost(store, held, how, error)
         return store.queued_job(job.key).state
     except Exception as error:
         reason, text = _why(error, how)
         store.job_failed(held, reason, text)
         return JobState.FAILED
+
+
+def _workers_lost(store: Store, held: Held, how: Runner, error: BrokenExecutor | WorkersLostError) -> None:
+    """Give the job back. A cluster may be gone for good: whoever looks after runners starts another."""
+    known = isinstance(error, WorkersLostError)
+    store.attempt_lost(
+        held, str(error) if known else f"a process that it ran in was lost ({type(error).__name__})"
+    )
+    if known and how.pool is not None:
+        raise error
 
 
 def _why(error: Exception, how: Runner) -> tuple[JobReason, str]:
@@ -185,7 +201,7 @@ def _why(error: Exception, how: Runner) -> tuple[JobReason, str]:
     return JobReason.CRASHED, f"{type(error).__name__}; the output of its runner has the traceback"
 
 
-def _do(store: Store, job: QueuedJob, held: Held, holding: Holding) -> Done:
+def _do(store: Store, job: QueuedJob, held: Held, holding: Holding, pool: Pool | None) -> Done:
     """Call the function of a job, once its inputs are as they were and its opening is counted."""
     from innage.runner.kinds import kind_of
 
@@ -206,7 +222,7 @@ def _do(store: Store, job: QueuedJob, held: Held, holding: Holding) -> Done:
         if name.startswith(FILE)
     }
     wrote = tuple(event for event in store.job_events(job.key) if event.kind is JobEventKind.WROTE)
-    return kind.run(Work(fenced, settings, holding.progress, files, wrote))
+    return kind.run(Work(fenced, settings, holding.progress, files, wrote, pool))
 
 
 def _as_who_asked(store: Store, job: QueuedJob) -> Store:

@@ -99,7 +99,9 @@ def _train(work: Work[TrainSettings]) -> Done:
         limits=asked.limits,
         budget=asked.budget,
         families=asked.families,
-        search=Search(asked.seed, asked.trim, asked.ablation, asked.date, asked.recipe, asked.since_pour),
+        search=Search(
+            asked.seed, asked.trim, asked.ablation, asked.date, asked.recipe, asked.since_pour, work.pool
+        ),
         progress=work.progress,
     )
     return _came_to(model)
@@ -116,7 +118,7 @@ def _retrain(work: Work[RetrainSettings]) -> Done:
             asked.name,
             limits=asked.limits,
             budget=asked.budget,
-            refit=Refit(asked.seed, asked.steps, asked.date),
+            refit=Refit(asked.seed, asked.steps, asked.date, work.pool),
             progress=work.progress,
         ).model
     )

@@ -103,7 +103,14 @@ def _compare(work: Work[CompareSettings]) -> Done:
 
 def _sweep(work: Work[SweepSettings]) -> Done:
     asked = work.settings
-    swept = sweep(work.store, asked.model, role=asked.role, limits=asked.limits, progress=work.progress)
+    swept = sweep(
+        work.store,
+        asked.model,
+        role=asked.role,
+        limits=asked.limits,
+        progress=work.progress,
+        pool=work.pool,
+    )
     return _came_to("sweep.json", swept.facts(), "openings")
 
 
@@ -116,6 +123,7 @@ def _study(work: Work[StudySettings]) -> Done:
         limits=asked.limits,
         budget=asked.budget,
         progress=work.progress,
+        pool=work.pool,
     )
     return _came_to("study.json", worth.facts(), "openings")
 

@@ -234,14 +234,13 @@ def _replay(work: Work[ReplaySettings]) -> Done:
     outputs: dict[str, bytes] = {}
     sums: dict[str, object] = {}
     with scratch_folder() as folder:
-        for done, name in enumerate(asked.files):
-            work.progress(name, done, len(asked.files))
-            log = folder / name
-            log.write_bytes(work.files[name])
-            try:
-                replayed = replayer.replay(log)
-            except InputError as error:
-                raise _named_so(error, log, name) from error
+        logs = [folder / name for name in asked.files]
+        for log in logs:
+            log.write_bytes(work.files[log.name])
+        for log, replayed in replayer.replay_each(logs, work.progress, work.pool):
+            name = log.name
+            if isinstance(replayed, InputError):
+                raise _named_so(replayed, log, name) from replayed
             outputs[f"{name}.readings.csv"] = "".join(replayed.csv()).encode()
             sums[name] = replayed.facts()
     hashes = {name: _sha256(content) for name, content in outputs.items()}

@@ -15,7 +15,8 @@ from typing import Any
 
 import pytest
 
-from dataset.errors import InputError, NotFoundError, StoreBusyError, ToolError
+from dataset.errors import InputError, NotFoundError, StoreBusyError, ToolError, WorkersLostError
+from dataset.pools import HERE, Pool
 from dataset.records import Budget, FrozenSet, Held, Limit, Limits, Model, QueuedJob, Scope
 from dataset.store import Store
 from dataset.store.team import clock
@@ -214,7 +215,9 @@ def looks(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     """
     seen: list[int] = []
 
-    def swept(store: Store, model: str, *, role: Role, limits: str | None, progress: Progress) -> Any:
+    def swept(
+        store: Store, model: str, *, role: Role, limits: str | None, progress: Progress, pool: Pool | None
+    ) -> Any:
         frozen = store.model(model).frozen
         seen.append(store.prove_openings(frozen))
         progress("sweeping", 1, 2)
@@ -363,6 +366,31 @@ def test_why_a_job_fails(
     assert text in last
     assert "secret" not in last
     assert any("Traceback" in line for line in said) is (reason is JobReason.CRASHED)
+
+
+@pytest.mark.parametrize("pool", [None, HERE])
+def test_workers_that_were_lost_cost_an_attempt(
+    store: Store, monkeypatch: pytest.MonkeyPatch, pool: Pool | None
+) -> None:
+    """The job is done where the runner says; a runner whose cluster was lost ends with the sentence."""
+    given: list[Pool | None] = []
+
+    def swept(*_: Any, pool: Pool | None, **__: Any) -> None:
+        given.append(pool)
+        raise WorkersLostError("the cluster", "went away")
+
+    monkeypatch.setattr(judging, "sweep", swept)
+    job = add_job(store, "sweep", {"model": "good"})
+    how = Runner(tick_s=0.01, pool=pool)
+    if pool is None:
+        run_jobs(store, once=True, how=how)
+        assert store.queued_job(job.key).reason is JobReason.WORKER_LOST
+    for attempt in range(1, 4) if pool is not None else ():
+        with pytest.raises(WorkersLostError, match="the cluster: went away"):
+            run_jobs(store, once=True, how=how)
+        state = store.queued_job(job.key).state
+        assert state is (JobState.QUEUED if attempt < 3 else JobState.FAILED)
+    assert given == [pool] * 3
 
 
 def test_a_store_that_is_busy_costs_an_attempt(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
