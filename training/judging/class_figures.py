@@ -1,6 +1,6 @@
 """Figures by class from what a program said of labelled frames.
 
-Errors are of accepted readings. Every group weighs the same in shares, means and quantiles, which are the
+Errors are of accepted readings. All groups are weighted equally in shares, means and quantiles, which are the
 claim; the same pooled over frames stands beside them. An episode is one session's frames of a class in a row.
 """
 
@@ -113,7 +113,7 @@ def errors(judged: Judged, rows: Mask) -> ClassFigures:
     """Errors of the accepted readings of ``rows``, in mm and % of span, with the label's uncertainty, the
     groups and the worst of them.
 
-    Every group weighs the same; ``frames_p95_mm`` and ``frames_accepted_share`` pool the frames. ``worst``:
+    All groups weighted equally; ``frames_p95_mm`` and ``frames_accepted_share`` pool the frames. ``worst``:
     of each figure the worst group's.
     """
     used = rows & judged.accepted

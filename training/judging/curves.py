@@ -101,7 +101,7 @@ def drawn(value: float) -> float:
 
 
 def error_boxes(judged: Judged) -> tuple[ErrorBox, ...]:
-    """Signed errors of accepted readings by class: quantiles in mm of which every group weighs the same, and
+    """Signed errors of accepted readings by class: quantiles in mm, all groups weighted equally, and
     the least and greatest error.
 
     Classes as in :meth:`Judged.classes`; one of fewer than FEWEST_FRAMES readings is left out. ``frames`` are

@@ -1,4 +1,4 @@
-"""How well readings meet their labels: every group weighs the same, and withheld frames are counted, never
+"""How well readings meet their labels: all groups weighted equally, and withheld frames are counted, never
 hidden.
 """
 

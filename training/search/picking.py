@@ -1,4 +1,4 @@
-"""Which candidate: those worth it are measured, and of those that meet the limits and fit the budget the
+"""Which candidate: those that meet the limits are measured, and of those that fit the budget too the
 smallest that is as sure as the surest is taken.
 
 How sure: groups differ, so that what is met on some is missed on others. Figures of a class are taken to
@@ -42,7 +42,7 @@ C = TypeVar("C", bound=Candidate)
 def measured(candidates: Sequence[C | Refused], request: SearchRequest) -> list[C | Refused]:
     """The same candidates, those worth compiling with their measured cost, where there is a budget.
 
-    Worth it are those that meet the limits (without limits: that are as good as the best), smallest estimate
+    Measured are those that meet the limits (without limits: those as good as the best), smallest estimate
     first, up to twelve; when none of them fits the budget, the others follow by their error until one fits.
     Where none does at all, they are measured for the leanest firmware, if one of them fits that.
     """
