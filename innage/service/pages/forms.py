@@ -11,7 +11,8 @@ from urllib.parse import parse_qs, urlsplit
 from starlette.datastructures import Headers
 from starlette.requests import Request
 
-from dataset.errors import InputError
+from dataset.errors import InnageError, InputError
+from innage.service.pages.words import said
 from innage.service.problems import Problem
 
 URLENCODED = "application/x-www-form-urlencoded"
@@ -27,6 +28,15 @@ class Fault:
     sentence: str
     field: str
     given: Mapping[str, str]
+
+
+def fault_of(form: str, error: InnageError, fields: Mapping[str, str], otherwise: str = "") -> Fault:
+    """What an error says of a form, at the field that it names, or whose value it quotes."""
+    named = [field for field in error.fields if field in fields]
+    quoting = [name for name, value in fields.items() if value and value in error.where + error.found]
+    quoting.sort(key=lambda name: -len(fields[name]))
+    first = otherwise or next(iter(fields), "")
+    return Fault(form, said(error), (*named, *quoting, first)[0], fields)
 
 
 def given(fields: Mapping[str, str], name: str) -> str:

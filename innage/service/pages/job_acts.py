@@ -17,7 +17,7 @@ from dataset.store import Store
 from innage.runner.kinds import KINDS
 from innage.runner.queueing import add_job
 from innage.service.door import DoorOf, StoreOf
-from innage.service.pages.forms import Fault, fields_of
+from innage.service.pages.forms import Fault, fault_of, fields_of
 from innage.service.pages.frame import PAGE, see_other, sheet
 from innage.service.pages.words import said
 
@@ -64,7 +64,7 @@ def settings_of(kind: str) -> list[dict[str, Any]]:
     return [
         {
             "name": field.name,
-            "label": field.name.replace("_", " "),
+            "label": field.name.replace("_", " ").capitalize(),
             "needed": field.default is MISSING,
             "type": _type(hints[field.name]).__name__,
             "words": [one.value for one in _words(hints[field.name])],
@@ -99,9 +99,8 @@ def _asked(request: Request, store: Store, given: Mapping[str, str]) -> Response
         _check(kind)
         job = add_job(store, kind, _settings(kind, given))
     except (InputError, NotFoundError) as error:
-        field = next((one for one in error.fields if one in given), "kind")
         shown = kind if kind in OFFERED else OFFERED[0]
-        return _sheet(request, store, shown, given, Fault("order", said(error), field, given))
+        return _sheet(request, store, shown, given, fault_of("order", error, given))
     return see_other(f"/order?kind={kind}&done=queued#{job.key[:12]}")
 
 

@@ -13,10 +13,9 @@ from dataset.canonical import limits_sha256
 from dataset.errors import InputError
 from dataset.text.limits_text import bound_text, condition_text
 from innage.service.door import DoorOf, StoreOf
-from innage.service.pages.forms import Fault, fields_of, given
+from innage.service.pages.forms import Fault, fault_of, fields_of, given
 from innage.service.pages.frame import PAGE, see_other, sheet
 from innage.service.pages.tables import Form, json_file, table_file
-from innage.service.pages.words import said
 
 if TYPE_CHECKING:
     from dataset.records import Limits
@@ -101,6 +100,6 @@ async def sign(request: Request, store: StoreOf, ref: str) -> Response:
     try:
         signed = await run_in_threadpool(act)
     except InputError as error:
-        fault = Fault("sign", said(error), "signer", fields)
+        fault = fault_of("sign", error, fields, "signer")
         return await run_in_threadpool(_sheet, request, store, ref, fault)
     return see_other(f"/limits/{signed}?done=signed")

@@ -13,9 +13,8 @@ from dataset.errors import InputError, NotFoundError
 from innage.jobs.releasing.gates import CONCESSIONS
 from innage.jobs.releasing.moving import GatesShutError, Wish, move_channel
 from innage.service.door import ActorOf, DoorOf, StoreOf
-from innage.service.pages.forms import Fault, fields_of, given
+from innage.service.pages.forms import Fault, fault_of, fields_of, given
 from innage.service.pages.frame import PAGE, see_other, sheet
-from innage.service.pages.words import said
 from innage.service.problems import busy
 from innage.service.routes.channels import JUDGING, WAIT_S
 
@@ -88,6 +87,5 @@ def _moved(request: Request, store: Store, author: str, fields: Mapping[str, str
     except (InputError, NotFoundError) as error:
         if isinstance(error, GatesShutError):
             gates = error.judgement.gates
-        field = next((one for one in error.fields if one in fields), "bundle")
-        return _sheet(request, store, fields, Fault("move", said(error), field, fields), gates)
+        return _sheet(request, store, fields, fault_of("move", error, fields, "bundle"), gates)
     return see_other(f"/release?channel={wish.channel}&done=moved")

@@ -15,10 +15,9 @@ from dataset.errors import ChangedMeanwhileError, InputError, NotFoundError
 from dataset.store import Store
 from innage.jobs.sessions.amending import NewStatements, amend_session
 from innage.service.door import ActorOf, StoreOf
-from innage.service.pages.forms import Fault, fields_of, given
+from innage.service.pages.forms import fault_of, fields_of, given
 from innage.service.pages.frame import PAGE, see_other
 from innage.service.pages.session import record_sheet
-from innage.service.pages.words import said
 
 Act = Callable[[], str]  # what was done, as the page says it (words.DONE)
 STATED = ("unit", "liquid", "mounting", "condition", "operator", "bench", "started", "firmware")
@@ -90,7 +89,6 @@ async def _done(
     except ChangedMeanwhileError:
         raise
     except (InputError, NotFoundError) as error:
-        field = next((one for one in error.fields if one in fields), next(iter(fields), ""))
-        fault = Fault(name, said(error), field, fields)
+        fault = fault_of(name, error, fields)
         return await run_in_threadpool(record_sheet, request, store, key, fault)
     return see_other(f"/sessions/{key}?done={done}")
