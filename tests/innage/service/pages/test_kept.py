@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import threading
+from pathlib import Path
 
 from building import bench_store
 from dataset.store import Store
 from innage.service.pages.kept import MOST, Kept
 
 
-def test_it_is_read_again_once_anything_came_in() -> None:
-    with Store.in_memory() as store:
+def test_it_is_read_again_once_anything_came_in(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "store.db") as store:
         bench, kept, reads = bench_store(store), Kept(store), list[int]()
 
         def read() -> int:
@@ -27,9 +28,9 @@ def test_it_is_read_again_once_anything_came_in() -> None:
         assert kept.of("a", read) == 4 + MOST  # the oldest are let go
 
 
-def test_what_takes_long_is_made_behind_the_answer() -> None:
+def test_what_takes_long_is_made_behind_the_answer(tmp_path: Path) -> None:
     """The last one is given, said not to be the newest, until the next is there; one thread makes it."""
-    with Store.in_memory() as store:
+    with Store.open(tmp_path / "store.db") as store:
         bench, kept, go, done = bench_store(store), Kept(store), threading.Event(), threading.Event()
         go.set()
 
@@ -56,9 +57,9 @@ def test_what_takes_long_is_made_behind_the_answer() -> None:
         assert (now.value, now.newest) == (1, True)
 
 
-def test_what_cannot_be_read_is_tried_again() -> None:
+def test_what_cannot_be_read_is_tried_again(tmp_path: Path) -> None:
     """A fault behind the answer is logged; whoever asks next tries once more."""
-    with Store.in_memory() as store:
+    with Store.open(tmp_path / "store.db") as store:
         bench, kept = bench_store(store), Kept(store)
         assert kept.lately("map", lambda: "first").value == "first"
         store.add_sessions([bench.session(1)])
