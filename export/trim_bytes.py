@@ -65,6 +65,11 @@ CRC_RESIDUE = (
     0xDEBB20E3  # what the register of this CRC holds behind a message and its CRC, before it is inverted
 )
 _FORMATS = (FIELD_FORMAT, RECORD_FORMAT)
+OTHER_FORMAT = (
+    "the model was trained by innage 0.1, whose records it takes: keep those, or train anew and store the "
+    "trims again with that firmware"
+)
+OTHER_SENSOR = "the record is another sensor's: store this unit's own trims"
 _FIELD_SCALE = 0  # what stands there in format 1
 _NEVER_WRITTEN = b"\xff"
 
@@ -232,9 +237,11 @@ def fault_of(content: bytes, fits: Fits | None = None) -> Fault | None:
         return Fault(TrimAnswer.BAD_MAGIC, "", f"magic 0x{magic:08x}", f"0x{MAGIC:08x}, the characters ITRM")
     if number not in _FORMATS or (fits is not None and not fits.keys[number]):
         formats = [str(n) for n in _FORMATS if fits is None or fits.keys[n]]
-        return Fault(TrimAnswer.BAD_FORMAT, ", format", str(number), " or ".join(formats))
+        hint = "" if number not in _FORMATS else OTHER_FORMAT
+        return Fault(TrimAnswer.BAD_FORMAT, ", format", str(number), " or ".join(formats), hint)
     if fits is not None and sensor != fits.keys[number]:
-        return Fault(TrimAnswer.BAD_SENSOR, ", sensor key", f"0x{sensor:08x}", f"0x{fits.keys[number]:08x}")
+        found, expected = f"0x{sensor:08x}", f"0x{fits.keys[number]:08x}"
+        return Fault(TrimAnswer.BAD_SENSOR, ", sensor key", found, expected, OTHER_SENSOR)
     shape, shapes = f"{channels} channels of {width} bytes", "at least one channel, of 2 or 4 bytes"
     if fits is not None:
         shapes = f"{fits.channels} channels of {fits.width} bytes"
@@ -282,9 +289,11 @@ def stored_counts(content: bytes) -> tuple[int, ...]:
     )
 
 
-def read_records(content: bytes, where: str = "trim bytes") -> tuple[TrimRecord, ...]:
+def read_records(
+    content: bytes, where: str = "trim bytes", fits: Fits | None = None
+) -> tuple[TrimRecord, ...]:
     """All records in ``content``, of either format, strictly: InputError for anything that a writer of that
-    format would not have written.
+    format would not have written, and with ``fits`` for what the program does not take.
     """
     records, at = list[TrimRecord](), 0
     while at < len(content):
@@ -292,7 +301,7 @@ def read_records(content: bytes, where: str = "trim bytes") -> tuple[TrimRecord,
         if not word.strip(_NEVER_WRITTEN):
             at += len(word)
             continue
-        record = _read(content[at:], f"{where}, byte {at}")
+        record = _read(content[at:], f"{where}, byte {at}", fits)
         records.append(record)
         _refuse_several([r.serial for r in records], f"{where}, byte {at}, serial")
         at += record_length(len(record.counts), record.width, record.format)
@@ -301,12 +310,12 @@ def read_records(content: bytes, where: str = "trim bytes") -> tuple[TrimRecord,
     return tuple(records)
 
 
-def _read(content: bytes, here: str) -> TrimRecord:
+def _read(content: bytes, here: str, fits: Fits | None) -> TrimRecord:
     """The record at the start of ``content``."""
     if len(content) < HEAD_LENGTH:
         shortest = record_length(1, 2, FIELD_FORMAT)
         raise InputError(here, f"{len(content)} bytes", f"a record, at least {shortest} bytes")
-    fault = fault_of(content)
+    fault = fault_of(content, fits)
     if fault is not None:
         raise InputError(here + fault.part, fault.found, fault.expected, fault.hint)
     _, number, code, channels, width, sensor, temperature, scale = _HEAD.unpack_from(content)

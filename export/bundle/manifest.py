@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from typing import Any
@@ -29,7 +29,7 @@ from export.cautions import CAUTION
 from export.evidence.excerpts import Excerpt
 from export.identity import PLAIN_STAMP, Stamp
 from export.volume import VolumeTable
-from training.costs import Cost, judged
+from training.costs import Cost, CostLine, against, judged
 from training.judging.figures import FaultTable
 from training.program import LEVEL_UNITS_PER_MM, Program, digest, model_id
 from training.search.metrics import read_metrics
@@ -232,7 +232,10 @@ def units_of(program: Program) -> dict[str, Any]:
 
 
 def _lines(cost: Cost, budget: Budget | None) -> list[dict[str, Any]]:
-    lines = () if budget is None else judged(cost, budget)
+    return _as_stated(() if budget is None else judged(cost, budget))
+
+
+def _as_stated(lines: Iterable[CostLine]) -> list[dict[str, Any]]:
     return [asdict(line) | {"within": line.within} for line in lines]
 
 
@@ -258,7 +261,8 @@ def _contradicting_cost(body: Mapping[str, Any]) -> str:
     if body["cost"] is None:
         return ""
     rest = {name: value for name, value in body["cost"].items() if name != "lines"}
-    if body["cost"]["lines"] != _lines(Cost(**rest), Budget(**body["budget"])):
+    lines = against if body["format"] == FIRST_FORMAT else judged  # 0.1 held no dearest frame to the budget
+    if body["cost"]["lines"] != _as_stated(lines(Cost(**rest), Budget(**body["budget"]))):
         return "cost, lines"
     same = (rest["kernels"], rest["assembly"]) == (body["c"]["kernels"], body["c"]["assembly"])
     return "" if same else "c, kernels"

@@ -10,7 +10,7 @@ import typer
 from dataset.records import TrimKind
 from dataset.words import counted
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_existing, open_store
 from innage.terminal.output import emit, say
 from innage.terminal.views.trim import show_records
 
@@ -59,12 +59,21 @@ def write(
 
 def read(
     file: Annotated[Path, typer.Argument(help="Bytes as they were in a unit's memory.")],
+    model: Annotated[
+        str | None,
+        typer.Option(
+            help="Refuse what firmware with this model refuses.",
+            show_default=False,
+            autocompletion=names_of("model"),
+        ),
+    ] = None,
     json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Show the trims in a file of bytes. Every byte is checked, and one that is wrong is named."""
     from innage.jobs.trims import read_trim_bytes, record_facts
 
-    records = read_trim_bytes(file)
+    records = read_trim_bytes(file, None if model is None else open_existing(store).model(model))
     if json:
         emit([record_facts(record) for record in records])
     else:

@@ -16,9 +16,10 @@ from dataset.words import counted
 from innage.outputs import write_file
 
 if TYPE_CHECKING:
-    from dataset.records import Mounting, TrimLimits, Unit
+    from dataset.records import Model, Mounting, TrimLimits, Unit
     from dataset.store import Store
     from export.trim_bytes import TrimRecord
+    from training.program import Program
 
 _MOST_BYTES = 1 << 20  # far above any memory that holds trims
 
@@ -217,9 +218,12 @@ def write_trim_bytes(
     return records
 
 
-def read_trim_bytes(file: Path) -> tuple[TrimRecord, ...]:
-    """The trims in a file of bytes; InputError that names the first byte that is wrong."""
-    from export.trim_bytes import read_records
+def read_trim_bytes(file: Path, model: Model | None = None) -> tuple[TrimRecord, ...]:
+    """The trims in a file of bytes; InputError that names the first byte that is wrong; with ``model`` also
+    for a record that firmware with that model refuses.
+    """
+    from export.trim_bytes import fits_of, read_records
+    from training.program import from_json
 
     if not file.is_file() or file.stat().st_size > _MOST_BYTES:
         raise InputError(
@@ -227,7 +231,27 @@ def read_trim_bytes(file: Path) -> tuple[TrimRecord, ...]:
             "no file" if not file.is_file() else counted(file.stat().st_size, "byte"),
             f"a file of at most {_MOST_BYTES} bytes",
         )
-    return tuple(read_records(file.read_bytes(), str(file)))
+    content, program = file.read_bytes(), None if model is None else from_json(model.program)
+    records = tuple(read_records(content, str(file), None if program is None else fits_of(program)))
+    if program is not None:
+        _refuse_untaken(str(file), program, records, content)
+    return records
+
+
+def _refuse_untaken(where: str, program: Program, records: Sequence[TrimRecord], content: bytes) -> None:
+    """InputError where records that are in order one by one are not what the program needs."""
+    import numpy as np
+
+    from export.trim_answer import trim_answer
+    from export.trim_bytes import TrimAnswer
+    from training.program.trims import refuse_swing
+
+    answer, counts = trim_answer(program, content)
+    if answer is TrimAnswer.NO_KIND:
+        kinds, needs = (" and ".join(each) for each in ([r.kind for r in records], program.trim_kinds))
+        raise InputError(where, kinds, f"{needs}, which the model takes", "store the kinds that are missing")
+    if answer is TrimAnswer.BAD_SWING:
+        refuse_swing(program, np.asarray([counts], dtype=np.int64), where)
 
 
 def record_facts(record: TrimRecord) -> dict[str, Any]:

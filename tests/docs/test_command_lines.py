@@ -5,18 +5,15 @@ itself, which is then not run.
 from __future__ import annotations
 
 import re
-import shlex
 from pathlib import Path
 
 import pytest
-from typer.main import get_command
 
-from innage.cli import app
+from calling import refusal
 
 ROOT = Path(__file__).parents[2]
 PAGES = [ROOT / "README.md", *sorted(p for p in (ROOT / "docs").glob("*.md") if p.name != "commands.md")]
-FACE = get_command(app)
-WRONG = ("innage modles",)  # shown to be answered
+WRONG = ("innage modles", "innage plan --band 5")  # shown to be answered
 
 
 def command_lines(page: Path) -> list[str]:
@@ -26,27 +23,6 @@ def command_lines(page: Path) -> list[str]:
     text = re.sub(r"\\\n\s*", " ", page.read_text(encoding="utf-8"))
     found = [re.match(r"(?:    |\$ |    \$ )(innage [^|>]+)", line) for line in text.splitlines()]
     return [match.group(1) for match in found if match]
-
-
-def refusal(line: str) -> str | None:
-    """What is wrong with a line: read as the command line reads it, down to the last subcommand, without
-    running it.
-    """
-    words, command, context = shlex.split(line, comments=True)[1:], FACE, None
-    while True:
-        try:
-            context = command.make_context(command.name or "innage", list(words), parent=context)
-        except Exception as error:  # every refusal of the parser, and its way to say that help was asked for
-            return None if type(error).__name__ in ("Exit", "NoArgsIsHelpError") else f"{line}: {error}"
-        if not hasattr(command, "get_command"):
-            return None
-        words = [*context._protected_args, *context.args]
-        if not words and getattr(command, "invoke_without_command", False):
-            return None
-        below = command.get_command(context, words[0])
-        if below is None:
-            return f"{line}: no command {words[0]}"
-        command, words = below, words[1:]
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)

@@ -5,6 +5,7 @@ tried on.
 from __future__ import annotations
 
 import json
+import shlex
 from contextlib import redirect_stderr, redirect_stdout
 from io import StringIO
 from pathlib import Path
@@ -63,3 +64,35 @@ def refused_line(line: str) -> str:
         _COMMAND.main(line.split(), prog_name="innage")
     assert ended.value.code == 2
     return err.getvalue()
+
+
+def options_of(words: str) -> set[str]:
+    """The options of a command, by its words."""
+    command: Any = _COMMAND
+    for word in words.split():
+        command = command.get_command(None, word)
+    return {
+        spelling for parameter in command.params for spelling in (*parameter.opts, *parameter.secondary_opts)
+    }
+
+
+def refusal(line: str) -> str | None:
+    """What is wrong with a line: read as the command line reads it, down to the last subcommand, without
+    running it.
+    """
+    words, context = shlex.split(line, comments=True)[1:], None
+    command: Any = _COMMAND
+    while True:
+        try:
+            context = command.make_context(command.name or "innage", list(words), parent=context)
+        except Exception as error:  # every refusal of the parser, and its way to say that help was asked for
+            return None if type(error).__name__ in ("Exit", "NoArgsIsHelpError") else f"{line}: {error}"
+        if not hasattr(command, "get_command"):
+            return None
+        words = [*context._protected_args, *context.args]
+        if not words and getattr(command, "invoke_without_command", False):
+            return None
+        below = command.get_command(context, words[0])
+        if below is None:
+            return f"{line}: no command {words[0]}"
+        command, words = below, words[1:]

@@ -3,26 +3,15 @@
 from __future__ import annotations
 
 import re
-from typing import Any
 
 import pytest
-import typer
 from typer.testing import CliRunner
 
+from calling import options_of
 from innage.cli import app
 from innage.moved import MOVED
 
 ROWS = [(words, option, today) for words, moved in MOVED.items() for option, today in moved.items()]
-
-
-def options_of(words: str) -> set[str]:
-    """The options of a command, by its words."""
-    command: Any = typer.main.get_command(app)
-    for word in words.split():
-        command = command.get_command(None, word)
-    return {
-        spelling for parameter in command.params for spelling in (*parameter.opts, *parameter.secondary_opts)
-    }
 
 
 @pytest.mark.parametrize(("words", "option", "today"), ROWS, ids=[f"{row[0]} {row[1]}" for row in ROWS])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
@@ -22,6 +23,7 @@ from doors import open_door
 from innage.jobs.exchange.pull import pull
 from innage.jobs.exchange.push import Pushed, push
 from innage.jobs.sessions.finding import SessionFilter
+from innage.service import wire
 from innage.service.client.connection import Connection
 from servers import Server
 
@@ -420,3 +422,53 @@ def test_a_server_that_gives_what_it_did_not_offer(team: Store, url: str, tmp_pa
             assert other.sessions() == ()
         connection.lie = "twice"
         assert pull(other, connection, tmp_path / "fetched").held == ()
+
+
+class OtherMinor(httpx.BaseTransport):
+    """A line to a server of another minor version: it says so, and each of its answers has an entry more."""
+
+    def __init__(self, protocol: str) -> None:
+        self.protocol, self.line = protocol, httpx.HTTPTransport()
+
+    def handle_request(self, request: httpx.Request) -> httpx.Response:
+        answer = self.line.handle_request(request)
+        content, kind = answer.read(), answer.headers.get("content-type", "")
+        if kind == "application/json":
+            said = json.loads(content) | {"later": [1]}
+            content = json.dumps(said | {"protocol": self.protocol} if "protocol" in said else said).encode()
+        return httpx.Response(answer.status_code, headers={"content-type": kind}, content=content)
+
+    def close(self) -> None:
+        self.line.close()
+
+
+@pytest.mark.parametrize(("client", "server"), [((1, 1), "1.0"), ((1, 0), "1.1")])
+def test_the_other_end_is_a_minor_version_older_or_newer(
+    team: Store,
+    url: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    client: tuple[int, int],
+    server: str,
+) -> None:
+    """What is pushed arrives, and is pulled by another rig; another major version gets nothing."""
+    monkeypatch.setattr(wire, "PROTOCOL", client)
+    with Store.open(tmp_path / "a.db") as rig, Store.open(tmp_path / "b.db") as other:
+        rig.add_sessions([bench_store(rig).session(1)])
+        with spoken_to(url, server) as connection:
+            push(rig, connection)
+            pull(other, connection, tmp_path / "fetched")
+        assert set(rig.objects()) == set(team.objects()) == set(other.objects()) != set()
+        with (
+            spoken_to(url, "2.0") as connection,
+            pytest.raises(InputError, match=r"speaks version 2\.0.*version 1"),
+        ):
+            push(rig, connection, again=True)
+
+
+def spoken_to(url: str, server: str) -> Connection:
+    """A connection to a server that says it speaks this version."""
+    connection = connected(url)
+    connection._client.close()
+    connection._client = httpx.Client(base_url=connection.server, transport=OtherMinor(server))
+    return connection
