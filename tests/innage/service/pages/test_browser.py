@@ -25,7 +25,7 @@ OVER = "document.documentElement.scrollWidth - document.documentElement.clientWi
 
 def readable(store: Store) -> list[str]:
     """Every page that people read, of one thing each, and of what there is none of."""
-    filled = [path for path in addresses(store) if "." not in path.rpartition("/")[2]]
+    filled = [path for path in addresses(store) if "." not in path.partition("?")[0].rpartition("/")[2]]
     void = next(one.id for one in store.page_of_session_lines().items if one.void_reason is not None)
     return [*filled, f"/sessions/{void}", "/sessions?tag=nowhere", "/nowhere"]
 
