@@ -20,12 +20,14 @@ from innage.service.door import Door, Settings
 from innage.service.kept_blobs import KeptBlobs
 from innage.service.middleware import Guard, Log, methods_of
 from innage.service.pages import (
+    audit_sheet,
     certificates,
     coverage,
     files,
     frozen_sets,
     home,
     job_acts,
+    job_sheets,
     limits,
     models,
     release,
@@ -51,7 +53,7 @@ ROUTES = (health, exchange, channels, bundles, jobs, tokens, audit)
 PAGES = (
     *(files, signing, home, sessions, session, session_acts, coverage, units, unit),
     *(frozen_sets, models, limits, release, job_acts),
-    *(certificates, released),
+    *(certificates, released, job_sheets, audit_sheet),
 )
 NOBODY = Actor("the service", KnownBy.USER, scopes=frozenset())  # who writes by a route that says nobody
 _MOST_ERRORS = 20  # of a request that are named

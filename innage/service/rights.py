@@ -136,6 +136,13 @@ RULES: Mapping[tuple[str, str], Rule] = {
     ("GET", "/channels.{form}"): Scope.READ,
     ("GET", "/channels/{name:path}"): Scope.READ,
     ("GET", "/moves.{form}"): Scope.READ,
+    ("GET", "/jobs"): Scope.READ,
+    ("GET", "/jobs.{form}"): Scope.READ,
+    ("GET", "/jobs/{key}.json"): Scope.READ,
+    ("GET", "/jobs/{key}"): Scope.READ,
+    ("GET", "/jobs/{key}/log.{form}"): Scope.READ,
+    ("GET", "/audit"): Scope.ADMIN,
+    ("GET", "/audit.{form}"): Scope.ADMIN,
 }
 # Scopes that do as well: whoever amends sends what they say of sessions that are there already.
 ALSO: Mapping[tuple[str, str], frozenset[Scope]] = {

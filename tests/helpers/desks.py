@@ -8,11 +8,12 @@ from datetime import UTC, datetime
 
 import httpx
 
-from dataset.records import FrozenSet, Model
+from dataset.records import FrozenSet, Model, NewJob
 from dataset.store import Store
 from dataset.store.events.channels import NewMove
-from innage.service.rights import RULES, is_page
+from innage.service.rights import ON_LOOPBACK, RULES, Free, is_page
 
+READ = (*ON_LOOPBACK.scopes, Free.PUBLIC, Free.ANY)  # what nobody in particular may
 READABLE = "readable"  # a model whose program can be read
 
 
@@ -39,10 +40,12 @@ def addresses(store: Store) -> list[str]:
         "/models": _last(store.models()),
         "/bundles": bundles[0].bundle_sha256 if bundles else "",
         "/channels": channel,
+        "/jobs": next((one.key for one in store.queued_jobs(most=1)), ""),
         "/moves": channel,  # in the query
     }
     filled = []
-    for path in (path for method, path in RULES if method == "GET" and is_page(path)):
+    paths = (path for (method, path), rule in RULES.items() if method == "GET" and rule in READ)
+    for path in filter(is_page, paths):
         chapter = re.match(r"/[a-z]*", path)
         thing = things.get(chapter[0], "") if chapter else ""
         wanted = re.search(r"{(?!form)[^}]+}|^/moves", path)
@@ -60,9 +63,10 @@ def _last(things: Sequence[FrozenSet] | Sequence[Model]) -> str:
     return things[-1].name if things else ""
 
 
-def with_channel(store: Store) -> None:
-    """A channel that points at a bundle which nobody judged."""
+def with_work(store: Store) -> None:
+    """A channel that points at a bundle which nobody judged, and a job that waits."""
     line = store.bundle_lines()[0]
     when, said = datetime(2026, 3, 2, 9, 15, tzinfo=UTC), store.said_of(line.model)
     words = ("A. Owner", "to be tried")
+    store.queue_job(NewJob("sweep", {"model": line.model}, {"model": "a" * 64}, {"innage": "0"}))
     store.move_channel(NewMove("washer/stable", line.bundle_sha256, *words, when, None, said))

@@ -131,10 +131,10 @@ class TeamDoor(Transactions):
         return self._read(lambda orm: chain.entries_about(orm, digits.lower(), chain.By(token, who)))
 
     def last_audit(
-        self, most: int, *, token: str | None = None, who: str | None = None
+        self, most: int, *, before: int | None = None, token: str | None = None, who: str | None = None
     ) -> tuple[AuditEntry, ...]:
-        """The last rows of the audit chain, at most so many, in order."""
-        return self._read(lambda orm: chain.last_entries(orm, most, chain.By(token, who)))
+        """The last rows of the audit chain, or the last before a number, at most so many, in order."""
+        return self._read(lambda orm: chain.last_entries(orm, most, chain.By(token, who), before))
 
     def audit_of(self, keys: Sequence[str]) -> dict[str, AuditEntry]:
         """By the keys of objects: the row of the audit chain that tells that each came in, where there is

@@ -108,9 +108,12 @@ def entries_about(orm: OrmSession, digits: str, by: By = ANYBODY) -> tuple[Audit
     return tuple(AuditEntry(*row) for row in orm.execute(rows))
 
 
-def last_entries(orm: OrmSession, most: int, by: By = ANYBODY) -> tuple[AuditEntry, ...]:
-    """The last rows of the chain, at most so many, in order."""
-    rows = select(*_COLUMNS).where(*by.conditions).order_by(AuditRow.number.desc()).limit(most)
+def last_entries(
+    orm: OrmSession, most: int, by: By = ANYBODY, before: int | None = None
+) -> tuple[AuditEntry, ...]:
+    """The last rows of the chain, or of what it is before a number, at most so many, in order."""
+    earlier = [] if before is None else [AuditRow.number < before]
+    rows = select(*_COLUMNS).where(*earlier, *by.conditions).order_by(AuditRow.number.desc()).limit(most)
     return tuple(AuditEntry(*row) for row in orm.execute(rows))[::-1]
 
 

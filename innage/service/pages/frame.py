@@ -27,6 +27,7 @@ CHAPTERS = (
     ("/limits", "Limits"),
     ("/models", "Models"),
     ("/channels", "Channels"),
+    ("/jobs", "Jobs"),
 )
 POLICY = (
     "default-src 'none'; style-src 'self'; img-src 'self' data:; form-action 'self'; "

@@ -12,7 +12,7 @@ from bundles import stand_in_onnx
 
 from dataset.records import Model, Scope
 from dataset.store import Store
-from desks import READABLE, with_channel
+from desks import READABLE, with_work
 from doors import open_door
 from training.program import digest, to_json
 from training.program.builder import Builder
@@ -29,7 +29,7 @@ def bench(north: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Sto
         level = b.node("clip", b.node("dense", "counts", weights=((1, 1),), bias=(0,)), low=0, high=6400)
         program = b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
         texts = ("{}", "{}", "{}", to_json(program), stand_in_onnx(2))
-        with_channel(store)
+        with_work(store)
         store.add_model(Model(READABLE, digest(program), store.frozen_sets()[0], None, *texts))
         yield store
 

@@ -189,6 +189,7 @@ def test_an_empty_store_says_what_to_do(tmp_path: Path) -> None:
             ("/limits", "innage limits add NAME"),
             ("/bundles", "innage export MODEL"),
             ("/channels", "innage channel move NAME"),
+            ("/jobs", "innage job add train"),
         ):
             page = client.get(path)
             assert (page.status_code, said in page.text) == (200, True), path
