@@ -22,6 +22,7 @@ from innage.service.middleware import Guard, Log, methods_of
 from innage.service.pages import (
     audit_sheet,
     certificates,
+    comparing,
     coverage,
     files,
     frozen_sets,
@@ -32,6 +33,7 @@ from innage.service.pages import (
     models,
     release,
     released,
+    searching,
     session,
     session_acts,
     sessions,
@@ -53,7 +55,7 @@ ROUTES = (health, exchange, channels, bundles, jobs, tokens, audit)
 PAGES = (
     *(files, signing, home, sessions, session, session_acts, coverage, units, unit),
     *(frozen_sets, models, limits, release, job_acts),
-    *(certificates, released, job_sheets, audit_sheet),
+    *(certificates, released, job_sheets, audit_sheet, comparing, searching),
 )
 NOBODY = Actor("the service", KnownBy.USER, scopes=frozenset())  # who writes by a route that says nobody
 _MOST_ERRORS = 20  # of a request that are named

@@ -141,6 +141,10 @@ RULES: Mapping[tuple[str, str], Rule] = {
     ("GET", "/jobs/{key}.json"): Scope.READ,
     ("GET", "/jobs/{key}"): Scope.READ,
     ("GET", "/jobs/{key}/log.{form}"): Scope.READ,
+    ("GET", "/compare"): Scope.READ,
+    ("GET", "/compare.{form}"): Scope.READ,
+    ("GET", "/search"): Scope.READ,
+    ("GET", "/search.{form}"): Scope.READ,
     ("GET", "/audit"): Scope.ADMIN,
     ("GET", "/audit.{form}"): Scope.ADMIN,
 }

@@ -42,16 +42,23 @@ def addresses(store: Store) -> list[str]:
         "/channels": channel,
         "/jobs": next((one.key for one in store.queued_jobs(most=1)), ""),
         "/moves": channel,  # in the query
+        "/compare": _last(store.models()),
+    }
+    model = things["/compare"]
+    queries = {
+        "/moves": f"?channel={channel}",
+        "/compare": f"?first={model}&second={model}",
+        "/search": f"?q={line.id[:4]}",
     }
     filled = []
     paths = (path for (method, path), rule in RULES.items() if method == "GET" and rule in READ)
     for path in filter(is_page, paths):
         chapter = re.match(r"/[a-z]*", path)
         thing = things.get(chapter[0], "") if chapter else ""
-        wanted = re.search(r"{(?!form)[^}]+}|^/moves", path)
-        if wanted is None or thing:
-            of_one = path if wanted is None else path.replace(wanted[0], thing)
-            filled.append(f"{path}?channel={channel}" if path.startswith("/moves") else of_one)
+        query = queries.get(chapter[0], "") if chapter else ""
+        of_one = re.sub(r"{(?!form)[^}]+}", thing, path)
+        if thing or (of_one == path and not (query and chapter and chapter[0] in things)):
+            filled.append(of_one + query)
     return [
         path.replace("{form}", form)
         for path in filled
