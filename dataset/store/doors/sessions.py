@@ -87,6 +87,12 @@ class SessionsDoor(Transactions):
         """All sessions in the order they were logged; void ones carry their reason."""
         return self._read_rows(sessions_read.every_session, whole=True)
 
+    def sessions_now(self, frozen_set: str) -> tuple[Session, ...]:
+        """The sessions of the frozen set of that name as they are now, whatever was said since, in the order
+        they were logged.
+        """
+        return self._read_rows(lambda rows: sessions_read.of_frozen_set(rows, frozen_set))
+
     def session(self, ref: str) -> Session:
         """The session whose id (or hash) starts with ``ref``."""
         return self._read(lambda orm: sessions_read.to_session(stored_sessions.session_row(orm, ref)))

@@ -49,6 +49,15 @@ def every_session(rows: Rows) -> tuple[Session, ...]:
     return to_sessions(every)
 
 
+def of_frozen_set(rows: Rows, name: str) -> tuple[Session, ...]:
+    """The sessions of a frozen set as they are now, in the order they were logged."""
+    members = (
+        "WHERE id IN (SELECT m.session_id FROM frozen_session m JOIN frozen_set s ON s.id = m.frozen_set_id "
+        "WHERE s.name = ?) ORDER BY id"
+    )
+    return to_sessions(rows.select("capture_session", members, name))
+
+
 def to_session(
     row: SessionRow,
     revision: str | None = NEWEST,

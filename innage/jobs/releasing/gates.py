@@ -190,7 +190,7 @@ def void_and_amended(store: Store, model: Model) -> tuple[tuple[tuple[str, str],
     """Sessions behind the model that are void by now, each with the reason, and those of which something else
     is said by now than when they were frozen: by their ids.
     """
-    current = {session.sha256: session for session in store.sessions()}
+    current = {session.sha256: session for session in store.sessions_now(model.frozen.name)}
     pairs = [(session, current.get(session.sha256, session)) for session in model.frozen.sessions]
     void = tuple((now.id, now.void_reason) for _, now in pairs if now.void_reason is not None)
     return void, tuple(now.id for frozen, now in pairs if _other(frozen, now))
