@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dataset.records import Model
-    from dataset.store import Store
 
 Name = Annotated[str, Query(max_length=200)]
 _ACCEPTED, _P50, _P95, _MAX = 3, 4, 5, 6  # of a row of class_rows
@@ -41,14 +40,15 @@ def register(app: FastAPI) -> None:
 def page(request: Request, door: DoorOf, first: Name = "", second: Name = "") -> Response:
     """Both; where one is not named yet, the choice of two."""
     store = door.store
+    models = {model.name: model for model in store.page_of_models(limit=1 << 31).items}
     facts: dict[str, Any] = {
-        "names": sorted((model.name for model in store.page_of_models(limit=1 << 31).items), key=natural),
+        "names": sorted(models, key=natural),
         "first": first,
         "second": second,
         "both": None,
     }
     if first and second:
-        both = _told(store, first), _told(store, second)
+        both = tuple(_told(models.get(name) or store.model(name)) for name in (first, second))
         facts |= {
             "both": both,
             "same": both[0].model.frozen.sha256 == both[1].model.frozen.sha256,
@@ -61,7 +61,7 @@ def page(request: Request, door: DoorOf, first: Name = "", second: Name = "") ->
 
 def table(request: Request, door: DoorOf, form: Form, first: Name, second: Name) -> Response:
     """The errors of both by class."""
-    rows = _rows((_told(door.store, first), _told(door.store, second)))
+    rows = _rows([_told(door.store.model(name)) for name in (first, second)])
     columns: dict[str, Sequence[Any]] = {"class": [row["class"] for row in rows]}
     for name in ("accepted_pct", "p50_mm", "p95_mm", "max_mm"):
         for k, place in enumerate(("first", "second")):
@@ -69,8 +69,7 @@ def table(request: Request, door: DoorOf, form: Form, first: Name, second: Name)
     return table_file(request, "compare", form, columns)
 
 
-def _told(store: Store, name: str) -> Told:
-    model = store.model(name)
+def _told(model: Model) -> Told:
     return Told(model, read_metrics(model_facts(model)["metrics"]))
 
 
