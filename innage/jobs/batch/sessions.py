@@ -121,7 +121,10 @@ def _refuse_warned(batch: Path, lines: Sequence[RecordLine], sessions: Sequence[
         if warning.check in GRAVE
     ]
     if warned:
-        hint = "where it is right all the same, say even_if_warned=True"
+        hint = (
+            "where it is right all the same, say even_if_warned=True; "
+            "a line that begins with '#' is passed over"
+        )
         raise LinesRefusedError(batch, len(lines), warned, HEADINGS, hint, ("even_if_warned=True",))
 
 

@@ -174,7 +174,7 @@ def test_levels_in_another_unit_are_not_logged_by_the_dozen(bench: Path) -> None
     path = batch(bench, "file,unit,level\nrun1.csv,u1,level_cm\nrun2.csv,u2,mm\n")
     said = run("log", "--batch", path, *ALIKE, code=2)
     assert "1 of 2 lines can't be used, and nothing was stored. Where it is right all the same, say" in said
-    assert "say --even-if-warned:" in said
+    assert "say --even-if-warned; a line that begins with '#' is passed over:" in said
     assert "  line 2: column named otherwise: 'level_cm' speaks of cm and is read in mm" in said
     assert "line 3" not in said
     with Store.open(bench / "innage.db") as store:
