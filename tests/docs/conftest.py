@@ -19,7 +19,7 @@ from typer.testing import CliRunner
 from innage.cli import app
 
 ROOT = Path(__file__).parents[2]
-OTHERS = ("mkdir", "cc", "./harness", "my-logger")  # what pages call besides innage
+OTHERS = ("mkdir", "cc", "./harness", "awk", "cut", "my-logger")  # what pages call besides innage
 
 
 @dataclass

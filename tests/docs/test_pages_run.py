@@ -262,7 +262,7 @@ def test_budget_and_firmware(run_page: Run, run_line: RunLine, tmp_path: Path) -
     code, said = run_line("innage export first --budget m0plus --out bundle --anyway --even-if-unproven")
     assert code == 0, said
     run_page("docs/budget.md", only=lambda line: "check bundle" in line)
-    assert len(run_page("docs/firmware.md", {"cc ": f"{shlex.quote(sys.executable)} -m ziglang cc "})) == 5
+    assert len(run_page("docs/firmware.md", {"cc ": f"{shlex.quote(sys.executable)} -m ziglang cc "})) == 7
     vectors = (tmp_path / "bundle" / "vectors.csv").read_text(encoding="utf-8").splitlines()
     at = [
         heading.split(",").index("low") for heading in vectors[2:0:-1]
