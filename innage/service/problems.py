@@ -129,7 +129,8 @@ def _of_innage(error: InnageError) -> Problem:
 def unauthorised(*, given: bool) -> Problem:
     """Nobody who may anything (RFC 6750, 3.1: invalid_token)."""
     error = ', error="invalid_token"' if given else ""
-    detail = "the token is not one that is good here" if given else "give a token: Authorization: Bearer ..."
+    good_here = "the token is not one that is good here"
+    detail = good_here if given else "no token was sent; HTTP has it as 'Authorization: Bearer TOKEN'"
     return Problem("unauthorised", detail, {"WWW-Authenticate": f'Bearer realm="innage"{error}'})
 
 
