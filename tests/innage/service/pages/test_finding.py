@@ -74,3 +74,9 @@ def test_two_models_stand_beside_each_other(team: Store, reader: httpx.Client) -
     assert "Choose two" in reader.get("/compare").text
     assert reader.get("/compare?first=judged&second=nobody").status_code == 404
     assert reader.get("/compare.json?first=judged&second=m1").json() == []
+
+
+def test_a_data_sheet_counts_its_answers_at_the_top(team: Store, reader: httpx.Client) -> None:
+    """Where whoever decides on a release looks first; none for a model that was asked nothing."""
+    assert '<dt>Answered</dt><dd><a href="#answers">1 met</a></dd>' in reader.get("/models/judged").text
+    assert "<dt>Answered</dt>" not in reader.get("/models/m1").text
