@@ -108,8 +108,10 @@ class _SideBySide:
             future.cancel()
 
     def end(self) -> None:
-        """End what runs, and the processes."""
-        self.cancel()
+        """End what runs, and the processes. Nothing is cancelled before: the thread that manages processes
+        ends every task that waits, and trips over one that was cancelled (InvalidStateError), so that nobody
+        would end the rest.
+        """
         self._executor().shutdown(wait=True, kill_workers=True)
 
     def _again(self, task: Task) -> None:

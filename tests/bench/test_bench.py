@@ -114,7 +114,12 @@ def test_one_command(tmp_path: Path) -> None:
 def test_memory(tmp_path: Path) -> None:
     """Peaks of processes of their own, and what each million rows added."""
     found, _ = ran(tmp_path, "--only", "memory")
-    assert [row["name"] for row in found["rows"]] == ["memory-csv", "memory-parquet"]
+    assert [row["name"] for row in found["rows"]] == [
+        "memory-csv",
+        "memory-parquet",
+        "memory-checking",
+        "memory-merging",
+    ]
     assert all(sound(row) and " MB for " in row["note"] for row in found["rows"])
     assert found["not_run"] == {}
 

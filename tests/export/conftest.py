@@ -8,6 +8,7 @@ import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from importlib.metadata import version
 
 import numpy as np
 import onnx
@@ -163,7 +164,7 @@ def provenance_of(program: Program, void: str | None = None) -> Provenance:
     )
     cost = Cost("cortex-m0plus", 400, 80, 0, 36, 64, 420, 390.5)
     budget = Budget("small", "cortex-m0plus", 1, 1536, 128, 256, 2000)
-    return Provenance("0.1.0", record, budget, cost, () if void is None else ((session.id, void),))
+    return Provenance(version("innage"), record, budget, cost, () if void is None else ((session.id, void),))
 
 
 @pytest.fixture

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from dying import died_once
 
 from dataset.errors import InputError, WorkersLostError
 from dataset.pools import HERE, Here, Processes, Round, Task, as_asked
@@ -76,14 +77,6 @@ def test_sides_differ_in_versions_and_where_they_compute_in_kernels() -> None:
     assert len(ours["code of innage"]) == 12
     assert ours["BLAS"]
     assert "missing" not in (ours["numpy"], ours["scipy"], ours["scikit-learn"], ours["ziglang"])
-
-
-def died_once(mark: str, numbers: np.ndarray) -> tuple[int, int]:
-    """Ends its process the first time."""
-    if not Path(mark).exists():
-        Path(mark).write_text("")
-        os._exit(1)
-    return int(numbers.sum()), int(numbers.flags.writeable)
 
 
 @pytest.mark.slow

@@ -201,6 +201,7 @@ def _team(store: Store, session: str) -> None:
         chain.append(orm, token.actor, acts)
 
     store._write(work)
+    assert store.sign_in(store.add_token("desk", [Scope.READ])[1]) is not None
 
 
 @pytest.fixture(scope="module")

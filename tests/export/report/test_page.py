@@ -90,7 +90,7 @@ def test_report_escapes_what_users_wrote(sample: Program, provenance: Provenance
     voided = ((frozen.sessions[0].id, evil),)
     facts = describe(
         sample,
-        Provenance("0.1.0", replace(model, frozen=frozen), budget, provenance.cost, voided),
+        Provenance(version("innage"), replace(model, frozen=frozen), budget, provenance.cost, voided),
         "innage",
         64,
         0,
@@ -129,7 +129,7 @@ def test_report_tells_computed_frames_from_measured_ones(sample: Program, proven
 
     def text(kept: dict[str, Any]) -> str:
         model = replace(provenance.model, recipe=json.dumps(kept))
-        given = Provenance("0.1.0", model, provenance.budget, provenance.cost, ())
+        given = Provenance(version("innage"), model, provenance.budget, provenance.cost, ())
         return read_page(render_report(describe(sample, given, "innage", 64, 0))).text
 
     told = "160 frames that were computed, not measured: 2 sessions of an earlier tank, frozen set <b>winter"
@@ -150,7 +150,7 @@ def test_report_says_in_words_what_the_model_is_told(sample: Program, provenance
 
     def text(kept: dict[str, Any]) -> str:
         model = replace(provenance.model, recipe=json.dumps(kept))
-        given = Provenance("0.1.0", model, provenance.budget, provenance.cost, ())
+        given = Provenance(version("innage"), model, provenance.budget, provenance.cost, ())
         return read_page(render_report(describe(sample, given, "innage", 64, 0))).text
 
     kept = KeptRecipe(family="array net", size="16-8", bits=16)

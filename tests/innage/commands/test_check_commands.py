@@ -157,7 +157,7 @@ def test_text(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     assert "Frames, trims, frozen sets" in run("text", "export", folder).output
     assert "'=A. Bench" in (folder / "mark_revisions.csv").read_text()
     said = run("text", "import", folder, "--store", tmp_path / "new.db").output
-    assert "2 sessions are not in this store" in said
+    assert "2 sessions not in this store" in said
     run("text", "export", tmp_path / "again", "--store", tmp_path / "new.db")
     names = [p.name for p in folder.glob("*.toml")]
     assert len(names) == 9

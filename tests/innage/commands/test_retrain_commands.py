@@ -172,7 +172,7 @@ def test_a_refit_is_kept_with_its_parent_and_the_opening_counted(store: Path, tm
     words = ("--limits", "hard", "--strict")
     again = innage("retrain", "first", "--frozen", "tall", "--name", "third", "--steps", "5", *words)
     assert again.exit_code == 1, again.output
-    assert "1 of 1 limits is not met" in again.stdout
+    assert "1 limit not met, 0 without enough evidence, of 1;" in again.stdout
     assert "Opening 2 of the prove groups of tall." in again.stdout
     assert "kept as third" in again.stdout or "can stay in use with new trims" in again.stdout
 

@@ -77,7 +77,7 @@ def test_a_route_asks_for_its_scope(store: Store) -> None:
             if rule is Free.PUBLIC:
                 assert nobody.status_code == 200
                 continue
-            assert "no token was sent" in is_problem(nobody, "unauthorised")["detail"]
+            assert "no token was sent" in str(is_problem(nobody, "unauthorised")["detail"])
             assert nobody.headers["www-authenticate"] == 'Bearer realm="innage"'
             if rule is Free.ANY:
                 continue

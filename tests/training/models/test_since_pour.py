@@ -142,7 +142,8 @@ def test_foam_that_only_its_time_tells_is_flagged_where_it_is_told(captures: Fro
     assert untold_alarms < 0.2
     assert made.recipe.array == TOLD
     assert made.recipe.inputs_told()[-1] == (
-        "Foam and film are told too by how many seconds ago liquid last came in, where the firmware knows"
+        "The net for foam and film also reads how many seconds ago liquid last came in, where the firmware "
+        "knows"
     )
     assert POUR in (made.recipe.features or ())
 
