@@ -27,7 +27,7 @@ demo: $(VENV)/.demo
 
 test: $(VENV)/.installed
 	@$(BIN)/python -P -c "import dataset, pathlib; here = pathlib.Path(dataset.__file__).resolve(); assert pathlib.Path('$(VENV)').resolve() in here.parents, f'tests would run the checkout: {here}'"
-	$(PYTEST) -n 2 -m "not slow" $(TESTS)
+	$(PYTEST) -n 3 -m "not slow" $(TESTS)
 
 # The everyday tests once more with branch coverage, by folder and in all; fails below fail_under (pyproject.toml)
 coverage: $(VENV)/.installed

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Annotated
 from fastapi import Depends, Request
 
 from dataset.store import Store
+from innage.service.open_streams import Streams
 from innage.service.problems import Problem
 from innage.service.rights import Actor, Authorise
-from innage.service.streams import Streams
 
 if TYPE_CHECKING:
     from innage.service.kept_blobs import KeptBlobs

@@ -14,8 +14,8 @@ from innage.service import logs
 from innage.service.addresses import HOST, PORT, is_loopback
 from innage.service.app import make_app
 from innage.service.door import Settings
+from innage.service.open_streams import Streams
 from innage.service.rights import any_tokens
-from innage.service.streams import Streams
 
 if TYPE_CHECKING:
     from types import FrameType

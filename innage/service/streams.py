@@ -8,7 +8,6 @@ that they have.
 from __future__ import annotations
 
 import json
-import threading
 import time
 from collections.abc import AsyncIterator
 from typing import TYPE_CHECKING
@@ -34,14 +33,6 @@ QUIET_S = 15.0  # after which something is sent, so that those between know that
 AGAIN_MS = 3000  # after which a reader asks again
 _SLICE_S = 0.1  # in which it is looked whether to end
 _MOST_EVENTS = 500  # of a look
-
-
-class Streams:
-    """Those that are open, and whether they are to end."""
-
-    def __init__(self) -> None:
-        self.open = 0
-        self.ending = threading.Event()
 
 
 async def told_of_job(door: Door, request: Request, key: str, after: int) -> AsyncIterator[str]:
