@@ -68,3 +68,17 @@ def test_terms_of_the_pages_lead_to_the_glossary() -> None:
             places = re.findall(r"\]\(glossary\.md#([^)]+)\)", link_terms.linked(text, page.stem, TERMS))
             assert len(set(places)) == len(places) > 1
             assert set(places) <= there
+
+
+def test_modules_that_pages_name_are_there() -> None:
+    """A module by its name or its path, on any page; files named with a placeholder are no modules."""
+    tops = ("dataset", "training", "export", "innage", "migrations", "tests", "bench", "docs")
+    known = [f"/{path.relative_to(ROOT).as_posix()}" for top in tops for path in (ROOT / top).rglob("*.py")]
+    pages = (ROOT / "DEVELOPERS.md", ROOT / "README.md", *DOCS.glob("*.md"))
+    named = [
+        (page.name, module)
+        for page in pages
+        for module in re.findall(r"`([\w/]+\.py)`", page.read_text(encoding="utf-8"))
+    ]
+    assert len(named) > 50
+    assert [name for name in named if not any(path.endswith(f"/{name[1]}") for path in known)] == []
