@@ -19,30 +19,13 @@ from innage.service.description import PROBLEMS, describe
 from innage.service.door import Door, Settings
 from innage.service.kept_blobs import KeptBlobs
 from innage.service.middleware import Guard, Log, methods_of
-from innage.service.pages import (
-    audit_sheet,
-    certificates,
-    comparing,
-    coverage,
-    files,
-    frozen_sets,
-    home,
-    job_acts,
-    job_sheets,
-    limits,
-    models,
-    release,
-    released,
-    searching,
-    session,
-    session_acts,
-    sessions,
-    signing,
-    unit,
-    units,
-)
-from innage.service.pages.faults import answered
-from innage.service.pages.kept import Kept
+from innage.service.pages.binder import audit_sheet, files, home, searching, signing
+from innage.service.pages.capture import coverage, session, session_acts, sessions, unit, units
+from innage.service.pages.jobs import job_acts, job_sheets
+from innage.service.pages.paper.faults import answered
+from innage.service.pages.paper.kept import Kept
+from innage.service.pages.releases import certificates, release, released
+from innage.service.pages.training import comparing, frozen_sets, limits, models
 from innage.service.problems import Problem, problem_of
 from innage.service.rate import Rate
 from innage.service.rights import Authorise, authorise_by

@@ -14,12 +14,12 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from innage.service import logs
 from innage.service.door import FAILED, Door
-from innage.service.pages import cookies
-from innage.service.pages.faults import answered
-from innage.service.pages.forms import check_origin
+from innage.service.messages.wire import MOST_BLOB, MOST_BUNDLE, MOST_GROUP, MOST_OTHER
+from innage.service.pages.paper import cookies
+from innage.service.pages.paper.faults import answered
+from innage.service.pages.paper.forms import check_origin
 from innage.service.problems import Problem, busy, problem_of
 from innage.service.rights import ALSO, RULES, Actor, Free, Rule, is_page, of_token
-from innage.service.wire import MOST_BLOB, MOST_BUNDLE, MOST_GROUP, MOST_OTHER
 
 MOST_BODY = {
     ("PUT", "/v1/blobs/{sha256}"): MOST_BLOB,

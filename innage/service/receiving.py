@@ -19,9 +19,7 @@ from dataset.exchange.scopes import SCOPES
 from dataset.words import Scope
 from innage.jobs.exchange.peer import Sent
 from innage.jobs.exchange.received import WITH_BLOBS, Received, read_sent
-from innage.service.problems import Problem, parts_of, problem_of
-from innage.service.rights import Actor
-from innage.service.wire import (
+from innage.service.messages.wire import (
     MOST_BLOB,
     MOST_NAMED,
     Acknowledged,
@@ -33,6 +31,8 @@ from innage.service.wire import (
     HeldBack,
     Taken,
 )
+from innage.service.problems import Problem, parts_of, problem_of
+from innage.service.rights import Actor
 
 if TYPE_CHECKING:
     from dataset.records import AuditEntry

@@ -19,8 +19,8 @@ from dataset.records import Receipt
 from innage.jobs.exchange.peer import Answered, Sent
 from innage.jobs.exchange.received import read_sent
 from innage.jobs.sessions.finding import SessionFilter
-from innage.service import wire
 from innage.service.addresses import is_loopback
+from innage.service.messages import wire
 from innage.service.problems import MEDIA_TYPE, PREFIX, error_of
 
 MOST_ANSWER = 64 << 20  # bytes

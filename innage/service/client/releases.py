@@ -15,7 +15,7 @@ from innage.jobs.releasing.gates import Judgement
 from innage.jobs.releasing.moving import CURRENT, GatesShutError, Moved, Wish
 from innage.jobs.releasing.pulling import BundleNow
 from innage.service.client.connection import Connection, ProblemError
-from innage.service.releases import (
+from innage.service.messages.releases import (
     BundleAnswer,
     ChannelAnswer,
     Channels,

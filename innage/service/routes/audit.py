@@ -9,7 +9,7 @@ from urllib.parse import urlencode
 from fastapi import FastAPI, Query, Response
 
 from innage.service.door import DoorOf
-from innage.service.wire import Answer
+from innage.service.messages.wire import Answer
 
 MOST = 500  # rows of one answer
 MOST_NAME = 200  # characters

@@ -19,8 +19,8 @@ from innage.jobs.releasing.pulling import bundle_now
 from innage.service.answers import FOR_EVER, bytes_answer, json_answer
 from innage.service.description import of_bytes, unless_unchanged
 from innage.service.door import ActorOf, DoorOf, StoreOf
+from innage.service.messages.releases import BundleAnswer, Said, Withdrawn
 from innage.service.problems import Problem
-from innage.service.releases import BundleAnswer, Said, Withdrawn
 
 ZIP = "application/zip"
 BYTES = "application/octet-stream"

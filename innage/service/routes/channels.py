@@ -15,8 +15,15 @@ from innage.jobs.releasing.moving import CURRENT, GatesShutError, Wish, move_cha
 from innage.service.answers import json_answer
 from innage.service.description import unless_unchanged
 from innage.service.door import ActorOf, DoorOf, StoreOf
+from innage.service.messages.releases import (
+    ChannelAnswer,
+    Channels,
+    MoveAnswer,
+    MoveAsked,
+    MovedAnswer,
+    Moves,
+)
 from innage.service.problems import Problem, busy, parts_of
-from innage.service.releases import ChannelAnswer, Channels, MoveAnswer, MoveAsked, MovedAnswer, Moves
 
 WAIT_S = 20.0  # for the turn of a bundle to be judged
 JUDGING = threading.Lock()  # it takes seconds, and some hundred megabytes at most: one at a time

@@ -17,9 +17,7 @@ from innage.jobs.exchange.push import blobs_of
 from innage.service.answers import FOR_EVER, bytes_answer, json_answer
 from innage.service.description import of_bytes, unless_unchanged
 from innage.service.door import ActorOf, DoorOf, StoreOf
-from innage.service.problems import Problem
-from innage.service.receiving import check_scopes, cut_blobs, read_blob, read_body, take_group, take_groups
-from innage.service.wire import (
+from innage.service.messages.wire import (
     MOST_LISTED,
     MOST_NAMED,
     Asked,
@@ -36,6 +34,8 @@ from innage.service.wire import (
     dashed,
     named,
 )
+from innage.service.problems import Problem
+from innage.service.receiving import check_scopes, cut_blobs, read_blob, read_body, take_group, take_groups
 
 MOST_ANSWERED = 8 << 20  # bytes of documents in one answer
 BY_DASHED = {dashed(kind): kind for kind in KINDS}

@@ -7,8 +7,8 @@ from importlib.metadata import version
 from fastapi import FastAPI
 
 from innage.service.door import DoorOf
+from innage.service.messages.wire import PROTOCOL, Limits, Protocol
 from innage.service.problems import Problem
-from innage.service.wire import PROTOCOL, Limits, Protocol
 
 
 def register(app: FastAPI) -> None:

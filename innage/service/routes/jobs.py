@@ -18,7 +18,7 @@ from innage.runner.queueing import add_job
 from innage.service.answers import FOR_EVER, bytes_answer
 from innage.service.description import of_bytes
 from innage.service.door import DoorOf, StoreOf
-from innage.service.jobs import EventAnswer, JobAnswer, JobAsked, JobLog, Jobs
+from innage.service.messages.jobs import EventAnswer, JobAnswer, JobAsked, JobLog, Jobs
 from innage.service.problems import Problem, busy, parts_of
 from innage.service.streams import MEDIA_TYPE, MOST_OPEN, told_of_job
 

@@ -11,7 +11,7 @@ from pydantic import BeforeValidator, Field
 from dataset.records import Scope, Token
 from dataset.store.team.tokens import DAYS, ID_LENGTH, MOST_DAYS
 from innage.service.door import StoreOf
-from innage.service.wire import Answer, Message
+from innage.service.messages.wire import Answer, Message
 
 MOST_REASON = 1000
 

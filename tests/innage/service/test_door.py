@@ -19,11 +19,11 @@ from innage.service.addresses import is_loopback
 from innage.service.app import make_app
 from innage.service.door import Settings
 from innage.service.logs import JsonLines
+from innage.service.messages.wire import check_protocol
 from innage.service.problems import KINDS, MEDIA_TYPE, PREFIX, error_of, parts_of
 from innage.service.rate import Rate
 from innage.service.rights import ALSO, RULES, Actor, Free, Scope
 from innage.service.serving import Listening, listen
-from innage.service.wire import check_protocol
 
 
 @pytest.fixture(scope="module")

@@ -24,9 +24,9 @@ from doors import open_door
 from innage.jobs.exchange.push import blobs_of
 from innage.service.answers import digest_field
 from innage.service.door import Settings
+from innage.service.messages.wire import dashed
 from innage.service.problems import KINDS as PROBLEMS
 from innage.service.problems import MEDIA_TYPE, PREFIX
-from innage.service.wire import dashed
 
 REGISTERED = [kind for kind in KINDS if kind in REGISTRY]
 

@@ -28,8 +28,8 @@ from dataset.store.team import clock
 from doors import open_door
 from innage.jobs.exchange.push import blobs_of
 from innage.service.door import Settings
+from innage.service.messages.wire import MOST_BLOB, MOST_GROUP, MOST_OTHER
 from innage.service.problems import KINDS, MEDIA_TYPE, PREFIX
-from innage.service.wire import MOST_BLOB, MOST_GROUP, MOST_OTHER
 
 BLOBS = "/v1/blobs/"
 OBJECTS = "/v1/objects"

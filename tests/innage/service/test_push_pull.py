@@ -23,8 +23,8 @@ from doors import open_door
 from innage.jobs.exchange.pull import pull
 from innage.jobs.exchange.push import Pushed, push
 from innage.jobs.sessions.finding import SessionFilter
-from innage.service import wire
 from innage.service.client.connection import Connection
+from innage.service.messages import wire
 from servers import Server
 
 NORTH = "a" * 32  # the rig's bench

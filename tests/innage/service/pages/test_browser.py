@@ -15,7 +15,7 @@ from dataset.records import Scope
 from dataset.store import Store
 from desks import addresses
 from doors import open_door
-from innage.service.pages.frame import CHAPTERS
+from innage.service.pages.paper.frame import CHAPTERS
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page

@@ -25,9 +25,9 @@ from desks import READABLE, addresses
 from doors import open_door
 from innage.jobs.pages import page_of_lines
 from innage.jobs.sessions.finding import EVERY_SESSION, SessionFilter
-from innage.service.pages.faults import onward
-from innage.service.pages.filters import read_filter
-from innage.service.pages.frame import POLICY
+from innage.service.pages.paper.faults import onward
+from innage.service.pages.paper.filters import read_filter
+from innage.service.pages.paper.frame import POLICY
 from innage.service.problems import MEDIA_TYPE
 
 HOSTILE = "\"><script>alert(1)</script><img src=x onerror=alert(2)>'{{7*7}}&amp;"

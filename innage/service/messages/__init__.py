@@ -1,0 +1,1 @@
+"""What travels, and what both ends of the line agree on."""

@@ -1,0 +1,1 @@
+"""What holds the pages together: contents, search, audit, signing in, and the files that pages load."""

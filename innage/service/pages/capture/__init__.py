@@ -1,0 +1,1 @@
+"""What was captured: sessions, what is missing, and the units."""

@@ -1,0 +1,1 @@
+"""The book of jobs, and what is done about them at a desk."""

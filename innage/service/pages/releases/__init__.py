@@ -1,0 +1,1 @@
+"""What is handed over: bundles, and the channels that point at them."""

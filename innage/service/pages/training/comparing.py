@@ -1,0 +1,113 @@
+"""Two models beside each other, by what their data sheets say: nothing is judged anew for the page."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
+
+from fastapi import FastAPI, Query, Request
+from starlette.responses import Response
+
+from dataset.values import natural
+from export.report.claim_tables import class_rows
+from innage.jobs.models.training import model_facts
+from innage.service.door import DoorOf
+from innage.service.pages.paper.frame import PAGE, sheet
+from innage.service.pages.paper.tables import Form, table_file
+from training.search.metrics import Metrics, read_metrics
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dataset.records import Model
+
+Name = Annotated[str, Query(max_length=200)]
+_ACCEPTED, _P50, _P95, _MAX = 3, 4, 5, 6  # of a row of class_rows
+
+
+class Told(NamedTuple):
+    """A model and what its training found."""
+
+    model: Model
+    metrics: Metrics
+
+
+def register(app: FastAPI) -> None:
+    """Add the routes."""
+    app.add_api_route("/compare", page, methods=["GET"], **PAGE)
+    app.add_api_route("/compare.{form}", table, methods=["GET"], **PAGE)
+
+
+def page(request: Request, door: DoorOf, first: Name = "", second: Name = "") -> Response:
+    """Both; where one is not named yet, the choice of two."""
+    store = door.store
+    models = {model.name: model for model in store.page_of_models(limit=1 << 31).items}
+    facts: dict[str, Any] = {
+        "names": sorted(models, key=natural),
+        "first": first,
+        "second": second,
+        "both": None,
+    }
+    if first and second:
+        both = tuple(_told(models.get(name) or store.model(name)) for name in (first, second))
+        facts |= {
+            "both": both,
+            "same": both[0].model.frozen.sha256 == both[1].model.frozen.sha256,
+            "rows": _rows(both),
+            "limits": _limits(both),
+            "costs": _costs(both),
+        }
+    return sheet(request, "compare.html", facts)
+
+
+def table(request: Request, door: DoorOf, form: Form, first: Name, second: Name) -> Response:
+    """The errors of both by class."""
+    rows = _rows([_told(door.store.model(name)) for name in (first, second)])
+    columns: dict[str, Sequence[Any]] = {"class": [row["class"] for row in rows]}
+    for name in ("accepted_pct", "p50_mm", "p95_mm", "max_mm"):
+        for k, place in enumerate(("first", "second")):
+            columns[f"{place}_{name}"] = [row[name][k] for row in rows]
+    return table_file(request, "compare", form, columns)
+
+
+def _told(model: Model) -> Told:
+    return Told(model, read_metrics(model_facts(model)["metrics"]))
+
+
+def _rows(both: Sequence[Told]) -> list[dict[str, Any]]:
+    """Errors by class, of both; None where one was not judged on a class."""
+    sides = [
+        {} if told.metrics.claims is None else {row[0]: row for row in class_rows(told.metrics.claims)}
+        for told in both
+    ]
+    wanted = {"accepted_pct": _ACCEPTED, "p50_mm": _P50, "p95_mm": _P95, "max_mm": _MAX}
+    return [
+        {"class": name}
+        | {
+            word: tuple(None if name not in side else side[name][place] for side in sides)
+            for word, place in wanted.items()
+        }
+        for name in dict.fromkeys([*sides[0], *sides[1]])
+    ]
+
+
+def _limits(both: Sequence[Told]) -> list[dict[str, Any]]:
+    """The limits that both or one of them answer, with what each says."""
+    sides = [{(row.metric, row.condition): row for row in told.metrics.limits} for told in both]
+    return [
+        {"metric": metric, "condition": condition, "rows": [side.get((metric, condition)) for side in sides]}
+        for metric, condition in dict.fromkeys([*sides[0], *sides[1]])
+    ]
+
+
+def _costs(both: Sequence[Told]) -> list[tuple[str, list[int | None]]]:
+    """What each costs, measured at its training."""
+    words = (
+        ("Flash, B", "flash"),
+        ("RAM, B", "ram"),
+        ("Stack, B", "stack"),
+        ("Cycles a frame, measured", "cycles"),
+        ("Cycles a frame, upper bound", "cycles_bound"),
+    )
+    costs = [None if told.metrics.chosen is None else told.metrics.chosen.cost for told in both]
+    rows = [(label, [getattr(cost, name, None) for cost in costs]) for label, name in words]
+    return [row for row in rows if any(value is not None for value in row[1])]

@@ -1,0 +1,111 @@
+"""The frozen sets: a line each, and the sheet of one."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from fastapi import FastAPI, Request
+from starlette.responses import Response
+
+from dataset.records import Role
+from dataset.values import natural
+from innage.jobs.models.choosing import look_at
+from innage.service.door import DoorOf
+from innage.service.pages.paper.frame import PAGE, sheet
+from innage.service.pages.paper.tables import Form, json_file, table_file
+
+if TYPE_CHECKING:
+    from dataset.records import FrozenSet
+    from dataset.store import Store
+    from innage.jobs.models.choosing import Frozen
+
+ROLES = tuple(Role)
+
+
+def register(app: FastAPI) -> None:
+    """Add the routes."""
+    app.add_api_route("/frozen", listed, methods=["GET"], **PAGE)
+    app.add_api_route("/frozen.{form}", table, methods=["GET"], **PAGE)
+    app.add_api_route("/frozen/{name}.json", as_json, methods=["GET"], **PAGE)
+    app.add_api_route("/frozen/{name}", one, methods=["GET"], **PAGE)
+    app.add_api_route("/frozen/{name}/groups.{form}", groups, methods=["GET"], **PAGE)
+
+
+def listed(request: Request, door: DoorOf) -> Response:
+    """All of them, as people count."""
+    return sheet(request, "frozen_sets.html", {"rows": _rows(door.store), "roles": ROLES})
+
+
+def table(request: Request, door: DoorOf, form: Form) -> Response:
+    """All of them."""
+    rows = _rows(door.store)
+    names = ("name", "sha256", "group_by", *ROLES, "sessions", "origin", "prove_openings", "models")
+    return table_file(request, "frozen-sets", form, {str(n): [row[n] for row in rows] for n in names})
+
+
+def one(request: Request, door: DoorOf, name: str) -> Response:
+    """The sheet of one: its groups and roles, its sessions, and what 'prove' was opened for."""
+    frozen = look_at(door.store, name)
+    taken = frozen.frozen_set.sessions
+    used = {s.id: s.void_reason for s in taken if s.void_reason is not None}
+    facts = {
+        "frozen": frozen.frozen_set,
+        "seed": frozen.frozen_set.seed,
+        "groups": _groups(frozen),
+        "roles": [(role, frozen.frozen_set.groups(role)) for role in ROLES],
+        "purposes": frozen.purposes,
+        "outside": frozen.frames_outside,
+        "void": used,
+        "warned": frozen.warned_since,
+        "models": [model.name for model in _models_of(door.store, name)],
+        "units": len({s.unit.key for s in taken}),
+        "liquids": sorted({s.liquid.name for s in taken}, key=natural),
+        "tanks": sorted({s.mounting.tank.ref for s in taken}, key=natural),
+        "sessions": sorted(taken, key=lambda s: natural(s.unit.name)),
+    }
+    return sheet(request, "frozen_set.html", facts)
+
+
+def as_json(request: Request, door: DoorOf, name: str) -> Response:
+    """As ``innage frozen NAME --json`` has it."""
+    return json_file(request, look_at(door.store, name).facts())
+
+
+def groups(request: Request, door: DoorOf, name: str, form: Form) -> Response:
+    """Its groups, a row each."""
+    rows = _groups(look_at(door.store, name))
+    names = ("group", "role", "frames", "sessions")
+    return table_file(request, f"frozen-{name}-groups", form, {n: [row[n] for row in rows] for n in names})
+
+
+def _groups(frozen: Frozen) -> list[dict[str, Any]]:
+    """By role, then as people count."""
+    roles = dict(frozen.frozen_set.roles)
+    ordered = sorted(frozen.groups, key=lambda g: (ROLES.index(roles[g.name]), natural(g.name)))
+    return [
+        {"group": g.name, "role": str(roles[g.name]), "frames": g.frames, "sessions": len(g.sessions)}
+        for g in ordered
+    ]
+
+
+def _rows(store: Store) -> list[dict[str, Any]]:
+    sets = sorted(store.page_of_frozen_sets(limit=1 << 31).items, key=lambda one: natural(one.name))
+    models = store.page_of_models(limit=1 << 31).items
+    return [_row(store, one, sum(model.frozen.name == one.name for model in models)) for one in sets]
+
+
+def _row(store: Store, one: FrozenSet, models: int) -> dict[str, Any]:
+    return {
+        "name": one.name,
+        "sha256": one.sha256,
+        "group_by": str(one.group_by),
+        "sessions": len(one.sessions),
+        "origin": one.origin,
+        "prove_openings": store.prove_openings(one),
+        "models": models,
+        **{role: len(one.groups(role)) for role in ROLES},
+    }
+
+
+def _models_of(store: Store, name: str) -> list[Any]:
+    return [model for model in store.page_of_models(limit=1 << 31).items if model.frozen.name == name]

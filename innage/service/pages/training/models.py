@@ -1,0 +1,214 @@
+"""The models: a line each, the data sheet of one, and its whole report."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+from typing import TYPE_CHECKING, Any
+
+from fastapi import FastAPI, Request
+from markupsafe import Markup
+from starlette.responses import Response
+
+from dataset.values import natural
+from dataset.words import LimitAnswer
+from export.report.claim_tables import class_rows, rate_rows
+from export.report.html_page import shielded
+from export.report.shown_classes import level_class_section, unit_figure
+from innage.jobs.models.reporting import model_page
+from innage.jobs.models.training import find_models, model_facts
+from innage.service.door import DoorOf
+from innage.service.pages.paper.filters import AskedOf
+from innage.service.pages.paper.frame import PAGE, POLICY, answer, sheet
+from innage.service.pages.paper.tables import Form, json_file, table_file
+from training.search.metrics import Metrics, read_metrics
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from dataset.records import Model, StatusEvent
+    from dataset.store import Store
+    from training.judging.figures import Figures
+
+ERRORS = (
+    "class",
+    "groups",
+    "frames",
+    "accepted_pct",
+    "p50_mm",
+    "p95_mm",
+    "max_mm",
+    "p95_pct",
+    "frames_p95_mm",
+    "worst_group",
+    "worst_group_p95_mm",
+    "label_u_mm",
+)
+_LAW = {"rises": "rise with", "falls": "fall with"}  # a sensor's count law, of several counts
+LIMITS = ("metric", "condition", "bound", "value", "answer", "reason")
+
+
+def register(app: FastAPI) -> None:
+    """Add the routes."""
+    app.add_api_route("/models", listed, methods=["GET"], **PAGE)
+    app.add_api_route("/models.{form}", table, methods=["GET"], **PAGE)
+    app.add_api_route("/models/{name}.json", as_json, methods=["GET"], **PAGE)
+    app.add_api_route("/models/{name}", data_sheet, methods=["GET"], **PAGE)
+    app.add_api_route("/models/{name}/errors.{form}", errors, methods=["GET"], **PAGE)
+    app.add_api_route("/models/{name}/limits.{form}", limits, methods=["GET"], **PAGE)
+    app.add_api_route("/models/{name}/report", report, methods=["GET"], **PAGE)
+
+
+def listed(request: Request, door: DoorOf, asked: AskedOf) -> Response:
+    """All of them that the filter leaves, as people count."""
+    rows = _rows(door.store, find_models(door.store, asked.filter))
+    return sheet(
+        request, "models.html", {"rows": rows, "asked": asked, "any": bool(door.store.counts()["models"])}
+    )
+
+
+def table(request: Request, door: DoorOf, asked: AskedOf, form: Form) -> Response:
+    """All of them that the filter leaves."""
+    rows = _rows(door.store, find_models(door.store, asked.filter))
+    names = tuple(rows[0]) if rows else ("name",)
+    return table_file(request, "models", form, {name: [row[name] for row in rows] for name in names})
+
+
+def as_json(request: Request, door: DoorOf, name: str) -> Response:
+    """As ``innage models NAME --json`` has it."""
+    model, store = door.store.model(name), door.store
+    return json_file(request, model_facts(model, store.board_measurements(name), store.status(name)))
+
+
+def data_sheet(request: Request, door: DoorOf, name: str) -> Response:
+    """What the model is, where it may be used, how well it does and what it costs."""
+    store = door.store
+    model = store.model(name)
+    facts = shielded(model_facts(model, store.board_measurements(name), store.status(name)))
+    metrics = read_metrics(facts["metrics"])
+    claims, chosen = metrics.claims, metrics.chosen
+    taken = model.frozen.sessions
+    shown = {
+        "model": model,
+        "facts": facts,
+        "metrics": metrics,
+        "cost": None if chosen is None else chosen.cost,
+        "chosen": chosen,
+        "use": _limits_of_use(model, metrics),
+        "limits": metrics.limits,
+        "unmet": sum(row.answer != LimitAnswer.MET for row in metrics.limits),
+        "errors": [] if claims is None else class_rows(claims),
+        "rates": [] if claims is None else rate_rows(claims),
+        "pictures": [] if claims is None else _pictures(claims),
+        "void": {s.id: s.void_reason for s in taken if s.void_reason is not None},
+        "others": [other for other in _names(store) if other != name],
+    }
+    return sheet(request, "model.html", shown)
+
+
+def errors(request: Request, door: DoorOf, name: str, form: Form) -> Response:
+    """The errors by class on the held-out groups."""
+    claims = read_metrics(model_facts(door.store.model(name))["metrics"]).claims
+    rows = [] if claims is None else class_rows(claims)
+    columns = {column: [row[k] for row in rows] for k, column in enumerate(ERRORS)}
+    return table_file(request, f"model-{name}-errors", form, columns)
+
+
+def limits(request: Request, door: DoorOf, name: str, form: Form) -> Response:
+    """Its limits, answered."""
+    answers = read_metrics(model_facts(door.store.model(name))["metrics"]).limits
+    columns: dict[str, Sequence[Any]] = {n: [getattr(row, n) for row in answers] for n in LIMITS}
+    return table_file(request, f"model-{name}-limits", form, columns)
+
+
+def report(request: Request, door: DoorOf, name: str) -> Response:
+    """The whole report, as ``innage report model`` writes it. Its styles stand in it, so that the policy of
+    this page names them by their hashes.
+    """
+    page = model_page(door.store, name)
+    styles = re.findall(r"<style>(.*?)</style>", page, re.DOTALL)
+    named = " ".join(
+        f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'" for s in styles
+    )
+    policy = POLICY.replace("style-src 'self'", f"style-src {named}")
+    return answer(
+        request,
+        page.encode(),
+        "text/html; charset=utf-8",
+        headers={"Content-Security-Policy": policy},
+    )
+
+
+def _pictures(claims: Figures) -> list[Markup]:
+    """Of the report's generators, which escape what they are given."""
+    parts = [*level_class_section(claims), *unit_figure(claims)]
+    return [Markup(part) for part in parts if part.startswith("<figure")]  # noqa: S704 - escaped there
+
+
+def _limits_of_use(model: Model, metrics: Metrics) -> list[tuple[str, str]]:
+    """What the figures are of: beyond it, nothing is claimed."""
+    taken = model.frozen.sessions
+    board = json.loads(model.recipe).get("board", {})
+    fit = metrics.fit
+    rows = [
+        ("Tanks", ", ".join(sorted({s.mounting.tank.ref for s in taken}, key=natural))),
+        ("Sensors", ", ".join(sorted({s.mounting.sensor.ref for s in taken}, key=natural))),
+        ("Liquids", ", ".join(sorted({s.liquid.name for s in taken}, key=natural))),
+        (
+            "Levels",
+            "" if fit is None else f"{fit.label_low_mm:.4g} to {fit.label_high_mm:.4g} mm in training",
+        ),
+        ("Counts", _counts(board)),
+        ("Trims of each unit", metrics.trim or "none"),
+    ]
+    said = {"out_of_range": "Out of range", "sensor_fault": "Sensor fault"}
+    rows += [(said.get(flag, flag.capitalize()), what) for flag, what in sorted(metrics.flag_table.items())]
+    return [(what, text) for what, text in rows if text]
+
+
+def _counts(board: Mapping[str, Any]) -> str:
+    if not board:
+        return ""
+    law = _LAW.get(board["count_law"], "follow")
+    return (
+        f"{board['channels']} channels of {board['count_bits']} bits, which {law} the level; a frame each "
+        f"{board['period_ms']} ms, within {board['period_tolerance_pct']} %"
+    )
+
+
+def _rows(store: Store, models: Sequence[Model]) -> list[dict[str, Any]]:
+    return [
+        _row(model, read_metrics(json.loads(model.metrics)), store.status(model.name)) for model in models
+    ]
+
+
+def _row(model: Model, metrics: Metrics, status: StatusEvent | None) -> dict[str, Any]:
+    answers = [row.answer for row in metrics.limits]
+    cost = None if metrics.chosen is None else metrics.chosen.cost
+    claims = metrics.claims
+    clean = None if claims is None else claims.classes.get("clean")
+    every = None if claims is None else claims.classes.get("all")
+    return {
+        "name": model.name,
+        "trained": model.date,
+        "frozen": model.frozen.name,
+        "limits": None if model.limits is None else model.limits.ref,
+        "met": answers.count(LimitAnswer.MET),
+        "not_met": answers.count(LimitAnswer.NOT_MET),
+        "unproven": answers.count(LimitAnswer.UNPROVEN),
+        "clean_p95_mm": None if clean is None else clean.p95_mm,
+        "accepted_pct": None if every is None or every.accepted_share is None else 100 * every.accepted_share,
+        "prove_rmse_mm": None if metrics.prove is None else metrics.prove.integer.rmse_mm,
+        "flash_bytes": None if cost is None else cost.flash,
+        "cycles": None if cost is None else cost.cycles,
+        "parent": model.parent,
+        "status": None if status is None else str(status.status),
+        "origin": model.frozen.origin,
+        "sha256": model.sha256,
+    }
+
+
+def _names(store: Store) -> list[str]:
+    return sorted((model.name for model in store.page_of_models(limit=1 << 31).items), key=natural)

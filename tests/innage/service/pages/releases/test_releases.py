@@ -1,0 +1,102 @@
+"""Certificates and channels: what they show of a bundle, and what is done with one at a desk."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+
+from dataset.records import Scope
+from dataset.store import Store
+from desks import signed_in
+from doors import open_door
+from export.bundle.manifest import MANIFEST, read_manifest
+from export.bundle.verify import read_bundle
+from innage.jobs.releasing.moving import Wish, keep, move_channel
+from innage.service.pages.releases.certificates import GATES
+from released import Released
+
+
+@pytest.fixture
+def team(released: Released, tmp_path: Path) -> Iterator[Store]:
+    """A team's store that keeps two bundles, one of which meets its limit."""
+    with Store.open(released.store(tmp_path)) as store:
+        for name in ("good", "bad"):
+            keep(store, read_bundle(released.folder / name))
+        yield store
+
+
+@pytest.fixture
+def desk(team: Store) -> Iterator[httpx.Client]:
+    """Somebody at a desk who may release."""
+    token = team.add_token("kim", (Scope.READ, Scope.RELEASE))[1]
+    headers = {"Accept": "text/html,*/*;q=0.8", "Sec-Fetch-Site": "same-origin"}
+    with (
+        open_door(team, authorise=None) as url,
+        httpx.Client(base_url=url, headers=headers, timeout=60) as client,
+    ):
+        yield signed_in(client, token)
+
+
+def sha256_of(released: Released, name: str) -> str:
+    """What identifies a bundle."""
+    return read_manifest(read_bundle(released.folder / name)[MANIFEST]).bundle_sha256
+
+
+def test_a_certificate_says_what_was_conceded(released: Released, team: Store, desk: httpx.Client) -> None:
+    """By whom, of which gate; its channel leads to it and to the moves before. Nobody judged what no channel
+    was moved to.
+    """
+    good, bad = sha256_of(released, "good"), sha256_of(released, "bad")
+    assert "no gate has judged it" in desk.get(f"/bundles/{good[:12]}").text
+    move_channel(team, good, Wish("washer/stable", "A. Owner", "meets every limit"))
+    certificate = desk.get(f"/bundles/{good[:12]}").text
+    assert (certificate.count("<td>passed</td>"), "conceded" in certificate) == (len(GATES), False)
+    move_channel(team, bad, Wish("washer/stable", "A. Owner", "to be tried", ("anyway",)))
+    certificate = desk.get(f"/bundles/{bad}").text
+    assert re.search(
+        r'scope="row">limits</th>.*<strong class="red">conceded</strong> by A. Owner', certificate
+    )
+    assert certificate.count("<td>passed</td>") == len(GATES) - 1
+    channel = desk.get("/channels/washer/stable").text
+    assert re.findall(r'"mono" href="/bundles/(\w+)"', channel) == [bad[:12], bad[:12], good[:12]]
+    rows = desk.get("/moves.json?channel=washer/stable").json()
+    assert [(row["bundle_sha256"], row["concessions"]) for row in rows] == [(good, []), (bad, ["anyway"])]
+    (row,) = desk.get("/channels.json").json()
+    assert (row["channel"], row["bundle_sha256"], row["model"]) == ("washer/stable", bad, "bad")
+
+
+def test_a_bundle_is_withdrawn_at_a_desk(released: Released, team: Store, desk: httpx.Client) -> None:
+    good = sha256_of(released, "good")
+    empty = desk.post(f"/bundles/{good}/withdraw", data={"reason": ""})
+    assert (empty.status_code, 'href="#withdraw-reason"' in empty.text) == (422, True)
+    for act, fields, is_withdrawn in (
+        ("withdraw", "reads foam", True),
+        ("take-back", "it was the trim", False),
+    ):
+        done = desk.post(f"/bundles/{good}/{act}", data={"reason": fields})
+        shown = desk.get(done.headers["location"])
+        assert (done.status_code, 'role="status"' in shown.text) == (303, True)
+        assert ('class="stamp">Withdrawn' in shown.text) == is_withdrawn
+        (row,) = team.last_audit(1)
+        assert (row.who, row.reason, row.about) == ("kim", fields, good)
+        assert desk.get(f"/bundles/{good}.json").json()["withdrawn"] == (fields if is_withdrawn else None)
+        (line,) = (line for line in team.bundle_lines() if line.bundle_sha256 == good)
+        assert line.withdrawn == team.bundle(good).withdrawn
+
+
+def test_the_certificate_names_every_gate(released: Released, team: Store) -> None:
+    """Those that judge a bundle before a channel, and no other; lines of bundles say what bundles say."""
+    moved = move_channel(team, released.folder / "good", Wish("washer/stable", "A. Owner", "why"))
+    named = [name for names, _, _ in GATES for name in names]
+    assert sorted(named) == sorted(gate.name for gate in moved.judgement.gates)
+    lines = {line.bundle_sha256: line for line in team.bundle_lines()}
+    known = [bundle for model in team.models() for bundle in team.bundles_of(model.name)]
+    assert set(lines) == {bundle.bundle_sha256 for bundle in known}
+    for bundle in known:
+        line = lines[bundle.bundle_sha256]
+        assert (line.model, line.files, line.kept) == (bundle.model, len(bundle.files), bundle.kept)
+        assert line.signatures == len(bundle.signatures)
