@@ -32,6 +32,7 @@ from export.report.html import (
     number,
     part,
     svg_figure,
+    titled,
     unbroken,
 )
 from export.report.plots import BoxSummary, box_plot, class_plot, front_plot, level_plot, risk_plot
@@ -81,7 +82,7 @@ def _classes(metrics: Metrics, claims: Figures) -> list[str]:
     if rows:
         sections.append(
             html_table(
-                CLASS_COLUMNS,
+                titled(CLASS_COLUMNS),
                 [
                     [unbroken(cell(value)) if k in _NAMES else cell(value) for k, value in enumerate(row)]
                     for row in rows
@@ -210,7 +211,7 @@ def _confusion(claims: Figures) -> list[str]:
         "but withholding is "
         f"safe. Where the model says empty, it raises neither foam nor film.{silent}"
     )
-    return ["<h2>Confusion of flags</h2>", html_table(head, cells), f"<p>{text}</p>"]
+    return ["<h2>Confusion of flags</h2>", html_table(titled(head), cells), f"<p>{text}</p>"]
 
 
 def _share(share: float, due: bool) -> str:
@@ -276,7 +277,7 @@ def _places(claims: Figures) -> list[str]:
     ]
     return [
         "<h2>Where the errors are</h2>",
-        html_table(columns, cells),
+        html_table(titled(columns), cells),
         "<p>Frames with liquid in the tank only.</p>",
         *unit_figure(claims),
     ]
@@ -297,7 +298,7 @@ def candidates_sections(metrics: Metrics, facts: Facts) -> list[str]:
     how += "Flash and cycles are the candidate's without a band; one without them was not measured."
     sections = ["<h2>What was tried</h2>", f"<p>{escape(' '.join([*filter(None, sentences), how]))}</p>"]
     cells = [[cell(value) for value in row] for row in rows]
-    sections.append(html_table(CANDIDATE_COLUMNS, cells, left=left))
+    sections.append(html_table(titled(CANDIDATE_COLUMNS), cells, left=left))
     at_mean, at_flash = CANDIDATE_COLUMNS.index("mean mm"), CANDIDATE_COLUMNS.index("flash")
     points = [
         (flash, mean, f"{r[0]}, {r[1]} bits{f', watcher {r[2]}' if r[2] else ''}", bool(r[-1]))
@@ -331,5 +332,5 @@ def ablation_sections(metrics: Metrics) -> list[str]:
     for what, studied in (("features", ablation.features.rows), ("trims", ablation.trims.rows)):
         columns = [column.replace("\n", " ") for column in study_columns(what)]
         rows = [[cell(value) for value in row] for row in study_rows(studied)]
-        sections.append(html_table(columns, rows, left=(0, columns.index("within limits"))))
+        sections.append(html_table(titled(columns), rows, left=(0, columns.index("within limits"))))
     return sections

@@ -112,7 +112,8 @@ def trace_plot(trace: SessionTrace, span_mm: float, *, band: bool) -> str:
     if band:
         entries.append(('<rect class="s1 band" x="0" y="-5" width="26" height="10"/>', "band"))
     signs, top = key(entries, 0)
-    x = Scale([0.0, *trace.t_s], LEFT, WIDTH - RIGHT, 8, tight=True)
+    ends = [run[-1] for runs in trace.runs.values() for run in runs if run]  # frames between those drawn too
+    x = Scale([0.0, *trace.t_s, *ends], LEFT, WIDTH - RIGHT, 8, tight=True)
     panel = Panel(x, [0.0, span_mm, *trace.label_mm], "level, mm", top, 200)
     parts = [*signs, *panel.grid()]
     if band:

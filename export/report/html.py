@@ -41,7 +41,20 @@ def html_table(head: Sequence[str], rows: Iterable[Sequence[str]], left: Sequenc
     cells = [row(r, "td") for r in rows]
     kind = '"wide short"' if len(cells) <= _SHORT else "wide"
     body = f"<tbody>{''.join(cells)}</tbody>"
-    return f"<div class={kind}><table><thead>{row(head, 'th')}</thead>{body}</table></div>"
+    return sliding(kind, head, f"<table><thead>{row(head, 'th')}</thead>{body}</table>")
+
+
+def sliding(kind: str, head: Sequence[str], table: str) -> str:
+    """The region in which a table slides where it is wider than its page, by keys too; it is called by the
+    table's first columns, as ready-made text.
+    """
+    named = ", ".join([text for cell in head if (text := _TAG.sub("", cell).strip())][:3])
+    return f'<div class={kind} tabindex=0 role=region aria-label="Table of {named}">{table}</div>'
+
+
+def titled(columns: Iterable[str]) -> list[str]:
+    """Columns as the head of a table, each with a capital."""
+    return [column[:1].upper() + column[1:] for column in columns]
 
 
 def cell(value: object) -> str:

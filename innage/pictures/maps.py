@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from html import escape
 
 from dataset.coverage.gaps import Gaps
+from export.report.html import sliding
 from training.judging.figures import CellDifference
 
 _STEPS = 5  # shades of the style sheet: m1 to m5, and w1 to w5 for the other side of 0
@@ -77,7 +78,8 @@ def _table(across: str, head: Sequence[str], rows: Sequence[tuple[str, Sequence[
         for words, cells in rows
     )
     columns = "".join(f'<th scope="col">{escape(words)}</th>' for words in head)
-    return (
-        f'<div class=wide><table class=map><thead><tr><th colspan="{wide}">{escape(across)}</th></tr>'
-        f"<tr>{columns}</tr></thead>{body}</table></div>"
+    table = (
+        f'<table class=map><thead><tr><th colspan="{wide}">{escape(across)}</th></tr>'
+        f"<tr>{columns}</tr></thead>{body}</table>"
     )
+    return sliding("wide", [escape(across)], table)

@@ -89,7 +89,11 @@ def session_page(
     if session.stretches:
         rows = [(f"{s.start}-{s.stop - 1}", escape(conditions_text(s.conditions))) for s in session.stretches]
         parts += ["<h2>Conditions</h2>", html_table(("Frames", "Conditions"), rows, left=(0, 1))]
-    kept = [(escape(k.replace("_", " ")), _cell(v)) for k, v in facts.items() if k not in _SAID_ABOVE]
+    kept = [
+        (escape(k.replace("_", " ")), _cell(v))
+        for k, v in facts.items()
+        if k not in _SAID_ABOVE and v is not None
+    ]
     parts += ["<h2>Facts</h2>", html_table(("Fact", "Value"), kept, left=(0, 1))]
     parts += cautions(CAUTION, origin)
     return page(f"session {session.id}", parts, f"session {session.id}, hash {session.sha256[:16]}")

@@ -166,6 +166,16 @@ def test_an_arrays_report_in_a_browser(
     fits_a_browser(page_of(ARRAY | {"claims": claims}, simulated=True), width)
 
 
+def test_every_table_slides_in_a_region_with_a_name(page_of: Callable[..., str]) -> None:
+    """So that on a telephone a table slides and not the page, by keys too (WCAG 2.1.1)."""
+    page = page_of(ARRAY)
+    regions = re.findall(
+        r'<div class=\S+(?: short")? tabindex=0 role=region aria-label="([^"]+)"><table', page
+    )
+    assert len(regions) == page.count("<table") > 5
+    assert "Table of Class, Groups, Frames" in regions
+
+
 def test_limits_that_nobody_gave_are_said(page_of: Callable[..., str]) -> None:
     assert "No limits were given" in page_of(ARRAY | {"limits": []})
 

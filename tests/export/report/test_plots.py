@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import pytest
 
-from export.report.axes import LEFT, Panel, Scale, key, tick_texts, ticks
+from export.report.axes import LEFT, RIGHT, WIDTH, Panel, Scale, key, tick_texts, ticks
 from export.report.class_plots import level_class_plot, predicted_plot, trace_plot, unit_plot
 from export.report.plots import (
     BoxSummary,
@@ -268,3 +269,11 @@ def test_a_trace_breaks_where_nothing_was_given_and_shows_when() -> None:
     gone, flags = _elements(svg, "rect", "gone")[0], _elements(svg, "rect", "stretch")
     assert float(flags[0]["x"]) + float(flags[0]["width"]) < float(gone["x"]) < float(flags[1]["x"])
     assert "band" not in trace_plot(TRACE, 60.0, band=False)
+
+
+def test_what_held_last_ends_within_a_traces_axis() -> None:
+    """Of many frames few are drawn, so that a stretch may end after the last of these."""
+    late = replace(TRACE, runs={"withheld: doubt": ((TRACE.t_s[-1], TRACE.t_s[-1] + 2),)})
+    svg = trace_plot(late, 60.0, band=True)
+    (gone,) = _elements(svg, "rect", "gone")
+    assert float(gone["x"]) + float(gone["width"]) <= WIDTH - RIGHT
