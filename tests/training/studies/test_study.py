@@ -4,14 +4,16 @@ and gain.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from pools import Shuffled
 
 from dataset.errors import InputError
-from dataset.pools import HERE
+from dataset.pools import HERE, TWO, Pool
 from dataset.records import Budget, FrozenData, Limit, Limits, Role
 from training.costs import Cost, CostModel
 from training.judging.judged import judge
@@ -148,6 +150,28 @@ def test_an_ablation_holds_both_and_fits_like_recipes_once(data: FrozenData) -> 
     assert ("fitting again", 7, 7) in told
     full, chosen = found["trims"]["rows"][2], found["features"]["rows"][0]
     assert full["classes"] == chosen["classes"]
+
+
+@pytest.mark.slow
+def test_an_ablation_is_the_same_bits_on_any_pool(make_strip: Callable[..., FrozenData]) -> None:
+    """In this process, there in another order, and in two processes, to which the costs and the progress of
+    whoever asks cannot go.
+    """
+    data, quick = make_strip(units=8, frames=16), replace(RECIPE, hidden=(4,), watcher=(4,), steps=4)
+    budget = Budget("b", "core", 1, 100, 100, 100, 100)
+
+    def cost(program: Program, budget: Budget) -> Cost:
+        return Cost("core", 1, 1, 0, len(program.states), 1, len(program.step), 1.0)
+
+    def found_by(pool: Pool) -> str:
+        request = SearchRequest("m", None, budget, cost, progress=lambda *what: None, pool=pool)
+        ablation = ablate(Study(data, hardware_of(data), quick, Role.PROVE, request))
+        return json.dumps(ablation.to_json(), sort_keys=True)
+
+    shuffled = Shuffled(1)
+    alone, *others = (found_by(pool) for pool in (HERE, shuffled, TWO))
+    assert [other == alone for other in others] == [True, True]
+    assert shuffled.took == [f"refit {k}" for k in range(7)]
 
 
 def test_without_a_watcher_no_reading_is_withheld(data: FrozenData) -> None:
