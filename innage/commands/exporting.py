@@ -136,9 +136,18 @@ def export(
     from innage.jobs.models.exporting import export as export_model
 
     options = BundleOptions(
-        prefix, zipped, optimise, kernels, assembly, volume_table, even_if_unproven, made_vectors_only
+        prefix=prefix,
+        zipped=zipped,
+        optimise=optimise,
+        kernels=kernels,
+        assembly=assembly,
+        volume_table=volume_table,
+        even_if_unproven=even_if_unproven,
+        made_vectors_only=made_vectors_only,
+        fast_crc=fast_crc,
+        memory_check=memory_check,
+        even_if_retired=even_if_retired,
     )
-    options = replace(options, fast_crc=fast_crc, memory_check=memory_check, even_if_retired=even_if_retired)
     if uses:
         options = replace(options, uses=tuple(uses))
     with open_store(store) as opened:

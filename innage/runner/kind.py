@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from dataset.canonical import limits_sha256, model_sha256
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from innage.jobs import Progress
 
 S = TypeVar("S")
+P = TypeVar("P")
 
 
 @dataclass(frozen=True)
@@ -90,6 +91,12 @@ def hashes_of(
         if record is not None:
             hashes[name] = sha256(asdict(record))
     return hashes
+
+
+def part_of(kind: type[P], settings: Any, **beside: Any) -> P:
+    """A record of what ``settings`` have of its fields, and of what is no setting ``beside``."""
+    own = {one.name for one in fields(kind)}  # type: ignore[arg-type]  # each is a dataclass
+    return kind(**{name: getattr(settings, name) for name in own - beside.keys()}, **beside)
 
 
 def without(facts: Mapping[str, Any], *names: str) -> dict[str, Any]:

@@ -39,13 +39,12 @@ _LEANEST = "BundleOptions(uses=('leanest',))"
 _OF_USES = {"flash bytes", "cycles, worst frame"}  # resources that a firmware spends on what else it uses
 
 
-@dataclass(frozen=True)
-class BundleOptions:
-    """How a bundle is written.
+@dataclass(frozen=True, kw_only=True)
+class BundleSettings:
+    """What a bundle is, be it a folder or one file.
 
     Attributes:
         prefix: begins the C identifiers and file names.
-        zipped: one file, OUT.zip, instead of a folder.
         optimise: compiled for ``size`` or ``speed`` when it is measured and verified.
         kernels: how layers and trees are written: ``small``, ``branches``, ``threes``, ``fast``,
             ``fastest`` or ``auto``.
@@ -63,7 +62,6 @@ class BundleOptions:
     """
 
     prefix: str = "innage"
-    zipped: bool = False
     optimise: str = "size"
     kernels: str = "small"
     assembly: bool = False
@@ -74,6 +72,17 @@ class BundleOptions:
     fast_crc: bool = False
     memory_check: bool = False
     even_if_retired: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class BundleOptions(BundleSettings):
+    """How a bundle is written: what :class:`BundleSettings` has, and where to.
+
+    Attributes:
+        zipped: one file, OUT.zip, instead of a folder.
+    """
+
+    zipped: bool = False
 
 
 @dataclass(frozen=True)

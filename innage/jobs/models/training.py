@@ -35,8 +35,8 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Search:
-    """How a model is searched for.
+class SearchSettings:
+    """How a model is searched for, wherever that is.
 
     Attributes:
         seed: of everything that is drawn, 0 to 2**32 - 1.
@@ -46,7 +46,6 @@ class Search:
             with the model.
         date: the day that the model is said to be trained on, ISO 8601; None is the host's.
         since_pour: pad arrays: the firmware tells how many seconds ago liquid last came in.
-        pool: where the fits are done, which changes no result; None means on all cores of this machine.
     """
 
     seed: int = 0
@@ -55,6 +54,16 @@ class Search:
     date: str | None = None
     recipe: str | None = None
     since_pour: bool = False
+
+
+@dataclass(frozen=True)
+class Search(SearchSettings):
+    """How a model is searched for: what :class:`SearchSettings` has, and where.
+
+    Attributes:
+        pool: where the fits are done, which changes no result; None means on all cores of this machine.
+    """
+
     pool: Pool | None = None
 
 
@@ -143,19 +152,28 @@ def train(
 
 
 @dataclass(frozen=True)
-class Refit:
-    """How a model is refitted.
+class RefitSettings:
+    """How a model is refitted, wherever that is.
 
     Attributes:
         seed: of everything that is drawn, 0 to 2**32 - 1.
         steps: the most of a refit; more take longer and may end nearer.
         date: the day that the model is said to be trained on, ISO 8601; None is the host's.
-        pool: where the fits are done, which changes no result; None means on all cores of this machine.
     """
 
     seed: int = 0
     steps: int = 60
     date: str | None = None
+
+
+@dataclass(frozen=True)
+class Refit(RefitSettings):
+    """How a model is refitted: what :class:`RefitSettings` has, and where.
+
+    Attributes:
+        pool: where the fits are done, which changes no result; None means on all cores of this machine.
+    """
+
     pool: Pool | None = None
 
 

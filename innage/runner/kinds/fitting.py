@@ -10,7 +10,9 @@ from dataset.errors import NotFoundError
 from dataset.words import JobEventKind, Role
 from innage.jobs.models.training import (
     Refit,
+    RefitSettings,
     Search,
+    SearchSettings,
     check_search,
     day_of,
     refuse_known,
@@ -18,15 +20,15 @@ from innage.jobs.models.training import (
     train,
 )
 from innage.jobs.registry import in_use
-from innage.runner.kind import Done, Inputs, Kind, Work, hash_of_model, hashes_of
+from innage.runner.kind import Done, Inputs, Kind, Work, hash_of_model, hashes_of, part_of
 
 if TYPE_CHECKING:
     from dataset.records import FrozenSet, Model
     from dataset.store import Store
 
 
-@dataclass(frozen=True)
-class TrainSettings:
+@dataclass(frozen=True, kw_only=True)
+class TrainSettings(SearchSettings):
     """As of :func:`innage.jobs.models.training.train`."""
 
     frozen: str
@@ -34,16 +36,10 @@ class TrainSettings:
     limits: str | None = None
     budget: str | None = None
     families: tuple[str, ...] | None = None
-    seed: int = 0
-    trim: str | None = None
-    ablation: bool = False
-    date: str | None = None
-    recipe: str | None = None
-    since_pour: bool = False
 
 
-@dataclass(frozen=True)
-class RetrainSettings:
+@dataclass(frozen=True, kw_only=True)
+class RetrainSettings(RefitSettings):
     """As of :func:`innage.jobs.models.training.retrain`."""
 
     model: str
@@ -51,9 +47,6 @@ class RetrainSettings:
     name: str
     limits: str | None = None
     budget: str | None = None
-    seed: int = 0
-    steps: int = 60
-    date: str | None = None
 
 
 def _settle(store: Store, settings: Any) -> Any:
@@ -99,9 +92,7 @@ def _train(work: Work[TrainSettings]) -> Done:
         limits=asked.limits,
         budget=asked.budget,
         families=asked.families,
-        search=Search(
-            asked.seed, asked.trim, asked.ablation, asked.date, asked.recipe, asked.since_pour, work.pool
-        ),
+        search=part_of(Search, asked, pool=work.pool),
         progress=work.progress,
     )
     return _came_to(model)
@@ -118,7 +109,7 @@ def _retrain(work: Work[RetrainSettings]) -> Done:
             asked.name,
             limits=asked.limits,
             budget=asked.budget,
-            refit=Refit(asked.seed, asked.steps, asked.date, work.pool),
+            refit=part_of(Refit, asked, pool=work.pool),
             progress=work.progress,
         ).model
     )

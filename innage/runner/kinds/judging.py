@@ -15,22 +15,12 @@ if TYPE_CHECKING:
     from dataset.store import Store
 
 
-@dataclass(frozen=True)
-class CompareSettings:
+@dataclass(frozen=True, kw_only=True)
+class CompareSettings(Yardstick):
     """As of :func:`innage.jobs.models.judging.compare`."""
 
     first: str
     second: str
-    frozen: str | None = None
-    role: Role = Role.PROVE
-    limits: str | None = None
-    budget: str | None = None
-    seed: int = 0
-
-    @property
-    def yardstick(self) -> Yardstick:
-        """What the two are held against."""
-        return Yardstick(self.frozen, self.role, self.limits, self.budget, self.seed)
 
 
 @dataclass(frozen=True)
@@ -42,17 +32,13 @@ class SweepSettings:
     limits: str | None = None
 
 
-@dataclass(frozen=True)
-class StudySettings:
+@dataclass(frozen=True, kw_only=True)
+class StudySettings(Question):
     """As of :func:`innage.jobs.models.judging.study`."""
 
     model: str
-    trims: bool = True
-    features: bool = True
-    role: Role = Role.CHOOSE
     limits: str | None = None
     budget: str | None = None
-    seed: int = 0
 
 
 def _settle(store: Store, settings: Any) -> Any:
@@ -97,7 +83,7 @@ def _named(store: Store, settings: Any) -> dict[str, str]:
 
 def _compare(work: Work[CompareSettings]) -> Done:
     asked = work.settings
-    compared = compare(work.store, asked.first, asked.second, asked.yardstick, work.progress)
+    compared = compare(work.store, asked.first, asked.second, asked, work.progress)
     return _came_to("comparison.json", compared.facts(), "openings", "statuses", "remarks")
 
 
@@ -119,7 +105,7 @@ def _study(work: Work[StudySettings]) -> Done:
     worth = study(
         work.store,
         asked.model,
-        Question(asked.trims, asked.features, asked.role, asked.seed),
+        asked,
         limits=asked.limits,
         budget=asked.budget,
         progress=work.progress,

@@ -15,12 +15,11 @@ from dataset.canonical_text import sha256
 from dataset.errors import InputError, quoted
 from dataset.files.scratch import scratch_folder
 from dataset.words import Role
-from innage.jobs.models.exporting import BundleOptions, export
-from innage.jobs.models.judging import Yardstick
+from innage.jobs.models.exporting import BundleOptions, BundleSettings, export
 from innage.jobs.models.replaying import LogReplayer, newest_trim, program_of
 from innage.jobs.models.reporting import report_comparison, report_frozen, report_model, report_session
 from innage.jobs.registry import in_use
-from innage.runner.kind import Done, Inputs, Kind, Work, hash_of_model, hashes_of
+from innage.runner.kind import Done, Inputs, Kind, Work, hash_of_model, hashes_of, part_of
 from innage.runner.kinds.judging import CompareSettings, compare_inputs
 
 if TYPE_CHECKING:
@@ -50,43 +49,14 @@ class ReportSettings:
     budget: str | None = None
 
 
-@dataclass(frozen=True)
-class ExportSettings:
+@dataclass(frozen=True, kw_only=True)
+class ExportSettings(BundleSettings):
     """As of :func:`innage.jobs.models.exporting.export`; the bundle is one file."""
 
     model: str
     budget: str
-    prefix: str = "innage"
-    optimise: str = "size"
-    kernels: str = "small"
-    assembly: bool = False
-    volume_table: bool = False
-    even_if_unproven: bool = False
-    made_vectors_only: bool = False
-    uses: tuple[str, ...] = ("frame-selftest", "trim-check")
-    fast_crc: bool = False
-    memory_check: bool = False
-    even_if_retired: bool = False
     even_if_void: bool = False
     anyway: bool = False
-
-    @property
-    def options(self) -> BundleOptions:
-        """How the bundle is written."""
-        return BundleOptions(
-            self.prefix,
-            True,
-            self.optimise,
-            self.kernels,
-            self.assembly,
-            self.volume_table,
-            self.even_if_unproven,
-            self.made_vectors_only,
-            self.uses,
-            self.fast_crc,
-            self.memory_check,
-            self.even_if_retired,
-        )
 
 
 @dataclass(frozen=True)
@@ -126,7 +96,9 @@ def _report_inputs(store: Store, settings: ReportSettings) -> Inputs:
 
 
 def _compared(settings: ReportSettings) -> CompareSettings:
-    return CompareSettings(settings.name, settings.second or "", settings.frozen, settings.role)
+    return CompareSettings(
+        first=settings.name, second=settings.second or "", frozen=settings.frozen, role=settings.role
+    )
 
 
 def _report(work: Work[ReportSettings]) -> Done:
@@ -141,8 +113,8 @@ def _report(work: Work[ReportSettings]) -> Done:
         elif asked.about is About.MODEL:
             report_model(store, asked.name, out, budget=asked.budget)
         else:
-            by = Yardstick(asked.frozen, asked.role)
-            report_comparison(store, asked.name, asked.second or "", out, by, progress=work.progress)
+            pair = _compared(asked)
+            report_comparison(store, pair.first, pair.second, out, pair, progress=work.progress)
         page = out.read_bytes()
     # a page tells what was said of things since: it is held against pages that were told the same
     return Done({"page": _sha256(page)}, {"page.html": page}, _unless_changed(said, store.last_written()))
@@ -179,7 +151,7 @@ def _export(work: Work[ExportSettings]) -> Done:
             folder / "bundle.zip",
             even_if_void=asked.even_if_void,
             anyway=asked.anyway,
-            options=asked.options,
+            options=part_of(BundleOptions, asked, zipped=True),
             progress=work.progress,
         )
         packed = exported.out.read_bytes()
