@@ -21,6 +21,7 @@ from export.bundle.manifest import (
     known_files,
     seal,
 )
+from export.bundle.readme import readme
 from export.bundle.scoring import sample_score
 from export.bundle.stamp import extras_of, optimise_of, stamp_of
 from export.c.fragments import fragments
@@ -178,6 +179,7 @@ def _c_files(program: Program, prefix: str, written: Written) -> dict[str, bytes
         names["source"]: emitted.source,
         names["header"]: emitted.header,
         names["harness"]: emit_harness(emitted),
+        names["readme"]: readme(program, prefix, written),
         **fragments(prefix, written.optimise, told=program.longest_pour_s > 0),
     }
     return {name: text.encode() for name, text in files.items()}

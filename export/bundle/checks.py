@@ -228,7 +228,9 @@ def files(bundle: Bundle) -> str:
     """Every file is there with its hash, and no other file."""
     listed, present = bundle.manifest.files, set(bundle.files) - {MANIFEST, SIGNATURES}
     names = known_files(bundle.manifest.prefix)
-    spared = {"prepare_onnx"} | ({"linker", "board"} if bundle.manifest.format == FIRST_FORMAT else set())
+    # a bundle has a prepare model with a trim alone; the others are younger than the first bundles
+    spared = {"prepare_onnx", "readme"}
+    spared |= {"linker", "board"} if bundle.manifest.format == FIRST_FORMAT else set()
     needed = {name for role, name in names.items() if role not in spared}
     problems = [f"{name} is missing" for name in sorted((set(listed) | needed) - present)]
     problems += [f"{name} is not in the manifest" for name in sorted(present - set(listed))]
@@ -272,14 +274,16 @@ def program(bundle: Bundle) -> str:
 
 
 def regenerated(bundle: Bundle) -> str:
-    """C, header, harness, ONNX, vectors and report, made again from the program and the manifest, are the
-    same bytes; of the streams taken of sessions what the program answers.
+    """C, header, harness, README, ONNX, vectors and report, made again from the program and the manifest,
+    are the same bytes; of the streams taken of sessions what the program answers.
     """
     read = bundle.manifest
     if read.format == FIRST_FORMAT:
         raise NotEnoughEvidence(f"{bundle.written_by()}, which wrote its files otherwise: {_WITH_ITS_OWN}")
     again = bundle.again | {"report.html": _report_again(bundle)}
     names = known_files(read.prefix)
+    if names["readme"] not in read.files:  # as an earlier version exported it
+        again.pop(names["readme"])
     differing = {
         name: where_differs(name, content, bundle.files.get(name))
         for name, content in sorted(again.items())

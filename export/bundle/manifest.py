@@ -127,6 +127,7 @@ def known_files(prefix: str) -> dict[str, str]:
         "linker": f"{prefix}.ld",
         "example": f"{prefix}_example.c",
         "board": f"{prefix}_board.c",
+        "readme": "README.md",
     }
 
 

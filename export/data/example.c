@@ -1,8 +1,11 @@
 /*
  * How firmware uses @prefix@.h, from power-on to the outputs of the appliance. To compile and read, not to ship: what belongs to the board
- * stands in the functions below, which here only stand in for it.
+ * stands in the functions below, which here only stand in for it: on a computer they print what a board would report.
  */
 #include "@prefix@.h"
+
+#include <stdio.h> /* of those stand-ins alone, both of them */
+#include <stdlib.h>
 
 #define STORED_KINDS 2U /* places for trims in non-volatile memory */
 #define ALIKE_MOST 20U /* whole frames alike in a row: noise makes that rare. Find the number on the board, or count frames in the converter */
@@ -19,7 +22,7 @@ static void heater(bool on);
 static void inlet(bool open);
 static bool damage_is_stored(void); /* in non-volatile memory, cleared by a new firmware only */
 static void store_damage(void);
-static void report(const char *what);
+static void report(const char *what, uint32_t answer); /* answer: of the call that said no; 0 where none did */
 static void answer_on_bus(const uint8_t *bytes, uint32_t length);
 
 static @prefix@_state_t state;
@@ -78,11 +81,11 @@ static bool power_on(void)
     uint8_t answer = @PREFIX@_SELFTEST_RUNNING;
     safe_state();
     if (damage_is_stored()) {
-        report("tables or code of the model were found damaged before");
+        report("tables or code of the model were found damaged before", 0U);
         return false;
     }
     if (@prefix@_model_id() != @PREFIX@_MODEL_ID) {
-        report("header and library are of different models");
+        report("header and library are of different models", 0U);
         return false;
     }
     @prefix@_selftest_init(&test, &scratch);
@@ -91,15 +94,16 @@ static bool power_on(void)
     }
     if (answer != @PREFIX@_SELFTEST_OK) {
         store_damage();
-        report("tables or code of the model are damaged");
+        report("tables or code of the model are damaged", 0U);
         return false;
     }
-    if (@prefix@_trim_check(stored_trims(), STORED_KINDS * @PREFIX@_TRIM_LENGTH, trim, board_serial()) != @PREFIX@_TRIM_OK) {
-        report("no usable trim is stored");
+    answer = @prefix@_trim_check(stored_trims(), STORED_KINDS * @PREFIX@_TRIM_LENGTH, trim, board_serial());
+    if (answer != @PREFIX@_TRIM_OK) {
+        report("no usable trim is stored: see @PREFIX@_TRIM_ in @prefix@.h", answer);
         return false;
     }
     if (!@prefix@_prepare(&prepared, trim)) {
-        report("the trim is outside the limits of the model");
+        report("the trim is outside the limits of the model", 0U);
         return false;
     }
     @prefix@_init(&state);
@@ -164,11 +168,13 @@ int main(void)
         running = frame();
     }
     safe_state();
-    report("level sensing has stopped");
+    report("level sensing has stopped", 0U);
     return 1;
 }
 
-/* In place of a board: no counts, no trims, the time always kept. */
+/* In place of a board: no counts, no trims, the time always kept, for so many frames. */
+#define FRAMES_HERE 100U
+
 static void read_counts(@prefix@_count_t *counts)
 {
     for (uint32_t k = 0U; k < @PREFIX@_CHANNELS; ++k) {
@@ -188,7 +194,10 @@ static int16_t board_temperature(void)
 @pour_in_place@
 static const uint8_t *stored_trims(void)
 {
-    static const uint8_t bytes[STORED_KINDS * @PREFIX@_TRIM_LENGTH] = {0xFFU};
+    static uint8_t bytes[STORED_KINDS * @PREFIX@_TRIM_LENGTH]; /* as erased flash reads */
+    for (uint32_t k = 0U; k < (STORED_KINDS * @PREFIX@_TRIM_LENGTH); ++k) {
+        bytes[k] = 0xFFU;
+    }
     return bytes;
 }
 
@@ -199,6 +208,13 @@ static const uint8_t *board_serial(void)
 
 static bool wait_for_frame(void)
 {
+    static uint32_t frames;
+    if (frames == FRAMES_HERE) {
+        (void)printf("%u frames without a board, all counts 0: pump %s, heater %s, inlet %s; a board goes on\n", (unsigned)frames,
+                     pumping ? "on" : "off", heating ? "on" : "off", filling ? "open" : "closed");
+        exit(0);
+    }
+    ++frames;
     return true;
 }
 
@@ -229,13 +245,17 @@ static void store_damage(void)
     damaged = true;
 }
 
-static void report(const char *what)
+static void report(const char *what, uint32_t answer)
 {
-    (void)what;
+    (void)printf("%s", what);
+    (void)((answer == 0U) ? printf("\n") : printf(" (answer %u)\n", (unsigned)answer));
 }
 
 static void answer_on_bus(const uint8_t *bytes, uint32_t length)
 {
-    (void)bytes;
-    (void)length;
+    (void)printf("identity ");
+    for (uint32_t k = 0U; k < length; ++k) {
+        (void)printf("%02x", (unsigned)bytes[k]);
+    }
+    (void)printf("\n");
 }

@@ -30,6 +30,7 @@ FILES = {
     "innage.ld",
     "innage_example.c",
     "innage_board.c",
+    "README.md",
 }  # of a model without a trim, which would have one more
 
 

@@ -247,7 +247,7 @@ def _changed(content: bytes, **changes: Any) -> bytes:
 )
 def test_odd_file_names_are_refused(small_bundle: dict[str, bytes], name: str) -> None:
     """Only the plain names that a bundle can have may stand in a manifest."""
-    with pytest.raises(InputError, match=r"manifest.json, files: .*expected one of harness.c, "):
+    with pytest.raises(InputError, match=r"manifest.json, files: .*expected one of README.md, "):
         read_manifest(_changed(small_bundle[MANIFEST], files={name: "00" * 32}))
 
 

@@ -127,8 +127,8 @@ def test_a_flipped_bit_anywhere_is_found(small_bundle: Files, places: int) -> No
 
 
 def test_missing_file_stays_missed_when_unlisted(small_bundle: Files) -> None:
-    """Taking a file out of the manifest as well does not help."""
-    for name in sorted(set(small_bundle) - {MANIFEST, "innage_prepare.onnx"}):
+    """Taking a file out of the manifest as well does not help; README.md alone is younger than the format."""
+    for name in sorted(set(small_bundle) - {MANIFEST, "innage_prepare.onnx", "README.md"}):
         without = resealed({n: c for n, c in small_bundle.items() if n != name})
         assert failed(without, {"files"})["files"] == f"{name} is missing"
     without = resealed({n: c for n, c in small_bundle.items() if n != "innage_prepare.onnx"})

@@ -4,6 +4,7 @@ fragments that come with them.
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -17,6 +18,7 @@ from export.c.source import CSource, emit_c
 from export.compilers.toolchain import WARNINGS, _zig
 from export.cores import CORES
 from export.evidence.known_answer import known_answer
+from export.identity import identity_bytes
 
 # The known answers of both models, by their interface alone; prints the last level of each.
 _MAIN = """
@@ -216,7 +218,50 @@ def test_the_example_compiles_and_stays_safe(all_built: dict[str, Any], tmp_path
         "-o",
         "example",
     )
-    assert subprocess.run([tmp_path / "example"], check=False).returncode == 1
+    assert subprocess.run([tmp_path / "example"], check=False, capture_output=True).returncode == 1
+
+
+@pytest.mark.parametrize(
+    ("name", "code", "said"),
+    [
+        (
+            "strip",
+            1,
+            r"no usable trim is stored: see INNAGE_TRIM_ in innage\.h \(answer {answer}\)\n{stopped}",
+        ),
+        (
+            "constant",
+            0,
+            r"identity {identity}\n100 frames .*: pump off, heater off, inlet closed; a board goes on\n",
+        ),
+    ],
+)
+def test_the_example_says_what_it_found(
+    all_built: dict[str, Any], tmp_path: Path, name: str, code: int, said: str
+) -> None:
+    """Run on a computer, where there is no board, it ends and says why: the missing trim with the header's
+    number for it, else the model's identity and what the outputs were left at.
+    """
+    its = all_built[name]
+    folder = tmp_path / "model"
+    _write(folder, its.c, fragments("innage"))
+    command = [
+        _tool("gcc"),
+        "-std=c99",
+        "-Werror",
+        *WARNINGS,
+        "innage_example.c",
+        "innage.c",
+        "-o",
+        "example",
+    ]
+    subprocess.run(command, cwd=folder, check=True)
+    done = subprocess.run([folder / "example"], capture_output=True, text=True, timeout=60, check=False)
+    (answer,) = re.findall(r"#define INNAGE_TRIM_BAD_MAGIC (\d+)U", its.c.header)
+    identity = identity_bytes(its.program).hex()
+    expected = said.format(answer=answer, identity=identity, stopped=r"level sensing has stopped\n")
+    assert done.returncode == code
+    assert re.fullmatch(expected, done.stdout), done.stdout
 
 
 _ON_THE_EXAMPLE = """
