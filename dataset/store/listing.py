@@ -109,6 +109,7 @@ ORDER BY session_id, tag
 """
 LINES = (_SESSIONS, _REVISIONS, _STRETCHES, _CHECKS, _TAGS, _VOIDS, _AMENDMENTS)
 EVERY_ROW = (0, 2**62)  # the least and the greatest number of a row
+_BETWEEN = "BETWEEN ? AND ?"
 
 
 @dataclass(frozen=True)
@@ -245,6 +246,12 @@ def lines(answers: Sequence[Iterable[Any]]) -> tuple[SessionLine, ...]:
             started,
         ) in of_sessions
     )
+
+
+def lines_of(number: int) -> tuple[str, ...]:
+    """``LINES`` of so many sessions, whose question marks stand for the numbers of their rows."""
+    marks = ", ".join("?" * number)
+    return tuple(query.replace(_BETWEEN, f"IN ({marks})") for query in LINES)
 
 
 def _gathered(pairs: Iterable[tuple[int, str]]) -> dict[int, tuple[str, ...]]:

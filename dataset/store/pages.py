@@ -24,13 +24,6 @@ from dataset.values import check_text
 AT_ONCE = 100  # items of a page, where nobody says how many
 T = TypeVar("T")
 _DIGITS = frozenset("0123456789abcdef")
-# What is told of sessions hangs on these, which only get more rows, and what counts those.
-_OF_SESSIONS = (
-    *(("capture_session", "id"), ("void_event", "sequence"), ("tag_event", "sequence")),
-    *(("amendment", "sequence"), ("mark_revision", "sequence"), ("unit_union", "sequence")),
-    *(("unit_assignment", "sequence"), ("unit", "id"), ("liquid", "id"), ("mounting", "id"), ("tank", "id")),
-    *(("limits", "id"), ("retirement_event", "sequence"), ("check_measurement", "sequence")),
-)
 _COUNTED = {
     "tanks": "SELECT count(DISTINCT name) FROM tank",
     "liquids": "SELECT count(*) FROM liquid",
@@ -114,13 +107,6 @@ def counts(rows: Rows) -> dict[str, int]:
     query = "SELECT " + ", ".join(f"({each})" for each in _COUNTED.values())
     (numbers,) = rows.execute(query).fetchall()
     return {what: int(number) for what, number in zip(_COUNTED, numbers, strict=True)}
-
-
-def state_of_sessions(rows: Rows) -> tuple[int, ...]:
-    """Numbers that are others once anything came in, or was said, of sessions and what they were taken on."""
-    newest = ", ".join(f"(SELECT coalesce(max({own}), 0) FROM {table})" for table, own in _OF_SESSIONS)  # noqa: S608 - names from above
-    (numbers,) = rows.execute(f"SELECT {newest}").fetchall()
-    return tuple(map(int, numbers))
 
 
 def _named(rows: Rows, table: str, asked: Asked, only: str = "") -> tuple[list[Any], str | None]:

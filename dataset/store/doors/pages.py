@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataset.records import FrozenSet, Model, Session, Trim, Unit
-from dataset.store import pages
+from dataset.store import pages, standing
 from dataset.store.doors.transactions import Transactions
 from dataset.store.listing import SessionLine
 from dataset.store.pages import AT_ONCE, Asked, Page
 from dataset.store.registry import unit_ids
+from dataset.store.standing import Standing
 
 
 class PagesDoor(Transactions):
@@ -34,7 +35,19 @@ class PagesDoor(Transactions):
         """Numbers that are others once anything came in, or was said, of sessions and of what they were taken
         on: whoever keeps what they come to asks for these first.
         """
-        return self._read_rows(pages.state_of_sessions)
+        return self._read_rows(standing.state_of_sessions)
+
+    def standing_lines(self, before: Standing[SessionLine] | None = None) -> Standing[SessionLine]:
+        """Every session as lists show it; where ``before`` is what this gave earlier, only those are read
+        that came in since, or of which something was said.
+        """
+        return self._read_rows(lambda rows: standing.standing_lines(rows, before))
+
+    def standing_sessions(self, before: Standing[Session] | None = None) -> Standing[Session]:
+        """As :meth:`standing_lines`, each session whole; those that stayed as they were are the same
+        records.
+        """
+        return self._read_rows(lambda rows: standing.standing_sessions(rows, before), whole=before is None)
 
     def page_of_trims(
         self, unit: str | None = None, *, limit: int = AT_ONCE, after: str | None = None

@@ -20,6 +20,7 @@ EVERY_DAY = (
     "test_sessions_contract.py",
     "test_frozen_contract.py",
     "test_pages.py",
+    "test_standing.py",
 )  # on a server; the other files are slow there
 
 

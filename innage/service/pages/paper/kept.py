@@ -53,15 +53,21 @@ class Kept:
 
     def lines(self) -> tuple[SessionLine, ...]:
         """Every session as lists show it, in the order they were logged."""
-        return self.of("lines", self._every_line)
+        return self.grown("lines", self._store.standing_lines).items
 
     def of(self, what: Hashable, read: Callable[[], T]) -> T:
         """What ``read`` comes to now; ``what`` names it. Whoever asks meanwhile waits, and reads nothing."""
+        return self.grown(what, lambda before: read())
+
+    def grown(self, what: Hashable, read: Callable[[T | None], T]) -> T:
+        """As :meth:`of`, for what can be made of what it was before, and of what came in since: ``read`` is
+        given that; None where nothing is kept.
+        """
         slot = self._slot(what)
         with slot.turn:
             state = self._store.state_of_sessions()
             if slot.state != state:
-                self._fill(slot, state, read)
+                self._fill(slot, state, lambda: read(slot.value))
             value: T = slot.value
             return value
 
@@ -98,9 +104,6 @@ class Kept:
             while len(self._slots) > MOST:
                 self._slots.popitem(last=False)
             return slot
-
-    def _every_line(self) -> tuple[SessionLine, ...]:
-        return self._store.page_of_session_lines(limit=1 << 31).items
 
 
 def _kept(request: Request) -> Kept:
