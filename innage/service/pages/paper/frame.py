@@ -29,6 +29,13 @@ CHAPTERS = (
     ("/channels", "Channels"),
     ("/jobs", "Jobs"),
 )
+# Sheets that stand in a chapter although their paths do not say so.
+_WITHIN = {
+    "/bundles": "/channels",
+    "/compare": "/models",
+    "/order": "/jobs",
+    "/release": "/channels",
+}
 POLICY = (
     "default-src 'none'; style-src 'self'; img-src 'self' data:; form-action 'self'; "
     "frame-ancestors 'none'; base-uri 'none'"
@@ -84,12 +91,19 @@ def sheet(
             facts,
             reader=reader,
             chapters=CHAPTERS,
+            chapter=_chapter(path),
             path=path,
             cautions=CAUTIONS,
             done=words.DONE.get(request.query_params.get("done", ""), ""),
         )
     )
     return answer(request, content.encode(), "text/html; charset=utf-8", status=status, headers=headers)
+
+
+def _chapter(path: str) -> str:
+    """The chapter in which the sheet of a path stands; nothing where in none."""
+    first = "/" + path.split("/")[1]
+    return _WITHIN.get(first, first if any(first == address for address, _ in CHAPTERS) else "")
 
 
 def answer(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -78,6 +78,11 @@ def counted(number: int, one: str, several: str | None = None) -> str:
     return f"{figure(number)} {one if number == 1 else several or one + 's'}"
 
 
+def numbers(names: Iterable[str]) -> list[tuple[str, str]]:
+    """Names as the heads of columns of numbers."""
+    return [(name, "n") for name in names]
+
+
 FILTERS = {
     "when": when,
     "in_utc": in_utc,
@@ -86,6 +91,7 @@ FILTERS = {
     "figure": figure,
     "fixed": fixed,
     "counted": counted,
+    "numbers": numbers,
 }
 
 

@@ -152,6 +152,26 @@ def test_each_chapter_is_marked_where_one_is(chromium: Browser, served: tuple[st
             page.goto(path)
             assert page.locator("nav [aria-current=page]").all_inner_texts() == [name]
             assert page.locator("h1").count() == 1
+        for path, name in (("/bundles", "Channels"), ("/order", "Jobs"), ("/compare", "Models")):
+            page.goto(path)
+            assert page.locator("nav[aria-label=Chapters] [aria-current=true]").all_inner_texts() == [name]
+
+
+def test_what_a_table_is_of_stays_in_sight(chromium: Browser, served: tuple[str, list[str]]) -> None:
+    """On a telephone a wide table slides within its region, under its caption and beside its first column."""
+    url, _ = served
+    with tab(chromium, url, viewport={"width": 390, "height": 800}) as (page, _):
+        page.goto("/sessions")
+        region = page.get_by_role("region").first
+        assert region.evaluate("one => one.scrollWidth - one.clientWidth") > 50
+        places = (
+            "one => ['caption span', 'tbody th'].map("
+            "name => one.querySelector(name).getBoundingClientRect().left)"
+        )
+        before = region.evaluate(places)
+        region.evaluate("one => { one.scrollLeft = 50 }")
+        assert region.evaluate("one => one.scrollLeft") == 50
+        assert region.evaluate(places) == before
 
 
 def test_the_audit_is_read_by_who_may(chromium: Browser, team: Store, url: str) -> None:
