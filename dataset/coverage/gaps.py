@@ -10,11 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from dataset.coverage.condition_words import TILTED, condition_words
 from dataset.coverage.temperature_bands import KELVIN, ends_of
 from dataset.errors import InputError
-from dataset.records import Mark, Session, Tank
+from dataset.records import Session, Tank
 from dataset.values import natural
 from dataset.words import Coupling, Flow, Surface, Wall
 
@@ -29,6 +30,8 @@ CAPTURABLE = (
 )  # as words: what a limit's condition may ask a bench for
 # what a bench meets sooner or later; each is missing until it was captured once
 EXPECTED = ("foam", "sloshing", "film", "drops", "scale", "filling", "draining", TILTED, "earthed")
+
+_Key = tuple[str, str, str, tuple[str, ...], int, str, str]  # tank, liquid, sensor, condition, bands, unit
 
 
 @dataclass(frozen=True)
@@ -98,7 +101,11 @@ def warmth_of(temperature_c: float, kelvin: float = KELVIN) -> str:
     """
     if math.isnan(temperature_c):
         return NOT_MEASURED
-    low, high = ends_of(temperature_c, kelvin)
+    return _from_to(*ends_of(temperature_c, kelvin))
+
+
+@lru_cache(1024)  # thousands of marks lie in a few bands
+def _from_to(low: float, high: float) -> str:
     return f"{low:g} to {high:g} C"
 
 
@@ -122,21 +129,14 @@ def find_gaps(
     """
     if not 1 <= bands <= MAX_BANDS:
         raise InputError("bands", str(bands), f"1 to {MAX_BANDS}", fields=("bands",))
-    sessions_in: dict[tuple[str, str, str, tuple[str, ...], int, str, str], dict[str, None]] = {}
+    sessions_in: dict[_Key, list[str]] = {}
     usable = [s for s in sessions if s.void_reason is None]
     for session in usable:
-        tank = session.mounting.tank
-        for condition, band, temperature in _pieces(session, temperatures[session.sha256], bands):
-            key = (
-                tank.ref,
-                session.liquid.name,
-                session.mounting.sensor.ref,
-                condition,
-                band,
-                warmth_of(temperature, kelvin),
-                session.unit.name,
+        place = session.mounting.tank.ref, session.liquid.name, session.mounting.sensor.ref
+        for condition, band, warmth in _pieces(session, temperatures[session.sha256], bands, kelvin):
+            sessions_in.setdefault((*place, condition, band, warmth, session.unit.name), []).append(
+                session.id
             )
-            sessions_in.setdefault(key, {})[session.id] = None
     cells = tuple(
         Cell(*key[:4], None if key[4] < 0 else key[4], *key[5:], tuple(sorted(ids)))
         for key, ids in sorted(sessions_in.items(), key=lambda item: _order(item[0]))
@@ -147,7 +147,7 @@ def find_gaps(
     return Gaps(bands, spans, cells, _lines(cells, bands), missing)
 
 
-def _order(key: tuple[str, str, str, tuple[str, ...], int, str, str]) -> tuple[object, ...]:
+def _order(key: _Key) -> tuple[object, ...]:
     """Names stand as people count."""
     tank, liquid, sensor, condition, band, warmth, unit = key
     return (
@@ -167,32 +167,40 @@ def _warmth_order(warmth: str) -> tuple[bool, float]:
 
 
 def _pieces(
-    session: Session, temperatures: Sequence[float], bands: int
-) -> Iterable[tuple[tuple[str, ...], int, float]]:
-    """Condition, level band (-1: unknown) and temperature of each piece of a session; a ramp passes through
-    several bands.
+    session: Session, temperatures: Sequence[float], bands: int, kelvin: float
+) -> set[tuple[tuple[str, ...], int, str]]:
+    """Condition, level band (-1: unknown) and temperature band of each piece of a session; a ramp passes
+    through several level bands.
     """
     span = session.mounting.tank.span_mm
+    stated = [(s.start, s.stop, condition_words(s.conditions)) for s in session.stretches]
     if not session.marks:
-        for condition in _conditions(session, Mark(0, session.frames, 0.0)):
-            yield condition, -1, temperatures[0]
-        return
+        warmth = warmth_of(temperatures[0], kelvin)
+        return {(condition, -1, warmth) for condition in _conditions(stated, 0, session.frames)}
+    pieces: set[tuple[tuple[str, ...], int, str]] = set()
     for mark, temperature in zip(session.marks, temperatures, strict=True):
-        ends = [mark.level_mm, mark.level_mm if mark.level_stop_mm is None else mark.level_stop_mm]
-        for condition in _conditions(session, mark):
-            for band in range(band_of(min(ends), span, bands), band_of(max(ends), span, bands) + 1):
-                yield condition, band, temperature
+        first = last = band_of(mark.level_mm, span, bands)
+        if mark.level_stop_mm is not None:
+            first, last = sorted((first, band_of(mark.level_stop_mm, span, bands)))
+        warmth = warmth_of(temperature, kelvin)
+        for condition in _conditions(stated, mark.start, mark.stop):
+            pieces.update((condition, band, warmth) for band in range(first, last + 1))
+    return pieces
 
 
-def _conditions(session: Session, mark: Mark) -> Iterable[tuple[str, ...]]:
-    """The conditions that hold somewhere under a mark; frames without any count as not stated."""
+def _conditions(
+    stated: Iterable[tuple[int, int, tuple[str, ...]]], start: int, stop: int
+) -> Iterable[tuple[str, ...]]:
+    """The conditions that hold somewhere in frames, of stretches with theirs; frames without any count as not
+    stated.
+    """
     covered = 0
-    for stretch in session.stretches:
-        common = min(stretch.stop, mark.stop) - max(stretch.start, mark.start)
+    for begins, ends, condition in stated:
+        common = min(ends, stop) - max(begins, start)
         if common > 0:
             covered += common
-            yield condition_words(stretch.conditions)
-    if covered < mark.stop - mark.start:
+            yield condition
+    if covered < stop - start:
         yield ()
 
 

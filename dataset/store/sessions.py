@@ -29,6 +29,7 @@ from dataset.store.reading import tagging as tagging_read
 from dataset.store.reading import voiding as voiding_read
 from dataset.store.reading.frames import frames_of as unpacked_frames
 from dataset.store.reading.frames import unpacked as unpacked_together
+from dataset.store.reading.rows import AT_ONCE
 from dataset.store.reading.sessions import (
     check,
     revisions_of,
@@ -214,7 +215,8 @@ def frames_of(orm: OrmSession, ref: str, verify: bool) -> Frames:
 
 def mark_temperatures(orm: OrmSession, sessions: Sequence[Session]) -> dict[str, tuple[float, ...]]:
     """As of :func:`dataset.store.reading.temperatures.means_of_marks`."""
-    return means_of_marks(sessions, _temperature_blocks(orm))
+    few = [session.sha256 for session in sessions] if len(sessions) <= AT_ONCE else None
+    return means_of_marks(sessions, _temperature_blocks(orm, few))
 
 
 def temperatures(orm: OrmSession, wanted: Container[str]) -> Iterator[tuple[str, NDArray[np.float64]]]:
@@ -222,12 +224,12 @@ def temperatures(orm: OrmSession, wanted: Container[str]) -> Iterator[tuple[str,
     return unpacked(_temperature_blocks(orm), wanted)
 
 
-def _temperature_blocks(orm: OrmSession) -> Iterator[Packed]:
-    """Every block with a column of temperature, session after session."""
+def _temperature_blocks(orm: OrmSession, of: Sequence[str] | None = None) -> Iterator[Packed]:
+    """Every block with a column of temperature, session after session; ``of`` some of them, or of all."""
     measured = (
         select(SessionRow.sha256, BlockRow.frames, BlockRow.temperature_c, BlockRow.format)
         .join(BlockRow)
         .where(BlockRow.temperature_c.is_not(None))
         .order_by(BlockRow.session_id, BlockRow.position)
     )
-    yield from orm.execute(measured)
+    yield from orm.execute(measured if of is None else measured.where(SessionRow.sha256.in_(of)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from dataset.coverage.telling_apart import Judgement
     from dataset.records import Limits, Liquid, Mounting, Session, Tank, Unit
     from dataset.store import Store
+    from dataset.store.standing import Standing
 
 N = TypeVar("N", "Liquid", "Mounting", "Unit")
 BUILT_IN_LIMITS = "the built-in limits"
@@ -56,6 +57,16 @@ class Coverage:
 
 
 @dataclass(frozen=True)
+class Captured:
+    """Every session as it stands, and of those that can be used the temperatures under their marks, by
+    hash.
+    """
+
+    sessions: Standing[Session]
+    temperatures: Mapping[str, tuple[float, ...]]
+
+
+@dataclass(frozen=True)
 class Taken:
     """What there is to be counted: every session, those of them that the filter leaves, and of those that can
     be used the temperatures under their marks, by hash.
@@ -64,7 +75,7 @@ class Taken:
     only: SessionFilter
     every: tuple[Session, ...]
     chosen: Sequence[Session]
-    temperatures: dict[str, tuple[float, ...]]
+    temperatures: Mapping[str, tuple[float, ...]]
 
     @property
     def usable(self) -> list[Session]:
@@ -72,18 +83,37 @@ class Taken:
         return [session for session in self.chosen if session.void_reason is None]
 
 
-def take(store: Store, only: SessionFilter) -> Taken:
-    """Read what there is. NotFoundError for a name that the store does not have."""
-    settled, every = settle(store, only), store.sessions()
+def read_captured(store: Store, before: Captured | None = None) -> Captured:
+    """Read every session, or what came in or was said since ``before``, which this gave earlier."""
+    sessions = store.standing_sessions(None if before is None else before.sessions)
+    rows = {} if before is None else before.sessions.of_rows
+    known = {} if before is None else before.temperatures
+    usable = [(row, session) for row, session in sessions.of_rows.items() if session.void_reason is None]
+    kept = {session.sha256: known[session.sha256] for row, session in usable if rows.get(row) is session}
+    others = [session for _, session in usable if session.sha256 not in kept]
+    return Captured(sessions, kept | store.mark_temperatures(others) if others else kept)
+
+
+def take(store: Store, only: SessionFilter, captured: Captured | None = None) -> Taken:
+    """Choose from what there is; what was not ``captured`` already is read. NotFoundError for a name that the
+    store does not have.
+    """
+    settled = settle(store, only)
+    every = store.sessions() if captured is None else captured.sessions.items
     chosen = settled.of_sessions(every)
+    if captured is not None:
+        return Taken(settled, every, chosen, captured.temperatures)
     usable = [session for session in chosen if session.void_reason is None]
     return Taken(settled, every, chosen, store.mark_temperatures(usable))
 
 
-def cover_and_plan(store: Store, only: SessionFilter = EVERY_SESSION) -> tuple[Coverage, Planned]:
-    """:func:`cover` and :func:`plan` of what is read once."""
-    taken = take(store, only)
-    return cover(store, only, taken=taken), plan(store, None, only, taken=taken)
+def cover_and_plan(
+    store: Store, only: SessionFilter = EVERY_SESSION, captured: Captured | None = None
+) -> tuple[Coverage, Planned]:
+    """:func:`cover` and :func:`plan` of what is read, and counted, once."""
+    taken = take(store, only, captured)
+    coverage = cover(store, only, taken=taken)
+    return coverage, plan(store, None, only, taken=taken, gaps=coverage.gaps)
 
 
 def cover(
@@ -175,6 +205,7 @@ def plan(
     group_by: GroupBy = GroupBy.UNIT,
     band: float | None = 0.9,
     taken: Taken | None = None,
+    gaps: Gaps | None = None,
 ) -> Planned:
     """List the next sessions worth running; those that close the largest shortfall come first.
 
@@ -186,6 +217,7 @@ def plan(
         group_by: what a claim speaks of: units, sessions or benches.
         band: confidence of the band to calibrate; None for no band.
         taken: what :func:`take` read of these sessions; None reads it.
+        gaps: how these were counted, by bands as usual; None counts them.
 
     Raises:
         NotFoundError: a name that the store does not have.
@@ -202,7 +234,7 @@ def plan(
         return Planned(title, group_by, None)
     taken = taken or take(store, only)
     usable = taken.usable
-    gaps = find_gaps(usable, taken.temperatures)
+    gaps = gaps or find_gaps(usable, taken.temperatures)
     names = bench_names(store)
     at_hand = AtHand(
         [x for x in _in_use(store, "liquid", store.liquids()) if not only.liquid or x.name in only.liquid],

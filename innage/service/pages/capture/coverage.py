@@ -12,16 +12,18 @@ from typing import TYPE_CHECKING, Any
 from fastapi import FastAPI, Request
 from starlette.responses import Response
 
-from innage.jobs.coverage import cover, cover_and_plan, runs_text
+from innage.jobs.coverage import cover, cover_and_plan, read_captured, runs_text, take
 from innage.jobs.sessions.finding import why_none
 from innage.service.door import DoorOf
 from innage.service.pages.paper.filters import AskedOf
 from innage.service.pages.paper.frame import PAGE, sheet
-from innage.service.pages.paper.kept import KeptOf
+from innage.service.pages.paper.kept import Kept, KeptOf
 from innage.service.pages.paper.tables import Form, json_file, table_file
 
 if TYPE_CHECKING:
     from dataset.coverage.gaps import Gaps, GapsLine
+    from dataset.store import Store
+    from innage.jobs.coverage import Captured
 
 MOST_RUNS = 12
 
@@ -92,7 +94,9 @@ def register(app: FastAPI) -> None:
 def shown(request: Request, door: DoorOf, kept: KeptOf, asked: AskedOf) -> Response:
     """The map, and what to capture next."""
     wanted = asked.filter
-    lately = kept.lately(("coverage", wanted), lambda: cover_and_plan(door.store, wanted))
+    lately = kept.lately(
+        ("coverage", wanted), lambda: cover_and_plan(door.store, wanted, _captured(door.store, kept))
+    )
     coverage, planned = lately.value
     lines = kept.lines()
     facts = {
@@ -111,10 +115,19 @@ def shown(request: Request, door: DoorOf, kept: KeptOf, asked: AskedOf) -> Respo
 def table(request: Request, door: DoorOf, kept: KeptOf, asked: AskedOf, form: Form) -> Response:
     """The map as a table, a row a level band; as JSON what ``innage gaps --json`` has."""
     wanted = asked.filter
-    coverage = kept.of(("coverage alone", wanted), lambda: cover(door.store, wanted))
+    store = door.store
+    coverage = kept.of(
+        ("coverage alone", wanted),
+        lambda: cover(store, wanted, taken=take(store, wanted, _captured(store, kept))),
+    )
     if form is Form.JSON:
         return json_file(request, coverage.facts())
     return table_file(request, "coverage", form, columns_of(coverage.gaps))
+
+
+def _captured(store: Store, kept: Kept) -> Captured:
+    """Every session, whatever is asked of them: kept once for all filters."""
+    return kept.grown("captured", lambda before: read_captured(store, before))
 
 
 def maps_of(gaps: Gaps) -> list[Map]:
