@@ -49,6 +49,10 @@ ComparedStoreOption = Annotated[
     ),
 ]
 ServerArgument = Annotated[str, typer.Argument(help="Where it is served, such as https://store.example.")]
+ServerOption = Annotated[
+    str | None,
+    typer.Option("--server", help="Instead of --store: the URL of a team's store ('innage serve')."),
+]
 TokenFileOption = Annotated[
     Path | None,
     typer.Option(

@@ -17,6 +17,7 @@ from innage.options import (
     EvenIfVoidOption,
     JsonOption,
     PlainHttpOption,
+    ServerOption,
     StoreOption,
     TokenFileOption,
     open_existing,
@@ -37,10 +38,6 @@ HashArgument = Annotated[
 ]
 AuthorOption = Annotated[
     str | None, typer.Option("--author", help="Who says so; with --server the holder of the token does.")
-]
-ServerOption = Annotated[
-    str | None,
-    typer.Option("--server", help="Instead of --store: the URL of a team's store ('innage serve')."),
 ]
 
 

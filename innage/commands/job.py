@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -11,13 +12,22 @@ import typer
 
 from dataset.errors import InputError
 from dataset.words import JobState
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_existing
+from innage.options import (
+    DEFAULT_STORE,
+    JsonOption,
+    PlainHttpOption,
+    ServerOption,
+    StoreOption,
+    TokenFileOption,
+    open_existing,
+)
 from innage.terminal.output import emit, say
 from innage.terminal.views.jobs import show_events, show_job, show_jobs
 
 if TYPE_CHECKING:
     from dataset.records import QueuedJob
-    from dataset.store import Store
+    from dataset.store.places import Place
+    from innage.runner.places import QueuePlace
 
 app = typer.Typer(
     help="Jobs: queued in the store, done by 'innage runner'.", no_args_is_help=True, rich_markup_mode=None
@@ -74,6 +84,24 @@ _TAKEN: Mapping[str, Mapping[str, str]] = {
 _HAS_OUT = ("report", "export")  # whose commands ask for a place; a job's files stay in the store
 
 
+@contextmanager
+def _queue(
+    store: Place, server: str | None, token_file: Path | None, plain_http: bool
+) -> Iterator[QueuePlace]:
+    """The store whose queue it is: at hand, or behind a URL."""
+    if server is None:
+        from innage.runner.places import AtHand
+
+        with open_existing(store) as opened:
+            yield AtHand(opened)
+        return
+    from innage.service.client.jobs import Queue
+    from innage.service.client.secrets import find_token
+
+    with Queue(server, find_token(token_file), plain_http=plain_http) as connection:
+        yield connection
+
+
 @app.command(context_settings={"ignore_unknown_options": True})
 def add(
     context: typer.Context,
@@ -91,6 +119,9 @@ def add(
             metavar="ARGUMENTS",
         ),
     ] = None,
+    server: ServerOption = None,
+    token_file: TokenFileOption = None,
+    plain_http: PlainHttpOption = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -102,12 +133,12 @@ def add(
     """
     from innage.runner.facts import job_facts
     from innage.runner.kinds import kind_of
-    from innage.runner.queueing import add_job
 
     kind_of(kind)
     settings, logs = _parsed(context, kind, words or [])
-    with open_existing(store) as opened:
-        job = add_job(opened, kind, settings, _contents(logs))
+    contents = _contents(logs)
+    with _queue(store, server, token_file, plain_http) as queue:
+        job = queue.add(kind, settings, contents)
     if json:
         emit(job_facts(job))
     else:
@@ -184,14 +215,17 @@ def list_(
         list[JobState] | None, typer.Option("--state", help="Only in this state; repeat: in any.")
     ] = None,
     limit: Annotated[int, typer.Option("--limit", min=1, help="At most so many.")] = 50,
+    server: ServerOption = None,
+    token_file: TokenFileOption = None,
+    plain_http: PlainHttpOption = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """List the jobs, the newest first."""
     from innage.runner.facts import job_facts
 
-    with open_existing(store) as opened:
-        jobs = opened.queued_jobs(state or (), limit)
+    with _queue(store, server, token_file, plain_http) as queue:
+        jobs = queue.jobs(state or (), limit)
     if json:
         emit([job_facts(job) for job in jobs])
     else:
@@ -204,6 +238,9 @@ def show(
     out: Annotated[
         Path | None, typer.Option("--out", help="Write the files that it made to this folder, new or empty.")
     ] = None,
+    server: ServerOption = None,
+    token_file: TokenFileOption = None,
+    plain_http: PlainHttpOption = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -211,11 +248,11 @@ def show(
     from innage.runner.facts import job_facts
     from innage.runner.keeping import write_outputs
 
-    with open_existing(store) as opened:
-        queued = opened.queued_job(job)
-        last = opened.job_events(queued.key)[-1]
+    with _queue(store, server, token_file, plain_http) as queue:
+        queued = queue.job(job)
+        last = queue.events(queued.key)[-1]
         if out is not None:
-            write_outputs(opened, queued, out)
+            write_outputs(queue, queued, out)
     facts = job_facts(queued)
     if json:
         emit(facts)
@@ -224,10 +261,16 @@ def show(
 
 
 @app.command()
-def cancel(job: JobArgument, store: StoreOption = DEFAULT_STORE) -> None:
+def cancel(
+    job: JobArgument,
+    server: ServerOption = None,
+    token_file: TokenFileOption = None,
+    plain_http: PlainHttpOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
     """Ask for a job to end. One that is queued ends now, one that runs at its next step."""
-    with open_existing(store) as opened:
-        asked = opened.cancel_job(job)
+    with _queue(store, server, token_file, plain_http) as queue:
+        asked = queue.cancel(job)
     ends = "is cancelled" if asked.state is JobState.CANCELLED else "ends at its next step"
     say(f"job {asked.key[:12]} {ends}")
 
@@ -236,25 +279,28 @@ def cancel(job: JobArgument, store: StoreOption = DEFAULT_STORE) -> None:
 def log(
     job: JobArgument,
     follow: Annotated[bool, typer.Option("--follow", help="Go on until the job has ended.")] = False,
+    server: ServerOption = None,
+    token_file: TokenFileOption = None,
+    plain_http: PlainHttpOption = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Show what was told of a job. Attempts, progress, openings, its end."""
     from innage.runner.facts import event_facts
 
-    with open_existing(store) as opened:
-        queued = opened.queued_job(job)
+    with _queue(store, server, token_file, plain_http) as queue:
+        queued = queue.job(job)
         if json and not follow:
-            emit([event_facts(event) for event in opened.job_events(queued.key)])
+            emit([event_facts(event) for event in queue.events(queued.key)])
             return
-        _follow(opened, queued, follow=follow)
+        _follow(queue, queued, follow=follow)
 
 
-def _follow(store: Store, job: QueuedJob, *, follow: bool) -> None:
+def _follow(queue: QueuePlace, job: QueuedJob, *, follow: bool) -> None:
     after = 0
     while True:
-        ended = store.queued_job(job.key).state.has_ended  # before the events: the last ones are told
-        events = store.job_events(job.key, after)
+        ended = queue.job(job.key).state.has_ended  # before the events: the last ones are told
+        events = queue.events(job.key, after)
         show_events(events)
         after = events[-1].number if events else after
         if ended or not follow:

@@ -10,10 +10,10 @@ from innage.outputs import write_file
 
 if TYPE_CHECKING:
     from dataset.records import QueuedJob
-    from dataset.store import Store
+    from innage.runner.places import QueuePlace
 
 
-def write_outputs(store: Store, job: QueuedJob, out: Path) -> None:
+def write_outputs(place: QueuePlace, job: QueuedJob, out: Path) -> None:
     """Write the files that a job made to the folder ``out``.
 
     Raises:
@@ -25,4 +25,4 @@ def write_outputs(store: Store, job: QueuedJob, out: Path) -> None:
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise InputError(str(out), "is there already", "a new folder, or an empty one", fields=("out",))
     for name, digest in outputs.items():
-        write_file(out / name, store.job_file(job.key, digest))
+        write_file(out / name, place.file(job.key, digest))

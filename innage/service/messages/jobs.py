@@ -9,6 +9,8 @@ from pydantic import Field, StringConstraints
 from innage.service.messages.wire import Answer, Hash, Message
 
 MOST_FILES = 100  # of a job
+MOST_LISTED = 500
+MOST_EVENTS = 1000  # in one answer
 
 Name = Annotated[str, StringConstraints(max_length=100)]
 

@@ -18,13 +18,19 @@ from innage.runner.queueing import add_job
 from innage.service.answers import FOR_EVER, bytes_answer
 from innage.service.description import of_bytes
 from innage.service.door import DoorOf, StoreOf
-from innage.service.messages.jobs import EventAnswer, JobAnswer, JobAsked, JobLog, Jobs
+from innage.service.messages.jobs import (
+    MOST_EVENTS,
+    MOST_LISTED,
+    EventAnswer,
+    JobAnswer,
+    JobAsked,
+    JobLog,
+    Jobs,
+)
 from innage.service.problems import Problem, busy, parts_of
 from innage.service.streams import MEDIA_TYPE, MOST_OPEN, told_of_job
 
 BYTES = "application/octet-stream"
-MOST_LISTED = 500
-MOST_EVENTS = 1000  # in one answer
 JobPath = Annotated[str, Path(pattern=rf"^[0-9a-f]{{{LEAST_DIGITS},64}}$")]
 HashPath = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]
 _STREAM: dict[int | str, dict[str, Any]] = {
