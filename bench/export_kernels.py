@@ -25,8 +25,9 @@ from net_program import net_program
 from export.c.fragments import GCC_FLAGS
 from export.c.kernels import TIERS
 from export.c.source import CSource, emit_c
+from export.compilers.core_build import OPTIMISE, build_core
 from export.compilers.gcc import GCC, gcc_image
-from export.compilers.toolchain import OPTIMISE, Image, build_core
+from export.compilers.image import Image
 from export.core.emulator import Machine
 from export.core.machine_code import Disassembler
 from export.cores import Core, find_core

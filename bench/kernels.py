@@ -14,8 +14,9 @@ from export_kernels import DEPTH, SIDE, Build, forest_program, layers_program
 from measuring import Goal, Row, exact
 
 from export.c.source import CSource, emit_c
+from export.compilers.core_build import build_core
 from export.compilers.gcc import gcc_command, gcc_image
-from export.compilers.toolchain import Image, build_core
+from export.compilers.image import Image
 from export.core.emulator import Machine
 from export.cores import CORES, Core
 from export.evidence.drawing import make_vectors

@@ -21,7 +21,7 @@ from export.bundle.checks import Bundle
 from export.bundle.scoring import SELFTEST, VECTORS, WHOLE, Asked, Score, score_evidence
 from export.bundle.verify import read_bundle
 from export.c.source import emit_c
-from export.compilers.toolchain import build_core
+from export.compilers.core_build import build_core
 from export.evidence.drawing import make_vectors
 from innage.jobs.demo import begin_demo
 from innage.terminal.output import table

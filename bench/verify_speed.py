@@ -17,7 +17,8 @@ from measuring import Way, in_turns, ratio
 from net_program import net_program
 
 from export.c.source import emit_c
-from export.compilers.toolchain import Image, build_core
+from export.compilers.core_build import build_core
+from export.compilers.image import Image
 from export.core.blocks_run import SIZE_BITS
 from export.core.emulator import Machine
 from export.core.machine_code import Disassembler

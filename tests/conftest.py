@@ -23,7 +23,7 @@ from hypothesis import settings
 
 from dataset.store import database
 from dataset.store.database import HISTORY
-from export.compilers import toolchain
+from export.compilers import zig
 from export.evidence import drawing as evidence_drawing
 from export.evidence.drawing import Drawn
 from export.evidence.streams import Streams
@@ -43,7 +43,7 @@ settings.load_profile("fixed")
 BENCH = "7e57" * 8  # of every new store, so that all are of one bench
 UPGRADE = database.upgrade
 DRAW = evidence_drawing.draw
-ZIG_SAYS = toolchain._zig_says
+ZIG_SAYS = zig.says
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -138,14 +138,14 @@ def _c_is_compiled_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[No
     folder = tmp_path_factory.getbasetemp()
     kept = KeptBuilds((folder.parent if "PYTEST_XDIST_WORKER" in os.environ else folder) / "builds", ZIG_SAYS)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(toolchain, "_zig_says", kept.says)
+        patch.setattr(zig, "says", kept.says)
         yield
 
 
 @pytest.fixture
 def compiling(monkeypatch: pytest.MonkeyPatch) -> None:
     """The compiler is run each time, as it is outside the tests."""
-    monkeypatch.setattr(toolchain, "_zig_says", ZIG_SAYS)
+    monkeypatch.setattr(zig, "says", ZIG_SAYS)
 
 
 _BENCH = Path(__file__).parents[1] / "bench"

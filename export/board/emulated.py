@@ -18,7 +18,7 @@ from dataset.errors import ToolError
 from export.c.fragments import fragments
 from export.c.source import CSource
 from export.c.text import fill, template
-from export.compilers.toolchain import link_core
+from export.compilers.core_build import link_core
 from export.core.emulator import engine, pages, register
 from export.core.timing import Price, Timing
 from export.cores import Core, find_core

@@ -27,7 +27,7 @@ from export.bundle.stamp import extras_of, optimise_of, stamp_of
 from export.c.fragments import fragments
 from export.c.prefix import check_prefix
 from export.c.source import CSource, emit_c
-from export.compilers.toolchain import emit_harness
+from export.compilers.host_build import emit_harness
 from export.evidence.drawing import draw, make_vectors, vectors_of
 from export.evidence.excerpts import Excerpt, Excerpts
 from export.evidence.streams import Streams

@@ -19,7 +19,7 @@ from export.bundle.forms import (
 )
 from export.c.extras import INTERFACES, USES
 from export.c.kernels import TIERS
-from export.compilers.toolchain import OPTIMISE
+from export.compilers.core_build import OPTIMISE
 from export.identity import GATE_BITS
 from export.vectors import MOST_SETTLING, MOST_VECTORS, STREAM_FRAMES
 from training.program import FORMAT, INT32_MAX, LEVEL_UNITS_PER_MM

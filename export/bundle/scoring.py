@@ -8,7 +8,7 @@ import math
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
-from export.compilers.toolchain import Image
+from export.compilers.image import Image
 from export.core import code_bits
 from export.core.code_bits import Effect, TurnedBit, share_of
 from export.evidence import score as of_breaks

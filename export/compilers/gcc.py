@@ -13,7 +13,8 @@ from dataset.errors import ToolError
 from dataset.files.scratch import scratch_folder
 from export.c.fragments import GCC_FLAGS, SHARED_FLAGS, SIZE
 from export.c.source import CSource
-from export.compilers.toolchain import FUNCTIONS, Image, core_files, link_flags, read_image
+from export.compilers.core_build import core_files, link_flags
+from export.compilers.image import FUNCTIONS, Image, read_image
 from export.cores import Core, find_core
 
 GCC = "arm-none-eabi-gcc"

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from dataset.errors import InputError, ProgramError, ToolError
 from dataset.records import Frames
 from export.c.source import emit_c
+from export.compilers.host_build import HostProgram, kept_host
 from export.compilers.streamed import run_pieces
-from export.compilers.toolchain import HostProgram, kept_host
 from training.judging.streams import restarts as steps_outside
 from training.program import NO_TEMPERATURE, OUTPUTS, Array, Program, digest, initial_state, prepare
 from training.program.interpreter import check_inputs, given_inputs, not_known, step

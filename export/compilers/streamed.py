@@ -12,7 +12,7 @@ import numpy as np
 
 from dataset.errors import ToolError
 from dataset.files.scratch import scratch_folder
-from export.compilers.toolchain import HostProgram
+from export.compilers.host_build import HostProgram
 from training.program import OUTPUTS, Array
 
 _PIECE_S = 600.0  # the most that a piece may take
@@ -26,7 +26,7 @@ def run_pieces(
 
     Args:
         host: the program with its harness.
-        pieces: text as :func:`export.compilers.toolchain.run_rows` takes it, made ahead of the answers on
+        pieces: text as :func:`export.compilers.host_build.run_rows` takes it, made ahead of the answers on
             another thread.
         sizes: the frames of each piece.
 

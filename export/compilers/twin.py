@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from dataset.files.scratch import scratch_folder
 from export.c.source import CSource
 from export.c.text import template
-from export.compilers.toolchain import HostProgram, compile_host, emit_harness, run_rows
+from export.compilers.host_build import HostProgram, compile_host, emit_harness, run_rows
 from export.vectors import Vectors, to_csv
 from training.program import Array
 

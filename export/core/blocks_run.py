@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from export.compilers.toolchain import Image
+from export.compilers.image import Image
 from export.core.timing import Price, Timing
 from training.program import Array
 

@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-from export.compilers.toolchain import Image
+from export.compilers.image import Image
 from export.core.blocks_run import SIZE_BITS
 from export.core.flow import LEAVES, Code, Function, Loop, NotFollowed, in_order
 from export.core.machine_code import ControlFlow

@@ -11,7 +11,7 @@ from enum import StrEnum
 import numpy as np
 
 from dataset.errors import ToolError
-from export.compilers.toolchain import Image
+from export.compilers.image import Image
 from export.core.emulator import HungError, Machine, RefusedError
 from export.evidence.score import Progress, Share, silent
 from export.vectors import Vectors

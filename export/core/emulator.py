@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from dataset.errors import ToolError
-from export.compilers.toolchain import Image
+from export.compilers.image import Image
 from export.core.blocks_run import Observer, Trace
 from export.core.replay_job import driver_code, packed_job
 from export.core.timing import Timing

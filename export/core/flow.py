@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 from dataset.errors import ToolError
-from export.compilers.toolchain import Image
+from export.compilers.image import Image
 from export.core.machine_code import ControlFlow, Disassembler, Instruction
 
 LEAVES = -1  # stands for the caller where an edge leaves the function

@@ -13,7 +13,8 @@ from dataset.words import counted
 from export.c.extras import FRAME_SELFTEST, INTERFACES, LEANEST, PLAIN_EXTRAS, SELFTEST, Extras
 from export.c.kernels import TIERS
 from export.c.source import CSource, emit_c
-from export.compilers.toolchain import FUNCTIONS, Compiled, Image, compile_model, compiler_name, link_model
+from export.compilers.core_build import Compiled, compile_model, compiler_name, link_model
+from export.compilers.image import FUNCTIONS, Image
 from export.core.bounds import Bound, Bounds
 from export.core.emulator import Machine
 from export.core.flow import NotFollowed

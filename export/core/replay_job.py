@@ -9,7 +9,7 @@ import struct
 from collections.abc import Mapping
 
 from export.c.text import fill, template
-from export.compilers.toolchain import compile_alone
+from export.compilers.core_build import compile_alone
 from export.cores import Core
 
 # Each member by name, as C declares it: all of 32 bits on a core, in the order in which they lie.

@@ -39,7 +39,9 @@ from dataset.records import (
 from export.bundle.build import build_bundle
 from export.bundle.manifest import Provenance
 from export.c.source import CSource, emit_c
-from export.compilers.toolchain import Image, build_core, build_host, run_host
+from export.compilers.core_build import build_core
+from export.compilers.host_build import build_host, run_host
+from export.compilers.image import Image
 from export.core.emulator import EmulatedRun, Machine
 from export.evidence.drawing import draw, make_vectors
 from export.evidence.excerpts import Excerpt, Excerpts

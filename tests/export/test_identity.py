@@ -9,7 +9,7 @@ import pytest
 
 from dataset.errors import InputError
 from export.c.source import emit_c
-from export.compilers.toolchain import build_core
+from export.compilers.core_build import build_core
 from export.identity import (
     GATE_BITS,
     IDENTITY_BYTES,

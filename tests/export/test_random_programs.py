@@ -22,7 +22,8 @@ from hypothesis import strategies as st
 from dataset.errors import ProgramError
 from export.c.kernels import TIERS
 from export.c.source import CSource, emit_c
-from export.compilers.toolchain import build_core, lint
+from export.compilers.core_build import build_core
+from export.compilers.linting import lint
 from export.compilers.twin import Together, build_together, ranges_held
 from export.core.emulator import Machine
 from export.evidence.drawing import make_vectors

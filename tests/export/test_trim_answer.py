@@ -16,7 +16,8 @@ from trim_records import DRY_CODE, FULL_CODE, KEY, OLD_KEY, closed, field_record
 
 from dataset.errors import InputError
 from export.c.source import emit_c
-from export.compilers.toolchain import build_core, compile_host
+from export.compilers.core_build import build_core
+from export.compilers.host_build import compile_host
 from export.core.emulator import Machine
 from export.trim_answer import trim_answer
 from export.trim_bytes import TrimAnswer

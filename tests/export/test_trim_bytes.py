@@ -19,7 +19,8 @@ from dataset.canonical import revision_key, sensor_key, sensor_key_1
 from dataset.errors import InputError
 from dataset.records import CountLaw, Mounting, Pad, Sensor, Tank, Trim, TrimKind, Unit
 from export.c.source import CSource, emit_c
-from export.compilers.toolchain import build_core, compile_host
+from export.compilers.core_build import build_core
+from export.compilers.host_build import compile_host
 from export.core.emulator import Machine
 from export.trim_answer import trim_answer
 from export.trim_bytes import TrimRecord, fits_of, read_records, record_of, write_records

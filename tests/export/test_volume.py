@@ -12,7 +12,8 @@ from dataset.errors import InputError
 from dataset.tanks.profile import Profile, stack
 from dataset.tanks.shapes import Cone, Cylinder
 from export.c.source import emit_c
-from export.compilers.toolchain import build_core, lint
+from export.compilers.core_build import build_core
+from export.compilers.linting import lint
 from export.core.emulator import Machine
 from export.volume import VolumeTable, volume_table
 from training.program import Builder, Program

@@ -104,8 +104,8 @@ def test_a_planted_cache_is_not_used(temporary: Path, planted: str) -> None:
 def test_the_compiler_starts_without_a_home(temporary: Path) -> None:
     """Services and containers have none; the compiler's own cache then stands among the temporary files."""
     compile_one = (
-        "from pathlib import Path; from export.compilers.toolchain import _zig_says; import sys;"
-        "code, messages = _zig_says(Path('.'), 'cc', '-c', 'a.c', '-o', 'a.o');"
+        "from pathlib import Path; from export.compilers import zig; import sys;"
+        "code, messages = zig.says(Path('.'), 'cc', '-c', 'a.c', '-o', 'a.o');"
         "print(messages, file=sys.stderr); sys.exit(code)"
     )
     (temporary / "a.c").write_text("int innage_answer(void);\nint innage_answer(void) { return 42; }\n")

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from export.compilers.toolchain import _environment
+from export.compilers import zig
 
 Node = dict[str, Any]
 # What rules_broken can tell.
@@ -32,7 +32,7 @@ def syntax_tree(folder: Path, name: str) -> Node:
     done = subprocess.run(
         [sys.executable, "-P", "-m", "ziglang", "cc", *words],
         cwd=folder,
-        env=_environment(),
+        env=zig.environment(),
         capture_output=True,
         check=False,  # it looks for an object file that was not asked for
     )

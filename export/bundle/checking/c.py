@@ -5,7 +5,8 @@ computer.
 from __future__ import annotations
 
 from export.bundle.checks import Bundle, Failed, equal
-from export.compilers.toolchain import build_core, build_host, run_host
+from export.compilers.core_build import build_core
+from export.compilers.host_build import build_host, run_host
 from export.core.emulator import Machine
 from export.cores import CORES, Core, find_core
 from training.program import model_id

@@ -9,7 +9,7 @@ from typing import Any
 from export.bundle.checks import Bundle, Failed, Stated
 from export.bundle.manifest import FIRST_FORMAT
 from export.bundle.scoring import SELFTEST, VECTORS, WHOLE, Asked, Score, sample_score, score_evidence
-from export.compilers.toolchain import build_core
+from export.compilers.core_build import build_core
 from export.cores import find_core
 from export.evidence.score import Progress, silent
 

@@ -104,7 +104,7 @@ def judge(
 def check_optimise(optimise: str) -> None:
     """InputError unless C can be compiled so."""
     from dataset.errors import InputError
-    from export.compilers.toolchain import OPTIMISE
+    from export.compilers.core_build import OPTIMISE
 
     if optimise not in OPTIMISE:
         raise InputError("optimise", repr(optimise), " or ".join(OPTIMISE), fields=("optimise",))

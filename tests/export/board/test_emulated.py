@@ -14,7 +14,7 @@ from export.board.emulated import EmulatedBoard, build_board
 from export.board.talk import BoardRun, Talk
 from export.board.wires import on_socket
 from export.c.source import CSource
-from export.compilers.toolchain import build_core
+from export.compilers.core_build import build_core
 from export.core.emulator import EmulatedRun, Machine
 from export.cores import CORES
 from export.vectors import Vectors

@@ -17,7 +17,7 @@ from bundles import Files, failed, resealed
 from export.bundle.checks import Bundle
 from export.bundle.manifest import MANIFEST, seal
 from export.bundle.verify import verify_files
-from export.compilers.toolchain import build_core
+from export.compilers.core_build import build_core
 from export.core.emulator import Machine
 from export.onnx.beside import apart
 from training.program import Builder

@@ -13,7 +13,7 @@ import pytest
 
 from dataset.errors import ToolError
 from export.c.source import CSource
-from export.compilers.toolchain import _zig
+from export.compilers import zig
 
 TELLING = ("__BYTE_ORDER__", "__BIG_ENDIAN__", "__MIPSEB__", "__MIPSEB", "_MIPSEB", "MIPSEB")
 CODE, RAM, STOP = 0x0001_0000, 0x0010_0000, 0x0020_0000
@@ -29,7 +29,7 @@ def linked(folder: Path, source: CSource, target: str, untold: Sequence[str]) ->
     (folder / "place.ld").write_text(f"SECTIONS {{ . = {CODE:#x}; .all : {{ *(.text* .rodata*) }} }}")
     place = ("-nostdlib", "-Wl,-T,place.ld", "-Wl,-e,innage_prepare", "-Wl,--gc-sections")
     flags = ("-Os", "-ffunction-sections", "-fno-sanitize=all", "-mno-abicalls", "-fno-pic", "-G0")
-    _zig(folder, "cc", "-target", target, *flags, *told, *place, "model.c", "-o", "model.elf")
+    zig.run(folder, "cc", "-target", target, *flags, *told, *place, "model.c", "-o", "model.elf")
     return ELFFile(io.BytesIO((folder / "model.elf").read_bytes()))
 
 

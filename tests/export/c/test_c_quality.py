@@ -15,7 +15,9 @@ import pytest
 
 from export.c.fragments import fragments
 from export.c.source import CSource, emit_c
-from export.compilers.toolchain import WARNINGS, HostProgram, _zig, emit_harness, run_host
+from export.compilers import zig
+from export.compilers.host_build import HostProgram, emit_harness, run_host
+from export.compilers.linting import WARNINGS
 
 # Rules of MISRA C:2012 that the header lists as deviations.
 LISTED = {"2.2", "2.3", "2.5", "2.7", "8.7", "10.1", "10.6", "10.8", "11.3", "11.5", "15.5", "17.3", "17.8"}
@@ -101,7 +103,7 @@ def test_words_of_32_bits(all_built: dict[str, Any], tmp_path: Path) -> None:
     """As a program of 32 bits (what -m32 makes) the C gives the same readings and states."""
     its = all_built["every_op"]
     write(tmp_path, its.c)
-    _zig(
+    zig.run(
         tmp_path,
         "cc",
         "-target",
@@ -135,7 +137,7 @@ def test_every_optimisation_of_both_compilers(
             folder.mkdir()
             if tool == "clang":
                 write(folder, its.c)
-                _zig(folder, "cc", optimise, "-std=c99", "harness.c", "innage.c", "-o", "harness")
+                zig.run(folder, "cc", optimise, "-std=c99", "harness.c", "innage.c", "-o", "harness")
                 host = HostProgram((folder / "harness").read_bytes(), its.program.state_size)
             else:
                 host = built_with([_tool("gcc"), optimise, "-std=c99"], its.c, folder)

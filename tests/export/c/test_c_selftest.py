@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from export.c.extras import LEANEST
-from export.compilers.toolchain import build_core, compile_model, link_model
+from export.compilers.core_build import build_core, compile_model, link_model
 from export.core.emulator import Machine
 from export.evidence.known_answer import known_answer
 from training.program import VALID, WITHHELD

@@ -13,7 +13,7 @@ from programs import PROGRAMS
 
 from dataset.errors import ToolError
 from export.c.source import emit_c
-from export.compilers.toolchain import build_core
+from export.compilers.core_build import build_core
 from export.core.emulator import Machine
 from training.program import (
     FAULT,

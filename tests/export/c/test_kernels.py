@@ -18,8 +18,9 @@ from export.c.branches import Branch, read_trees
 from export.c.kernels import Kernels, pack_layer
 from export.c.layers import Layer, RowTypes, common_types, has_row_tables, row_tables
 from export.c.source import emit_c
+from export.compilers.core_build import build_core
 from export.compilers.gcc import GCC, gcc_image
-from export.compilers.toolchain import WARNINGS, build_core, lint
+from export.compilers.linting import WARNINGS, lint
 from export.compilers.twin import build_together
 from export.core.emulator import Machine
 from export.core.measure import measure

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from export.c.memory import CHECK_WORD, Member, placed
-from export.compilers.toolchain import compile_host
+from export.compilers.host_build import compile_host
 from training.program import OUTPUTS
 
 

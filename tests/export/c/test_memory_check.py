@@ -13,7 +13,9 @@ import pytest
 
 from export.c.extras import Extras
 from export.c.source import CSource, emit_c
-from export.compilers.toolchain import build_core, compile_host, lint
+from export.compilers.core_build import build_core
+from export.compilers.host_build import compile_host
+from export.compilers.linting import lint
 from export.core.emulator import Machine
 from training.program import WITHHELD, Builder, Interval, Program
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 
 from export.c.source import emit_c
-from export.compilers.toolchain import build_host, run_host
+from export.compilers.host_build import build_host, run_host
 from export.evidence.drawing import make_vectors
 from training.program import Builder, Program
 

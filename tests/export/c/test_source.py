@@ -15,7 +15,9 @@ from dataset.errors import InputError, ProgramError, ToolError
 from export.c.memory import MemoryLayout
 from export.c.ops import ELEMENT, WHOLE
 from export.c.source import CSource, emit_c
-from export.compilers.toolchain import build_core, build_host, lint, run_host
+from export.compilers.core_build import build_core
+from export.compilers.host_build import build_host, run_host
+from export.compilers.linting import lint
 from export.core.emulator import Machine
 from export.evidence.drawing import make_vectors, vectors_of
 from export.evidence.streams import held

@@ -10,7 +10,8 @@ from complexity import complexities, complexity
 from pads import strip_of_pads
 
 from export.c.source import emit_c
-from export.compilers.toolchain import build_host, lint, run_host
+from export.compilers.host_build import build_host, run_host
+from export.compilers.linting import lint
 from export.evidence.drawing import make_vectors
 from training.program import Builder
 

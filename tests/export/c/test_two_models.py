@@ -15,7 +15,8 @@ from elftools.elf.sections import SymbolTableSection
 
 from export.c.fragments import fragments
 from export.c.source import CSource, emit_c
-from export.compilers.toolchain import WARNINGS, _zig
+from export.compilers import zig
+from export.compilers.linting import WARNINGS
 from export.cores import CORES
 from export.evidence.known_answer import known_answer
 from export.identity import identity_bytes
@@ -143,10 +144,10 @@ def test_two_models_link_for_a_core(project: Path) -> None:
 
     target = CORES["cortex-m0plus"].target
     for prefix in ("rinse", "canister"):
-        _zig(
+        zig.run(
             project, "cc", *target, "-std=c99", "-Os", "-c", f"{prefix}/{prefix}.c", "-o", f"{prefix}-core.o"
         )
-    _zig(
+    zig.run(
         project,
         "cc",
         *target,
@@ -181,7 +182,7 @@ def test_code_and_tables_go_where_the_macros_say(all_built: dict[str, Any], tmp_
         for what, name in (("CODE", ".level_code"), ("TABLE", ".level_tables"))
     ]
     core = CORES["cortex-m0plus"].target
-    _zig(folder, "cc", *core, "-std=c99", "-Os", *places, "-c", "innage.c", "-o", "innage.o")
+    zig.run(folder, "cc", *core, "-std=c99", "-Os", *places, "-c", "innage.c", "-o", "innage.o")
     with (folder / "innage.o").open("rb") as opened:
         elf = ELFFile(opened)
         sections = {s.name: s["sh_size"] for s in elf.iter_sections() if s["sh_flags"] & 2 and s["sh_size"]}
@@ -207,7 +208,7 @@ def test_the_example_compiles_and_stays_safe(all_built: dict[str, Any], tmp_path
     """
     its = all_built["strip"]
     _write(tmp_path / "model", its.c, fragments("innage"))
-    _zig(
+    zig.run(
         tmp_path,
         "cc",
         "-std=c99",
@@ -324,7 +325,7 @@ def test_the_example_switches_with_hysteresis_and_remembers_damage(
     its = all_built["strip"]
     _write(tmp_path / "model", its.c, fragments("innage"))
     (tmp_path / "check.c").write_text(_ON_THE_EXAMPLE)
-    _zig(tmp_path, "cc", "-std=c99", "-I.", "check.c", "model/innage.c", "-o", "check")
+    zig.run(tmp_path, "cc", "-std=c99", "-I.", "check.c", "model/innage.c", "-o", "check")
     assert subprocess.run([tmp_path / "check"], check=False).returncode == 0
 
 

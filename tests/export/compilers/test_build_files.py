@@ -16,8 +16,9 @@ import pytest
 from export.c.extras import USUAL
 from export.c.fragments import fragments
 from export.c.source import CSource
+from export.compilers.core_build import compile_model, core_files, link_flags
 from export.compilers.gcc import GCC
-from export.compilers.toolchain import FUNCTIONS, compile_model, core_files, link_flags, read_image
+from export.compilers.image import FUNCTIONS, read_image
 from export.core.emulator import Machine
 from export.core.measure import Chip, measure_source
 from export.cores import CORES

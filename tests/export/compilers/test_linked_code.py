@@ -21,8 +21,9 @@ from firmware import firmware as small_firmware
 
 from dataset.errors import InputError
 from export.c.fragments import fragments
+from export.compilers import zig
+from export.compilers.image import FUNCTIONS
 from export.compilers.linked_code import default_names, read_code, with_expected
-from export.compilers.toolchain import FUNCTIONS, _zig
 from export.core.emulator import _unicorn, engine
 from export.core.emulator import register as core_register
 from export.cores import CORES
@@ -111,7 +112,7 @@ def linked(folder: Path, core: str = "cortex-m0plus", roots: Sequence[str] = ROO
     """The firmware for a core by zig's compiler and linker (lld), all of the model in it."""
     target = CORES[core].target
     for unit in ("innage", "main"):
-        _zig(folder, "cc", *target, *FLAGS, "-c", f"{unit}.c", "-o", f"{core}-{unit}.o")
+        zig.run(folder, "cc", *target, *FLAGS, "-c", f"{unit}.c", "-o", f"{core}-{unit}.o")
     kept = [f"-Wl,-u,{name}" for name in (*roots, "in_one_call", "in_slices")]
     options = (
         "-nostdlib",
@@ -121,7 +122,7 @@ def linked(folder: Path, core: str = "cortex-m0plus", roots: Sequence[str] = ROO
         "-Wl,-e,in_one_call",
         "-lcompiler_rt",
     )
-    _zig(
+    zig.run(
         folder,
         "cc",
         *target,

@@ -18,10 +18,10 @@ from programs import told
 from dataset.errors import InputError, ToolError
 from dataset.records import Frames
 from export.c.source import CSource, emit_c
-from export.compilers import replaying, toolchain
+from export.compilers import host_build, replaying
+from export.compilers.host_build import HostProgram, kept_host
 from export.compilers.replaying import forget_compiled, replay_on_host
 from export.compilers.streamed import run_pieces
-from export.compilers.toolchain import HostProgram, kept_host
 from training.judging.streams import restarts
 from training.program import DOUBT, OUTPUTS, Array, Program, from_json, run, to_json
 
@@ -141,7 +141,7 @@ def compiled(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[str]:
         return HostProgram(b"%d" % len(sources), source.layout.state.elements)
 
     monkeypatch.setenv("INNAGE_CACHE", str(tmp_path / "cache"))
-    monkeypatch.setattr(toolchain, "build_host", noting)
+    monkeypatch.setattr(host_build, "build_host", noting)
     return sources
 
 
@@ -153,9 +153,9 @@ def test_what_was_compiled_is_kept_until_something_of_it_changes(
     assert [kept_host(c).binary for _ in range(3)] == [b"1"] * 3
     assert kept_host(emit_c(samples["every_op"])) == HostProgram(b"2", samples["every_op"].state_size)
     assert kept_host(replace(c, header=c.header + "\n")).binary == b"3"
-    monkeypatch.setattr(toolchain, "version", lambda package: "0")
+    monkeypatch.setattr(host_build, "version", lambda package: "0")
     assert kept_host(c).binary == b"4"
-    monkeypatch.setattr(toolchain, "platform", SimpleNamespace(uname=lambda: UNAME))
+    monkeypatch.setattr(host_build, "platform", SimpleNamespace(uname=lambda: UNAME))
     assert kept_host(c).binary == b"5"
     assert kept_host(c).binary == b"5"
     assert len(compiled) == 5

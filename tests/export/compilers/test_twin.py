@@ -18,7 +18,7 @@ from dataset.errors import ToolError
 from export.c.kernels import TIERS
 from export.c.source import emit_c
 from export.c.text import template
-from export.compilers.toolchain import compile_host
+from export.compilers.host_build import compile_host
 from export.compilers.twin import Together, build_together, ranges_held, with_ranges
 from export.evidence.drawing import make_vectors
 from export.vectors import expect

@@ -9,7 +9,7 @@ import struct
 import numpy as np
 import pytest
 
-from export.compilers.toolchain import Image
+from export.compilers.image import Image
 from export.core.bounds import Bounds
 from export.core.emulator import Machine
 from export.core.flow import NotFollowed

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from dataset.errors import ToolError
-from export.compilers.toolchain import Image
+from export.compilers.image import Image
 from export.core.code_bits import Effect, TurnedBit, code_bits, share_of
 from export.core.emulator import HungError, Machine, RefusedError
 from export.evidence.drawing import make_vectors, vectors_of

@@ -15,7 +15,7 @@ from dataset.admission.rules import MULTIPLIER_CYCLES
 from dataset.errors import ToolError
 from dataset.records import CORES as KNOWN
 from export.c.extras import USUAL
-from export.compilers.toolchain import build_core
+from export.compilers.core_build import build_core
 from export.core.bounds import Bounds
 from export.core.emulator import Machine
 from export.core.gcc_cost import GccCost, gcc_cost

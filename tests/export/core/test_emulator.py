@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from dataset.errors import ToolError
-from export.compilers.toolchain import Image
+from export.compilers.image import Image
 from export.core.emulator import Machine
 from export.core.timing import Timing
 from export.cores import CORES

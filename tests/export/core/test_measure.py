@@ -12,7 +12,7 @@ from dataset.records import Budget
 from export.c.extras import USES, USUAL, Extras
 from export.c.kernels import TIERS
 from export.c.source import CSource, emit_c
-from export.compilers.toolchain import compile_model, link_model
+from export.compilers.core_build import compile_model, link_model
 from export.core import measure as module
 from export.core.bounds import Bound, Bounds
 from export.core.emulator import Machine

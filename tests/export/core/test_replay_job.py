@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from export.compilers.toolchain import compile_alone
+from export.compilers.core_build import compile_alone
 from export.core.replay_job import driver_code, driver_source, packed_job
 from export.cores import CORES, Core
 

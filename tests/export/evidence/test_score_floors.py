@@ -11,7 +11,7 @@ import pytest
 from export.bundle.build import MOST_BYTES
 from export.bundle.scoring import GOALS, Asked, Score, score_evidence
 from export.c.source import emit_c
-from export.compilers.toolchain import build_core
+from export.compilers.core_build import build_core
 from export.evidence.drawing import make_vectors
 from export.vectors import to_csv
 from training.program import Program, from_json

@@ -1,4 +1,4 @@
-"""The toolchain: what it builds, what it counts, and how it fails."""
+"""Builds of the C: what is built and counted, and how a build fails."""
 
 from __future__ import annotations
 
@@ -12,8 +12,9 @@ from typing import Any
 import pytest
 
 from dataset.errors import ToolError
-from export.compilers import toolchain
-from export.compilers.toolchain import build_core, build_host, run_host
+from export.compilers import zig
+from export.compilers.core_build import build_core
+from export.compilers.host_build import build_host, run_host
 from export.cores import find_core
 
 
@@ -130,6 +131,6 @@ def test_cache_goes_where_it_can_be_written(tmp_path: Path, monkeypatch: pytest.
     """
     monkeypatch.delenv("ZIG_GLOBAL_CACHE_DIR", raising=False)
     monkeypatch.setattr(os, "access", lambda path, mode: False)
-    assert toolchain._environment()["ZIG_GLOBAL_CACHE_DIR"].startswith(tempfile.gettempdir())
+    assert zig.environment()["ZIG_GLOBAL_CACHE_DIR"].startswith(tempfile.gettempdir())
     monkeypatch.setenv("ZIG_GLOBAL_CACHE_DIR", str(tmp_path))
-    assert toolchain._environment()["ZIG_GLOBAL_CACHE_DIR"] == str(tmp_path)
+    assert zig.environment()["ZIG_GLOBAL_CACHE_DIR"] == str(tmp_path)
