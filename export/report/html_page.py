@@ -37,6 +37,11 @@ def shielded(facts: Any) -> Any:
     return [shielded(value) for value in facts] if isinstance(facts, list | tuple) else facts
 
 
+def unshielded(part: str) -> str:
+    """A ready-made part of a page, of shielded facts, for a page of another frame: texts as entities."""
+    return part.translate(_ENTITIES)
+
+
 def page(title: str, parts: Sequence[str], foot: str = "") -> str:
     """The whole page; ``title`` and ``foot`` are text, ``parts`` are ready-made. ``foot`` is printed at the
     bottom of each sheet, beside its number: what the page is of.
@@ -55,7 +60,7 @@ def page(title: str, parts: Sequence[str], foot: str = "") -> str:
         + "\n".join(parts)
         + "\n</main>\n</body>\n</html>\n"
     )
-    return whole.translate(_ENTITIES)
+    return unshielded(whole)
 
 
 def origin_said(origin: str) -> str:

@@ -160,9 +160,9 @@ def _of_model(
     yield _limits(answers, recorded, stated.get(ANYWAY, ()), anew=not void)
     yield _evidence(answers, report, stated.get(UNPROVEN, ()))
     yield _budget(store, manifest)
-    yield _void(void, stated.get(VOID, ()))
-    yield _amended(amended)
-    yield _status(store, model)
+    yield void_gate(void, stated.get(VOID, ()))
+    yield amended_gate(amended)
+    yield status_gate(store, model)
 
 
 def answered_anew(store: Store, model: Model) -> tuple[AnsweredLimit, ...]:
@@ -232,11 +232,11 @@ def _limits(
         return Gate(
             "limits", PASSED, "; ".join([f"{met} of {len(answers)} met, none not met, {how}", *changed])
         )
-    found = [f"{len(no)} of {len(answers)} not met ({_some(no)})"] * bool(no)
+    found = [f"{len(no)} of {len(answers)} not met ({some_limits(no)})"] * bool(no)
     return Gate("limits", FAILED, "; ".join([*found, *changed, *stated]), ANYWAY)
 
 
-def _some(rows: Sequence[AnsweredLimit]) -> str:
+def some_limits(rows: Sequence[AnsweredLimit]) -> str:
     from dataset.text.limits_text import condition_text
 
     named = [f"{row.metric} of {condition_text(row.condition)}: {row.reason}" for row in rows[:_NAMED]]
@@ -245,9 +245,9 @@ def _some(rows: Sequence[AnsweredLimit]) -> str:
 
 def _evidence(answers: Sequence[AnsweredLimit], report: VerifyReport, stated: Sequence[str]) -> Gate:
     lacking = [row for row in answers if row.answer == LimitAnswer.UNPROVEN]
-    found = [f"not enough evidence for {len(lacking)} of {len(answers)} limits ({_some(lacking)})"] * bool(
-        lacking
-    )
+    found = [
+        f"not enough evidence for {len(lacking)} of {len(answers)} limits ({some_limits(lacking)})"
+    ] * bool(lacking)
     if not answers:
         found.append("the model has no limits")
     unvisited = [] if report.visited is None else report.visited.facts()["decisions"]["unvisited"]
@@ -272,7 +272,7 @@ def _budget(store: Store, manifest: Manifest) -> Gate:
     return Gate("budget", PASSED, f"within budget {name}, by the figures that the export measured")
 
 
-def _void(void: Sequence[tuple[str, str]], stated: Sequence[str]) -> Gate:
+def void_gate(void: Sequence[tuple[str, str]], stated: Sequence[str]) -> Gate:
     if not void and not stated:
         return Gate("void sessions", PASSED, "none behind it")
     named = [f"session {name} is void ({reason})" for name, reason in void[:_NAMED]]
@@ -280,7 +280,7 @@ def _void(void: Sequence[tuple[str, str]], stated: Sequence[str]) -> Gate:
     return Gate("void sessions", FAILED, "; ".join([*named, *more, *stated]), VOID)
 
 
-def _amended(amended: Sequence[str]) -> Gate:
+def amended_gate(amended: Sequence[str]) -> Gate:
     if not amended:
         return Gate("amended sessions", PASSED, "none behind it since they were frozen")
     named = ", ".join([*amended[:_NAMED], *(["..."] * (len(amended) > _NAMED))])
@@ -290,7 +290,7 @@ def _amended(amended: Sequence[str]) -> Gate:
     )
 
 
-def _status(store: Store, model: Model) -> Gate:
+def status_gate(store: Store, model: Model) -> Gate:
     event = store.status(model.name)
     if event is None or event.status is not ModelStatus.RETIRED:
         return Gate("status", PASSED, f"model {model.name} is in use")

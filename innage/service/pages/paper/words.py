@@ -8,6 +8,7 @@ from typing import Any
 
 from dataset.errors import InnageError
 from dataset.records import ID_DIGITS
+from dataset.text.limits_text import condition_text
 
 DONE: Mapping[str, str] = {
     "void": "The session is void: training and freezing refuse it from now on.",
@@ -90,6 +91,7 @@ FILTERS = {
     "in_eights": in_eights,
     "figure": figure,
     "fixed": fixed,
+    "condition": condition_text,
     "counted": counted,
     "numbers": numbers,
 }

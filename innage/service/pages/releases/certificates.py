@@ -13,12 +13,13 @@ from dataset.errors import InputError, NotFoundError
 from dataset.records import ID_DIGITS
 from dataset.store.results.bundles import LEAST_DIGITS
 from innage.jobs.releasing.facts import bundle_facts, move_facts
-from innage.jobs.releasing.gates import AMENDED, ANYWAY, RETIRED, UNPROVEN, VOID, void_and_amended
+from innage.jobs.releasing.gates import AMENDED, ANYWAY, RETIRED, UNPROVEN, VOID
 from innage.jobs.releasing.pulling import BundleNow
 from innage.service.door import ActorOf, DoorOf, StoreOf
 from innage.service.pages.paper.forms import Fault, fields_of, given
 from innage.service.pages.paper.frame import PAGE, see_other, sheet
 from innage.service.pages.paper.kept import KeptOf
+from innage.service.pages.paper.since import said_since
 from innage.service.pages.paper.tables import Form, json_file, table_file
 from innage.service.pages.paper.words import said
 
@@ -177,11 +178,8 @@ def _rows(store: Store) -> list[dict[str, Any]]:
 
 
 def _now(store: Store, kept: Kept, known: KnownBundle) -> BundleNow:
-    """What speaks against it by now, which takes all sessions to find out."""
-    void, amended = kept.of(
-        ("against", known.model), lambda: void_and_amended(store, store.model(known.model))
-    )
-    return BundleNow(known, void, amended)
+    """What speaks against it by now."""
+    return BundleNow(known, *said_since(store, kept, known.model))
 
 
 def _gates(concessions: tuple[str, ...]) -> list[tuple[str, str, bool]]:

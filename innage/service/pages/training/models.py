@@ -15,14 +15,18 @@ from starlette.responses import Response
 from dataset.values import natural
 from dataset.words import LimitAnswer
 from export.report.claim_tables import class_rows, rate_rows
-from export.report.html_page import shielded
+from export.report.html_page import shielded, unshielded
 from export.report.shown_classes import level_class_section, unit_figure
 from innage.jobs.models.reporting import model_page
 from innage.jobs.models.training import find_models, model_facts
+from innage.jobs.releasing.shipping import standing
 from innage.service.door import DoorOf
 from innage.service.pages.paper.filters import AskedOf
 from innage.service.pages.paper.frame import PAGE, POLICY, answer, sheet
+from innage.service.pages.paper.kept import KeptOf
+from innage.service.pages.paper.since import said_since
 from innage.service.pages.paper.tables import Form, json_file, table_file
+from innage.service.pages.training.shipping import asked, verdict
 from training.search.metrics import Metrics, read_metrics
 
 if TYPE_CHECKING:
@@ -30,7 +34,6 @@ if TYPE_CHECKING:
 
     from dataset.records import Model, StatusEvent
     from dataset.store import Store
-    from training.judging.figures import Figures
 
 ERRORS = (
     "class",
@@ -82,27 +85,29 @@ def as_json(request: Request, door: DoorOf, name: str) -> Response:
     return json_file(request, model_facts(model, store.board_measurements(name), store.status(name)))
 
 
-def data_sheet(request: Request, door: DoorOf, name: str) -> Response:
-    """What the model is, where it may be used, how well it does and what it costs."""
+def data_sheet(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Response:
+    """What the model is, whether it may ship, where it may be used, how well it does and what it costs."""
     store = door.store
     model = store.model(name)
-    facts = shielded(model_facts(model, store.board_measurements(name), store.status(name)))
+    facts = model_facts(model, store.board_measurements(name), store.status(name))
     metrics = read_metrics(facts["metrics"])
     claims, chosen = metrics.claims, metrics.chosen
-    taken = model.frozen.sessions
+    stood = standing(store, model, metrics, *said_since(store, kept, name))
     shown = {
         "model": model,
         "facts": facts,
         "metrics": metrics,
         "cost": None if chosen is None else chosen.cost,
         "chosen": chosen,
+        "ships": stood.ships,
+        "verdict": verdict(stood),
+        "asked": asked(stood, model),
         "use": _limits_of_use(model, metrics),
         "limits": metrics.limits,
         "unmet": sum(row.answer != LimitAnswer.MET for row in metrics.limits),
         "errors": [] if claims is None else class_rows(claims),
         "rates": [] if claims is None else rate_rows(claims),
-        "pictures": [] if claims is None else _pictures(claims),
-        "void": {s.id: s.void_reason for s in taken if s.void_reason is not None},
+        "pictures": [] if claims is None else _pictures(shielded(facts["metrics"])),
         "others": [other for other in _names(store) if other != name],
     }
     return sheet(request, "model.html", shown)
@@ -141,10 +146,11 @@ def report(request: Request, door: DoorOf, name: str) -> Response:
     )
 
 
-def _pictures(claims: Figures) -> list[Markup]:
-    """Of the report's generators, which escape what they are given."""
-    parts = [*level_class_section(claims), *unit_figure(claims)]
-    return [Markup(part) for part in parts if part.startswith("<figure")]  # noqa: S704 - escaped there
+def _pictures(facts: Mapping[str, Any]) -> list[Markup]:
+    """Of the report's generators, which escape what they are given: ``facts`` are shielded beside that."""
+    claims = read_metrics(facts).claims
+    parts = [] if claims is None else [*level_class_section(claims), *unit_figure(claims)]
+    return [Markup(unshielded(part)) for part in parts if part.startswith("<figure")]  # noqa: S704 - escaped
 
 
 def _limits_of_use(model: Model, metrics: Metrics) -> list[tuple[str, str]]:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import httpx
 import pytest
+from reports import ERRORS
 
 from dataset.store import Store
 from doors import open_door
@@ -76,7 +77,46 @@ def test_two_models_stand_beside_each_other(team: Store, reader: httpx.Client) -
     assert reader.get("/compare.json?first=judged&second=m1").json() == []
 
 
-def test_a_data_sheet_counts_its_answers_at_the_top(team: Store, reader: httpx.Client) -> None:
-    """Where whoever decides on a release looks first; none for a model that was asked nothing."""
-    assert '<dt>Answered</dt><dd><a href="#answers">1 met</a></dd>' in reader.get("/models/judged").text
-    assert "<dt>Answered</dt>" not in reader.get("/models/m1").text
+def test_a_data_sheet_says_whether_it_may_ship(team: Store, reader: httpx.Client) -> None:
+    """With what speaks against it, what is open, and where to go on; every link leads somewhere."""
+    page = reader.get("/models/judged").text
+    (said,) = re.findall(r"<p class=\"fault\"><strong>(.*?)</strong></p>", page)
+    assert said == "No: see readings."
+    section = page.partition('id="ship"')[2].partition("</table>")[0]
+    answers = re.findall(
+        r'<th scope="row">(?:<a[^>]*>)?(.*?)(?:</a>)?</th><td>(?:<strong[^>]*>)?(\w+)', section
+    )
+    assert dict(answers) == {
+        "Limits met": "yes",
+        "Within its budget": "open",
+        "Readings of real units": "no",
+        "No session behind it void": "yes",
+        "None amended since it was frozen": "yes",
+        "Not retired": "yes",
+        "Exported, not withdrawn": "open",
+        "On a channel": "open",
+    }
+    assert "all 1 of signed@2 met, signed by" in section
+    assert "<code>innage export judged --budget BUDGET --out FOLDER</code>" in section
+    released = reader.get("/models/m1").text.partition('id="ship"')[2].partition("</table>")[0]
+    paths = re.findall(r'href="(/[^"#]+)', section + released)
+    assert "/release?bundle=" in released
+    assert paths
+    assert [path for path in paths if reader.get(path).status_code != 200] == []
+
+
+def test_names_stay_what_they_are_on_a_data_sheet(tmp_path: Path, north: Path) -> None:
+    """Texts of metrics come as they were written, in its tables and in its pictures."""
+    errors = {"p05_mm": -1.0, "p50_mm": 0.0, "p95_mm": 1.0, "errors_mm": {"clean": [0.5]}}
+    metrics = {
+        "why": "the smallest of 'many' < all",
+        "claims": {"classes": {"clean": ERRORS}, "units": [{"unit": "a&b", "frames": 9} | errors]},
+    }
+    with Store.open(shutil.copy(north, tmp_path / "named.db")) as store:
+        model = replace(store.models()[0], name="named", metrics=json.dumps(metrics), sha256="c" * 64)
+        store.add_model(model)
+        with open_door(store, authorise=None) as url:
+            page = httpx.get(f"{url}/models/named", headers={"Accept": "text/html"}).text
+    assert "the smallest of &#39;many&#39; &lt; all" in page
+    assert ">a&amp;b</text>" in page
+    assert not re.search("[\ue000-\uf8ff]", page)  # the report's own signs for what could be markup
