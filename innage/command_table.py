@@ -31,7 +31,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "operator": Entry("operator", "Operators: who captures, by short codes."),
         "instrument": Entry("instrument", "Instruments: what levels are measured with, and how well."),
         "standard": Entry("standard", "Check standards: measured each bench day, with control charts."),
-        "retire": Entry("retiring", "Say that something registered is out of use, and why."),
+        "retire": Entry("retiring", "Take something registered out of use, with a reason."),
         "trim": Entry(
             "trimming",
             "Trims: a unit's own stored counts, and limits for a fixture.",
@@ -41,12 +41,12 @@ SECTIONS: dict[str, dict[str, Entry]] = {
     "Captures": {
         "log": Entry("logging", "Log capture sessions from files."),
         "capture": Entry(
-            "live", "Capture live from a board; go on with, seal or drop a capture.", ("live_boards",)
+            "live", "Capture live from a board; resume, seal or discard a capture.", ("live_boards",)
         ),
         "sessions": Entry("sessions", "List the capture sessions, void ones included."),
         "show": Entry("sessions", "Show one capture session: facts, warnings, marks, counts."),
         "amend": Entry("amending", "Amend what is stated of a sealed session."),
-        "void": Entry("sessions", "Say that sessions must not be used, and why."),
+        "void": Entry("sessions", "Void sessions that must not be used, with a reason."),
         "tag": Entry("tagging", "Tags of sessions, added and removed; both are kept."),
         "mark": Entry("marking", "Level marks: propose, set and amend them, show their history."),
         "mapping": Entry("mapping", "Column mappings, saved with 'innage log --save-mapping NAME'."),
@@ -60,11 +60,11 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "frozen": Entry("freezing", "List the frozen sets, or show one with its groups."),
         "train": Entry("training", "Search for the smallest integer model that meets the limits."),
         "models": Entry("training", "List the models, or show the figures of one."),
-        "status": Entry("status", "Say what a model is: candidate or retired."),
+        "status": Entry("status", "Set the status of a model: candidate or retired."),
         "study": Entry("studying", "Show what trims and features are worth to a model."),
         "compare": Entry("comparing", "Compare a candidate with the model in use."),
-        "retrain": Entry("retraining", "Refit a model for a new tank, some ways, and keep the best."),
-        "sweep": Entry("sweeping", "Alter captured counts, and say how far each may go."),
+        "retrain": Entry("retraining", "Refit a model for a new tank; compare options, keep the best."),
+        "sweep": Entry("sweeping", "Show how much drift a model stands until a limit fails."),
         "faults": Entry("faults", "Break the sensor chain, and count how often a model notices."),
         "report": Entry("reporting", "Reports: one HTML page on a session, set, model or comparison."),
         "replay": Entry("replaying", "Give a model's readings of field logs, or of a live board."),
@@ -74,7 +74,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "verify": Entry("exporting", "Check that a bundle is whole and that its parts agree."),
         "sign": Entry("signing", "Sign a bundle with a key of the team's."),
         "channel": Entry("channel", "Channels: names that point at released bundles."),
-        "crc": Entry("code_crc", "Work out the CRC of a model's code in a linked firmware."),
+        "crc": Entry("code_crc", "Compute the CRC of a model's code in a linked firmware."),
         "changes": Entry("changing", "Show what changed from one bundle to the next."),
         "trace": Entry("tracing", "Walk from an exported file back to the readings behind it."),
     },
@@ -95,7 +95,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "token": Entry("token", "Tokens: who may do what through the service."),
         "audit": Entry("audit", "The audit chain: who did what, and whether it is whole."),
     },
-    "Without a bench": {
+    "Without hardware": {
         "rig": Entry("rig", "The virtual rig: everything made from it is simulated."),
         "demo": Entry("demo", "Run the whole job in a new folder, showing each command."),
     },

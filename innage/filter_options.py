@@ -14,7 +14,7 @@ from innage.completion import names_of
 if TYPE_CHECKING:
     from innage.jobs.sessions.finding import SessionFilter
 
-FILTERS = "Of which sessions"
+FILTERS = "Which sessions"
 
 
 def _option(name: str, text: str, kind: str | None = None) -> Any:

@@ -113,7 +113,7 @@ RetiredOption = Annotated[
 AfterOption = Annotated[
     str | None,
     typer.Option(
-        "--after", help="A page: what comes behind this key of the list; '' begins.", show_default=False
+        "--after", help="A page: what comes after this key of the list; '' begins.", show_default=False
     ),
 ]
 LimitOption = Annotated[int | None, typer.Option("--limit", min=1, help="At most so many, as a page.")]

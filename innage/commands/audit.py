@@ -46,7 +46,7 @@ def list_(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """List who did what, when, by the last rows of the chain."""
+    """List who did what and when, from the last rows of the chain."""
     with open_existing(store) as opened:
         if about is None:
             rows = opened.last_audit(last, token=token, who=who)
@@ -86,8 +86,8 @@ def verify(
 ) -> None:
     """Walk the chain, and name what is wrong with it.
 
-    Rows that were edited, removed or reordered: exit code 1; no row to look at: 3. That its end was cut off,
-    or all of it written anew, only receipts can tell.
+    Exit 1 when rows were edited, removed or reordered; 3 when there is no row. Only receipts can show that
+    its end was cut off, or that all of it was written anew.
     """
     from innage.jobs.team import verify_audit
 

@@ -134,7 +134,7 @@ def check(
     budget: Annotated[
         str | None,
         typer.Option(
-            help="The budget to hold it against; for a bundle by default the one it was exported for.",
+            help="The budget to compare with; for a bundle by default the one it was exported for.",
             autocompletion=names_of("budget"),
         ),
     ] = None,
@@ -146,8 +146,8 @@ def check(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Measure a model or a bundle on the budget's core. Exit 1 when it is over in anything, with what would
-    fit.
+    """Measure a model or a bundle on the budget's core. Exit 1 when it exceeds the budget; what would fit
+    is named.
     """
     from innage.jobs.models.budgets import judge
     from innage.terminal.views.models.budget import show_verdict

@@ -137,7 +137,7 @@ def move(
 
     The store judges: it makes the files again and compares them, answers the limits anew from its readings,
     and names void and amended sessions. Nothing is compiled or run. What was exported with --anyway or the
-    like asks for the same word again. Exit 1 when a gate says no, 3 when only evidence is missing.
+    like needs the same option again. Exit 1 when a gate says no, 3 when only evidence is missing.
     """
     from innage.jobs.releasing.facts import gates_facts, move_facts
     from innage.jobs.releasing.gates import AMENDED, ANYWAY, RETIRED, UNPROVEN, VOID
@@ -173,9 +173,9 @@ def withdraw(
     plain_http: PlainHttpOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Say that a bundle must not be used, and why.
+    """Withdraw a bundle that must not be used, with a reason.
 
-    It stays, and so do channels that point at it; whoever pulls it is told, and gets nothing unless they say
+    It stays, and so do channels that point at it. A pull of it says so, and brings nothing without
     --even-if-withdrawn.
     """
     who = _said_by(author, server)
@@ -199,7 +199,7 @@ def take_back(
     plain_http: PlainHttpOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Say that a withdrawn bundle can be used after all, and why."""
+    """Take a withdrawal back: the bundle can be used after all."""
     who = _said_by(author, server)
     with _place(store, server, token_file, plain_http) as place:
         event = place.take_back(bundle, who, reason)

@@ -38,7 +38,7 @@ def crc(
     ] = None,
     json: JsonOption = False,
 ) -> None:
-    """Work out the CRC of a model's code in a linked firmware. Exit 1 when it stores another value."""
+    """Compute the CRC of a model's code in a linked firmware. Exit 1 when it stores another value."""
     from innage.jobs.models.code_crc import code_crc, code_facts
 
     code = code_crc(

@@ -53,7 +53,10 @@ def compare(
     ] = None,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the draws.")] = 0,
     strict: Annotated[
-        bool, typer.Option("--strict", help="Exit 3 where too few groups tell whether it has a regression.")
+        bool,
+        typer.Option(
+            "--strict", help="Exit 3 where there are too few groups to tell whether it has a regression."
+        ),
     ] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,

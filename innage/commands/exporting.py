@@ -78,8 +78,9 @@ def export(
         str,
         typer.Option(
             "--kernels",
-            help="How layers and trees are written: 'small', 'branches' (trees as code), 'threes' (three "
-            "rows at a time), 'fast', 'fastest' (packed words), or 'auto' for what the cycles ask.",
+            help="How layers and trees are written: 'small', 'branches' (trees as code), 'threes' "
+            "(three rows at a time), 'fast', 'fastest' (packed words), or 'auto' for the "
+            "smallest that keeps the cycles.",
         ),
     ] = "small",
     assembly: Annotated[
@@ -102,7 +103,8 @@ def export(
         bool,
         typer.Option(
             "--even-if-unproven",
-            help="Export although limits or vectors lack evidence, or limits are missing; the bundle tells.",
+            help="Export although limits or vectors lack evidence, or limits are missing; the bundle "
+            "says so.",
         ),
     ] = False,
     made_vectors_only: Annotated[
@@ -114,7 +116,8 @@ def export(
     ] = False,
     uses: UsesOption = None,
     fast_crc: Annotated[
-        bool, typer.Option("--fast-crc", help="Take the CRC of self-test and trims by a table of 64 bytes.")
+        bool,
+        typer.Option("--fast-crc", help="Compute the CRC of self-test and trims by a table of 64 bytes."),
     ] = False,
     memory_check: Annotated[
         bool,
@@ -128,9 +131,8 @@ def export(
 ) -> None:
     """Check limits and budget, then write the bundle.
 
-    It holds C, header, ONNX, vectors, harness, report and manifest. Exit 1 when a limit is not met, over
-    budget, or when vectors leave a decision unvisited, 3 when nothing says no but there is not enough
-    evidence.
+    It holds C, header, ONNX, vectors, harness, report and manifest. Exit 1 when a limit is not met, the
+    budget is exceeded or vectors leave a decision unvisited; 3 when only evidence is missing.
     """
     from innage.jobs.models.exporting import BundleOptions, ExportRefusedError, UnprovenError
     from innage.jobs.models.exporting import export as export_model
@@ -244,10 +246,12 @@ def verify(
     json: JsonOption = False,
     store: ComparedStoreOption = None,
 ) -> None:
-    """Check that a bundle is whole and that its parts agree. Its C is made anew and compared, not run as is.
+    """Check that a bundle is whole and that its parts agree. Its C is made anew and compared; the bundle's
+    own is never run.
 
-    Exit 1 when a check says no, 3 without enough evidence, such as for C that another version wrote. With
-    --score also 1 when a bound of the score is missed; it takes minutes, and is made when all checks passed.
+    Exit 1 when a check says no, 3 without enough evidence, such as for C that another version wrote.
+    --score runs once all checks have passed and takes minutes; it ends with 1 when a bound of the score is
+    missed.
     """
     from dataset.errors import InputError
     from export.bundle.verify import Answer

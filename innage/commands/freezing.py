@@ -29,9 +29,7 @@ def register(app: typer.Typer) -> None:
 def freeze(
     sessions: SessionFilter,
     name: str,
-    group: Annotated[
-        GroupBy, typer.Option(help="What the groups are: the thing that the claim will speak of.")
-    ],
+    group: Annotated[GroupBy, typer.Option(help="What a group is: what the claim will speak of.")],
     session: Annotated[
         list[str] | None,
         typer.Option(
@@ -70,7 +68,7 @@ def freeze(
         str | None,
         typer.Option(
             "--even-if-warned",
-            help="Why sessions are taken whose readings and statements do not go together.",
+            help="Why sessions are right although import warnings speak against them.",
         ),
     ] = None,
     json: JsonOption = False,

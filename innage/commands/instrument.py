@@ -25,7 +25,11 @@ def add(
     kind: Annotated[InstrumentKind, typer.Option(help="What it is.")],
     calibrated: Annotated[str, typer.Option(help="Date of its calibration, such as 2026-01-31.")],
     uncertainty: Annotated[
-        float, typer.Option(help="As the certificate has it: g of a scale, K, mm, mL of a cylinder.")
+        float,
+        typer.Option(
+            help="As on the certificate: g for a scale, K for a thermometer, mm for a height gauge, "
+            "mL for a cylinder."
+        ),
     ],
     coverage: Annotated[
         float, typer.Option(help="Its factor k, such as 2 for an expanded uncertainty; 1: standard.")
@@ -35,11 +39,11 @@ def add(
         int | None, typer.Option("--interval-days", help="For how many days a calibration holds.")
     ] = None,
     serial: Annotated[str, typer.Option(help="Its serial number.")] = "",
-    certificate: Annotated[str, typer.Option(help="Which certificate says so.")] = "",
+    certificate: Annotated[str, typer.Option(help="The certificate's number.")] = "",
     note: FreeTextOption = "",
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Add an instrument with its calibration, or one calibration more."""
+    """Add an instrument with its calibration, or a further one."""
     from dataset.records import Instrument
 
     new = Instrument(

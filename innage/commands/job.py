@@ -114,8 +114,8 @@ def add(
     words: Annotated[
         list[str] | None,
         typer.Argument(
-            help="What stands behind 'innage KIND', such as: all --name m1 --limits owner. Options that say "
-            "where something is written or shown are left out.",
+            help="The arguments and options of 'innage KIND', such as: all --name m1 --limits owner. "
+            "Options that say where something is written or shown are left out.",
             metavar="ARGUMENTS",
         ),
     ] = None,
@@ -244,7 +244,7 @@ def show(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Show what was asked, where it stands, and what it came to."""
+    """Show a job: what was asked, its state, and its result."""
     from innage.runner.facts import job_facts
     from innage.runner.keeping import write_outputs
 
@@ -268,7 +268,7 @@ def cancel(
     plain_http: PlainHttpOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Ask for a job to end. One that is queued ends now, one that runs at its next step."""
+    """Cancel a job. One that is queued ends now, one that runs at its next step."""
     with _queue(store, server, token_file, plain_http) as queue:
         asked = queue.cancel(job)
     ends = "is cancelled" if asked.state is JobState.CANCELLED else "ends at its next step"
@@ -285,7 +285,7 @@ def log(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Show what was told of a job. Attempts, progress, openings, its end."""
+    """Show the log of a job. It has attempts, progress, openings and the end."""
     from innage.runner.facts import event_facts
 
     with _queue(store, server, token_file, plain_http) as queue:

@@ -45,8 +45,8 @@ def add(
     note: FreeTextOption = "",
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Add a liquid; values that are not known are left out. Conductivity is never that of a common liquid:
-    give your own.
+    """Add a liquid; values that are not known are left out. Common liquids have no conductivity: give your
+    own.
     """
     from dataset.labels.liquids import common
     from dataset.records import Liquid

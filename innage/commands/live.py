@@ -118,9 +118,9 @@ def capture(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Capture live from a board; go on with, seal or drop a capture.
+    """Capture live from a board; resume, seal or discard a capture.
 
-    Give --port and --name to begin one, --resume and --port to go on with one.
+    --port and --name begin a capture; --port and --resume go on with one that is open.
     """
     from dataset.admission.starts import stated_start
     from innage.jobs.batch.statements import level_u_of

@@ -66,8 +66,8 @@ def boards(
         bool,
         typer.Option(
             "--unattended",
-            help="Begin, go on with what is open, leave what is sealed; wait for ports that are not there: "
-            "the same call again after a power cut.",
+            help="Ask nothing: begin captures, resume open ones, leave sealed ones, wait for missing "
+            "ports. The same call goes on after a power cut.",
         ),
     ] = False,
     tank: TankOption = None,

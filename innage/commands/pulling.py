@@ -108,11 +108,11 @@ def pull(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Bring in what a team's store has and this one has not. What contradicts this store is held back with
-    all that leans on it, and named: exit code 1.
+    all that refers to it, and named: exit code 1.
 
     With --channel instead the bundle that a channel points at, into a folder of its own. Where it is
-    withdrawn, or sessions behind it are void or were amended since, that is said, exit code 1, and nothing is
-    written; nor where a check says no (1) or lacks evidence (3).
+    withdrawn, or sessions behind it are void or were amended since, that is said, exit code 1, and nothing
+    is written; nor where a check says no (1) or lacks evidence (3).
     """
     if channel is not None or out is not None:
         said = {WITHDRAWN: even_if_withdrawn, VOID: even_if_void, AMENDED: even_if_amended}

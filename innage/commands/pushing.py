@@ -53,8 +53,8 @@ def push(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Send a team's store what it has not acknowledged. A session goes with all that was said of it, whole or
-    not at all; what the server does not take is named, and the rest goes: exit code 1.
+    """Send a team's store what it has not acknowledged. A session goes with all that was stated about it,
+    whole or not at all; what the server does not take is named, and the rest goes: exit code 1.
     """
     from innage.service.client.connection import Connection
     from innage.service.client.secrets import find_token

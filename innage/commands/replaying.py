@@ -110,13 +110,13 @@ def replay(
         str | None,
         typer.Option(
             "--since-pour",
-            help="Column of whole seconds since liquid last came in, empty or -1: not known. For models that "
-            "are told; a board has no way to tell.",
+            help="Column of whole seconds since liquid last came in, empty or -1: not known. For "
+            "models that take it; not with --port.",
         ),
     ] = None,
     delimiter: Annotated[
         str | None,
-        typer.Option(help="A character, or tab, space, comma, semicolon, bar. Default: found out."),
+        typer.Option(help="A character, or tab, space, comma, semicolon, bar. Default: found from the file."),
     ] = None,
     header: Annotated[
         bool,

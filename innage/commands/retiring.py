@@ -27,10 +27,10 @@ def retire(
     ] = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Say that something registered is out of use, and why.
+    """Take something registered out of use, with a reason.
 
-    It leaves the lists (they show it with --retired), and nothing new can stand on it; what stands on it
-    stays. NAME is the latest revision that is in use.
+    It leaves the lists (--retired shows it), and nothing new can use it. What uses it already stays as it
+    is. NAME means the latest revision in use.
     """
     with open_store(store) as opened:
         if take_back:

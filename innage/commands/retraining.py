@@ -69,9 +69,9 @@ def retrain(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Refit a model for a new tank, some ways, and keep the best. Compared are the old model with new trims,
-    old and new sessions together, the old ones superposed on the new tank's response, new ones alone; the new
-    tank's units, each left out of the fits that judge it, pick.
+    """Refit a model for a new tank; compare options, keep the best. The options are the old model with new
+    trims; old and new sessions together; the old ones superposed on the new tank's response; and new ones
+    alone. They are chosen by cross-validation over the new tank's units.
     """
     from dataset.pools.opening import pool_at
     from innage.jobs.models.training import Refit

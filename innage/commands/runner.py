@@ -22,7 +22,7 @@ def runner(
     lease_s: Annotated[
         int,
         typer.Option(
-            "--lease-s", min=5, max=3600, help="How long a runner that went silent is waited for, s."
+            "--lease-s", min=5, max=3600, help="After how many seconds a silent runner loses its job."
         ),
     ] = 30,
     dask: DaskOption = None,

@@ -25,12 +25,18 @@ def serve(
         int, typer.Option("--threads", min=1, max=64, help="Requests that use the store at the same time.")
     ] = 8,
     grace_s: Annotated[
-        int, typer.Option("--grace-s", min=1, max=3600, help="How long requests may end once it is stopped.")
+        int,
+        typer.Option(
+            "--grace-s",
+            min=1,
+            max=3600,
+            help="How many seconds running requests may take to end once it is stopped.",
+        ),
     ] = 10,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Serve the store over HTTP, for a team. Loopback alone while the store holds no token; it speaks
-    plain HTTP, so that TLS ends in a proxy in front of it.
+    """Serve the store over HTTP, for a team. It listens on loopback only while the store holds no token. It
+    speaks plain HTTP: put a proxy that ends TLS in front of it.
     """
     from innage.service.serving import Listening, listen
 

@@ -61,8 +61,8 @@ def list_sessions(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """List the capture sessions, void ones included. --limit takes the newest of them; with --after those
-    that were logged behind a session.
+    """List the capture sessions, void ones included. --limit shows the newest; with --after, those that
+    were logged after a session.
     """
     from innage.jobs.sessions.finding import settle, why_none
 
@@ -292,7 +292,7 @@ def void(
     ] = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Say that sessions must not be used, and why. They are kept; all are voided, or none."""
+    """Void sessions that must not be used, with a reason. They are kept; all are voided, or none."""
     opened = open_store(store)
     if take_back:
         for usable in opened.take_back_voids(session, reason):

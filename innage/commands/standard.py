@@ -106,7 +106,7 @@ def measure(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Keep what a check standard gave; hold it against its limits.
+    """Record a measurement of a check standard; check its limits.
 
     Several measurements of one day are charted as their mean, and their spread beside it.
     """
@@ -193,7 +193,7 @@ def void(
     ] = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Say that a measurement must not be used, and why.
+    """Void a measurement that must not be used, with a reason.
 
     It is kept; charts, limits and warnings leave it out.
     """

@@ -24,9 +24,10 @@ def status(
     reason: Annotated[str, typer.Option(help="Why; read a year later.")],
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Say what a model is: candidate or retired.
+    """Set the status of a model: candidate or retired.
 
-    'innage models', 'innage compare' and 'innage trace' tell it; a retired model is exported only when told.
+    'innage models', 'innage compare' and 'innage trace' show it; a retired model is exported only with
+    --even-if-retired.
     """
     with open_store(store) as opened:
         event = opened.set_status(model, what, author, reason)

@@ -54,7 +54,7 @@ def import_(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Bring in what such a folder has and the store has not. What contradicts the store is held back with
-    all that leans on it, and named: exit code 1.
+    all that refers to it, and named: exit code 1.
     """
     from innage.jobs.open_files import import_store
 

@@ -31,14 +31,14 @@ def study(
     prove: Annotated[
         bool,
         typer.Option(
-            "--prove", help="Judge on the prove groups, which is counted; default the choose groups."
+            "--prove", help="Judge on the prove groups; that opening is counted. Default: the choose groups."
         ),
     ] = False,
     limits: Annotated[
         str | None,
         typer.Option(
             "--limits",
-            help="The limits to hold against. Default: the model's.",
+            help="The limits to compare with. Default: the model's.",
             autocompletion=names_of("limits"),
         ),
     ] = None,

@@ -46,8 +46,8 @@ def sweep(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Alter captured counts, and say how far each may go. Baseline, gain, film, one dead pad, trims as they
-    were, until a limit fails.
+    """Show how much drift a model stands until a limit fails. Captured counts are altered: baseline, gain,
+    film, one dead pad. Stored trims stay as they are.
     """
     from dataset.pools.opening import pool_at
     from innage.jobs.models.judging import sweep as sweep_model

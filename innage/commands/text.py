@@ -24,9 +24,7 @@ app = typer.Typer(
 def export(
     folder: Annotated[
         Path,
-        typer.Argument(
-            help="The folder to write to; made when missing. Files that are not of this command stay."
-        ),
+        typer.Argument(help="The folder to write to; made when missing. Other files there stay."),
     ],
     store: StoreOption = DEFAULT_STORE,
 ) -> None:

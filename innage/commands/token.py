@@ -28,16 +28,16 @@ def add(
             help="What it allows, with commas between: read, pull, push, amend, sign, run, release, admin.",
         ),
     ],
-    days: Annotated[int, typer.Option("--days", help="How long it is good, at most 366.")] = 90,
+    days: Annotated[int, typer.Option("--days", help="For how many days it is valid, at most 366.")] = 90,
     bench: Annotated[
         str | None,
-        typer.Option("--bench", help="The one bench of which it may write: its name, or its identity."),
+        typer.Option("--bench", help="The only bench for which it may write, by name or identity."),
     ] = None,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Make a token, and print it: once, and nowhere else. The store keeps a hash of it.
 
-    Standard output is the token alone. With the first one the service asks everybody for a token, and the
+    Standard output is the token alone. From the first token on, the service asks everybody for one, and the
     store keeps an audit chain.
     """
     from innage.jobs.team import bench_of, scopes_of
@@ -84,7 +84,7 @@ def revoke(
     reason: Annotated[str, typer.Option("--reason", help="Why it is revoked.")],
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Refuse a token from now on, and say why; for good."""
+    """Revoke a token for good, with a reason."""
     with open_existing(store) as opened:
         revoked = opened.revoke_token(token, reason)
     say(f"token {revoked.id} for {revoked.name} is revoked: {reason}")

@@ -44,7 +44,7 @@ def train(
         str | None,
         typer.Option(
             "--limits",
-            help="The limits to meet. Without: the least error on the choose groups wins.",
+            help="The limits to meet. Without them the least error on the choose groups decides.",
             autocompletion=names_of("limits"),
         ),
     ] = None,
@@ -74,23 +74,24 @@ def train(
         str | None,
         typer.Option(
             "--trim",
-            help="Pad arrays: the trim to train for: none, dry, block, partial, full; default the best.",
+            help="Pad arrays: the trim to train for: none, dry, block, partial, full. Default: the best.",
         ),
     ] = None,
     since_pour: Annotated[
         bool,
         typer.Option(
             "--since-pour",
-            help="Pad arrays: the firmware will tell how many seconds ago liquid last came in, where it "
-            "knows; sessions tell it by flow=filling and by marks that rise. More foam is flagged.",
+            help="Pad arrays: the model also reads how many seconds ago liquid last came in, where "
+            "the firmware knows. Sessions say it by flow=filling and by rising marks. More foam "
+            "is flagged.",
         ),
     ] = False,
     ablation: Annotated[
         bool,
         typer.Option(
             "--ablation",
-            help="Pad arrays: fit again with other features, trims and no watcher, and keep what "
-            "each is worth with the model.",
+            help="Pad arrays: also fit with other features and trims, and without a watcher; keep the "
+            "comparison with the model.",
         ),
     ] = False,
     dask: DaskOption = None,

@@ -26,7 +26,7 @@ def import_(
             help="CSV, a trim a line; headings as the options of 'trim add', and a column for each channel."
         ),
     ],
-    kind: Annotated[TrimKind | None, typer.Option(help="Kind of trims whose line says none.")] = None,
+    kind: Annotated[TrimKind | None, typer.Option(help="Kind, where a line states none.")] = None,
     date: Annotated[str | None, typer.Option(help="Their date, YYYY-MM-DD.")] = None,
     stage: Annotated[str | None, typer.Option(help="Their stage, such as end-of-line.")] = None,
     mounting: Annotated[

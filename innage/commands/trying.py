@@ -74,7 +74,7 @@ def try_(
         typer.Option("--frequency-hz", help="Excitation frequency; else that of the first pad, else 1 MHz."),
     ] = None,
     coupling: Annotated[
-        Coupling, typer.Option(help="How the liquid is joined to earth; the others are set against it.")
+        Coupling, typer.Option(help="How the liquid is joined to earth; the others are compared with it.")
     ] = Coupling.FLOATING,
     counts_per_pf: Annotated[
         float | None,

@@ -131,7 +131,7 @@ def same(
     take_back: Annotated[bool, typer.Option("--take-back", help="They are two units after all.")] = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Say that two units are one and the same, and why.
+    """State that two units are one, with a reason.
 
     Frozen sets keep the groups that they were frozen with.
     """
@@ -175,10 +175,10 @@ def part_bench(
     reason: ReasonOption,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Make this store another bench: of a copied file, before use.
+    """Give a copied store a bench of its own, before it is used.
 
-    What it holds stays of the bench that it was of; new units, instruments and check standards are of the
-    new one, whose note says from which it parted, and why.
+    What it holds stays with the old bench. New units, instruments and check standards belong to the new
+    one. Its note says from which bench it parted, and why.
     """
     bench = open_store(store).part_bench(name, reason)
     say(f"bench {bench.name}, {bench.identity}, {bench.note}")
