@@ -85,8 +85,9 @@ def test_conditions_split_a_session(session: Session) -> None:
 
 def test_a_ramp_passes_through_its_bands(session: Session) -> None:
     """A mark whose level moves counts in every band between its ends, whichever way it goes."""
-    (line,) = gaps_of([replace(session, marks=(Mark(0, 40, 55.0, level_stop_mm=12.0),))]).lines
-    assert line.bands == (0, 1, 1, 1, 1, 1, 0, 0, 0, 0)
+    for start, stop in ((55.0, 12.0), (12.0, 55.0)):
+        (line,) = gaps_of([replace(session, marks=(Mark(0, 40, start, level_stop_mm=stop),))]).lines
+        assert line.bands == (0, 1, 1, 1, 1, 1, 0, 0, 0, 0)
 
 
 def test_a_session_without_a_level(session: Session) -> None:
