@@ -91,9 +91,8 @@ def verify_audit(store: Store, files: Sequence[Path] = (), server: str | None = 
             "name it with server",
             fields=("server", "receipts"),
         )
-    last = store.last_audit(1)
-    rows, sha256 = (last[0].number, last[0].sha256) if last else (0, None)
-    return Verified(rows, sha256, len(held), store.audit_faults(held))
+    walked = store.walk_audit(held)
+    return Verified(walked.number, walked.sha256, len(held), walked.faults)
 
 
 def read_receipts(path: Path) -> tuple[Receipt, ...]:

@@ -146,7 +146,15 @@ class TeamDoor(Transactions):
         """What is wrong with the audit chain: edited, removed and reordered rows by itself, one that was cut
         off or written anew by receipts that others hold.
         """
-        return self._read(lambda orm: chain.faults(chain.entries(orm), held))
+        return self.walk_audit(held).faults
+
+    def walk_audit(self, held: Iterable[Receipt] = ()) -> chain.Walked:
+        """As :meth:`audit_faults`, with the end of the chain, as it is in the same view of the store."""
+        return self._read_rows(
+            lambda rows: chain.walk(
+                chain.entries(lambda query, after: rows.together([query], after)[0]), held
+            )
+        )
 
     def keep_receipts(self, given: Sequence[Receipt]) -> None:
         """Keep what a server acknowledged; what is kept already changes nothing."""

@@ -8,8 +8,9 @@ NULL is left out.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
+from typing import Any
 
 from sqlalchemy import ColumnElement, and_, insert, or_, select
 from sqlalchemy.orm import Session as OrmSession
@@ -24,6 +25,12 @@ START = "0" * 64  # what the first row holds in place of the hash of one before
 _COLUMNS = tuple(AuditRow.__table__.c)
 _HEAD = "SELECT number, sha256 FROM audit ORDER BY number DESC LIMIT 1"
 _AT_ONCE = 1000
+_ROWS_AFTER = (
+    f"SELECT {', '.join(column.name for column in _COLUMNS)} FROM audit "  # noqa: S608 - mapped names
+    f"WHERE number > ? ORDER BY number LIMIT {_AT_ONCE}"
+)
+_BEFORE_ALL = -(1 << 63)
+Ask = Callable[[str, int], Iterable[Any]]  # the rows of a query with one question mark
 MOST_TRIED = 1000  # changed rows among whose places each is looked for
 
 
@@ -55,6 +62,8 @@ def append(orm: OrmSession, actor: Actor, acts: Sequence[Act]) -> None:
     """Write a row for each act at the end of the chain: the last thing that a transaction does, which holds
     the one lock of all writers since it began.
     """
+    if not acts:
+        return
     head = orm.connection().exec_driver_sql(_HEAD).first()
     number, previous = (0, START) if head is None else head
     at = clock.written(clock.now(orm))
@@ -65,15 +74,17 @@ def append(orm: OrmSession, actor: Actor, acts: Sequence[Act]) -> None:
         entry = AuditEntry(number_now, at, *who, *what, previous, "")
         previous = entry_sha256(entry)
         rows.append(asdict(replace(entry, sha256=previous)))
-    if rows:
-        orm.execute(insert(AuditRow), rows)
+    orm.execute(insert(AuditRow), rows)
 
 
-def entries(orm: OrmSession) -> Iterator[AuditEntry]:
-    """The rows of the chain, in order."""
-    rows = select(*_COLUMNS).order_by(AuditRow.number)
-    for row in orm.execute(rows.execution_options(yield_per=_AT_ONCE)):
-        yield AuditEntry(*row)
+def entries(ask: Ask) -> Iterator[AuditEntry]:
+    """The rows of the chain, in order, asked for some at a time: most chains come by one question."""
+    after, some = _BEFORE_ALL, _AT_ONCE
+    while some == _AT_ONCE:
+        page = [AuditEntry(*row) for row in ask(_ROWS_AFTER, after)]
+        yield from page
+        some = len(page)
+        after = page[-1].number if page else after
 
 
 @dataclass(frozen=True)
@@ -129,7 +140,16 @@ def of_objects(orm: OrmSession, keys: Sequence[str]) -> dict[str, AuditEntry]:
     return known
 
 
-def faults(chain: Iterable[AuditEntry], receipts: Iterable[Receipt] = ()) -> tuple[ChainFault, ...]:
+@dataclass(frozen=True)
+class Walked:
+    """What was found of a chain: the number of its last row, that one's hash, and what is wrong."""
+
+    number: int
+    sha256: str | None
+    faults: tuple[ChainFault, ...]
+
+
+def walk(chain: Iterable[AuditEntry], receipts: Iterable[Receipt] = ()) -> Walked:
     """What is wrong with a chain by itself, in the order of its rows, and by receipts for rows of it."""
     kept: dict[int, str] = {}
     changed: list[AuditEntry] = []
@@ -147,7 +167,8 @@ def faults(chain: Iterable[AuditEntry], receipts: Iterable[Receipt] = ()) -> tup
     told += [(entry.number, _changed(entry, places)) for entry in changed]
     of_chain = [ChainFault(f"audit row {number}", sentence) for number, sentence in sorted(told, key=_place)]
     of_receipts = [fault for one in receipts for fault in _by_receipt(one, kept, before[0])]
-    return (*of_chain, *of_receipts)
+    number, last = before
+    return Walked(number, last if kept else None, (*of_chain, *of_receipts))
 
 
 def _place(told: tuple[int, str]) -> int:

@@ -356,7 +356,7 @@ class _Checking:
         self._try("audit chain", self._chain)
 
     def _chain(self, orm: OrmSession) -> None:
-        for fault in chain.faults(chain.entries(orm)):
+        for fault in chain.walk(chain.entries(partial(raw, orm.connection()))).faults:
             self.faults.append(Fault(fault.where, fault.sentence))
         self.checked["audit row"] = orm.scalar(select(func.count()).select_from(tables.AuditRow)) or 0
 
