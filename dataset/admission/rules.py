@@ -34,6 +34,7 @@ from dataset.records import (
     Tank,
     Unit,
 )
+from dataset.stated_frames import StatedFrames
 from dataset.tanks import profile
 from dataset.values import MAX_MM, MAX_NAME, check_instant, check_name, check_number, check_text
 from dataset.words import counted
@@ -331,7 +332,9 @@ def check_mapping(mapping: ColumnMapping) -> None:
 
 
 def check_session(new: NewSession) -> None:
-    """Frames that fit the sensor, and marks that fit the frames and the tank."""
+    """Frames that fit the sensor, and marks that fit the frames and the tank. Of frames that only a document
+    tells of (:class:`dataset.stated_frames.StatedFrames`) only that they have a count each pad.
+    """
     where = f"session from {new.source.file}"
     check_text(f"{where}, note", new.note)
     check_occasion(where, new.occasion)
@@ -402,6 +405,9 @@ def _check_frames(where: str, new: NewSession) -> None:
     n = len(frames)
     if n == 0:
         raise InputError(where, "no frames", "at least one")
+    if isinstance(frames, StatedFrames):
+        _check_shape(where, (n, frames.channels), n, sensor)
+        return
     highest = 0
     for part in parts_of(frames):
         _check_part(where, part, sensor)
@@ -425,12 +431,7 @@ def _check_frames(where: str, new: NewSession) -> None:
 
 def _check_part(where: str, part: Frames, sensor: Sensor) -> None:
     n = len(part)
-    if part.counts.shape != (n, sensor.channels):
-        raise InputError(
-            where,
-            f"counts of shape {part.counts.shape}",
-            f"({n}, {sensor.channels}): a frame each time, a count each pad",
-        )
+    _check_shape(where, part.counts.shape, n, sensor)
     if part.temperature_c is not None and (
         part.temperature_c.shape != (n,) or np.isinf(part.temperature_c).any()
     ):
@@ -438,6 +439,15 @@ def _check_part(where: str, part: Frames, sensor: Sensor) -> None:
             where,
             "temperatures that are infinite or not one a frame",
             f"{n} temperatures, NaN where not measured",
+        )
+
+
+def _check_shape(where: str, shape: tuple[int, ...], n: int, sensor: Sensor) -> None:
+    if shape != (n, sensor.channels):
+        raise InputError(
+            where,
+            f"counts of shape {shape}",
+            f"({n}, {sensor.channels}): a frame each time, a count each pad",
         )
 
 

@@ -36,6 +36,7 @@ from dataset.records import (
     Mark,
     MarkRevision,
     NewSession,
+    Recording,
     Restatement,
     RetirementEvent,
     Session,
@@ -78,7 +79,7 @@ def session_document(session: Session, frames: Frames) -> Document:
     )
 
 
-def session_from(document: Document, frames: Frames, known: Known) -> NewSession:
+def session_from(document: Document, frames: Recording, known: Known) -> NewSession:
     """A session on its way into a store. InputError when the frames are others, or the name is not that of
     the content.
     """

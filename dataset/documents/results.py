@@ -110,8 +110,12 @@ def model_document(model: Model) -> Document:
     )
 
 
-def model_from(document: Document, frozen: FrozenSet, limits: Limits | None, float_onnx: bytes) -> Model:
-    """The model; InputError when its name is not that of its facts, set, limits and bytes."""
+def model_from(
+    document: Document, frozen: FrozenSet, limits: Limits | None, float_onnx: bytes | None
+) -> Model:
+    """The model; InputError when its name is not that of its facts, set, limits and bytes. Without the bytes
+    the name is not looked at, and the model has none.
+    """
     where = f"model {document.name[:ID_DIGITS]}"
     expect_kind(where, "model", document)
     texts = ("program", "metrics", "recipe", "versions")
@@ -126,12 +130,13 @@ def model_from(document: Document, frozen: FrozenSet, limits: Limits | None, flo
         facts["versions"],
         facts["metrics"],
         facts["program"],
-        float_onnx,
+        float_onnx or b"",
         facts["parent"],
         facts["date"],
     )
-    check_hash(where, model_sha256(model), document.name)
-    check_hash(where, model_document(model).sha256, document.sha256)
+    if float_onnx is not None:
+        check_hash(where, model_sha256(model), document.name)
+        check_hash(where, model_document(model).sha256, document.sha256)
     return model
 
 

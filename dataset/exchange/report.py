@@ -26,31 +26,6 @@ class Held:
 
 
 @dataclass(frozen=True)
-class Exchanged:
-    """What came in, what was held back, and ``remarks``: sentences on what a reader must know, such as
-    amendments beside one another and notes that differ.
-    """
-
-    taken: tuple[Taken, ...]
-    held: tuple[Held, ...]
-    remarks: tuple[str, ...]
-
-    @property
-    def new(self) -> int:
-        """How many objects came in."""
-        return sum(one.new for one in self.taken)
-
-
-@dataclass(frozen=True)
-class Merged:
-    """How many of a kind came in with another store, and how many were here already."""
-
-    what: str
-    new: int
-    known: int
-
-
-@dataclass(frozen=True)
 class Renumbered:
     """A revision of the other store, and the one that has its content here."""
 
@@ -60,16 +35,18 @@ class Renumbered:
 
 
 @dataclass(frozen=True)
-class MergeReport:
-    """What a merge did; ``remarks`` are sentences on what a reader must know, such as concurrent amendments
-    and notes that differ.
+class Exchanged:
+    """What came in, what was held back, and ``remarks``: sentences on what a reader must know, such as
+    amendments beside one another and notes that differ. A merge, which takes all or nothing, holds nothing
+    back; it counts events that end others as kinds of their own, and says which revisions are ``renumbered``.
     """
 
-    counts: tuple[Merged, ...]
-    renumbered: tuple[Renumbered, ...]
-    remarks: tuple[str, ...]
+    taken: tuple[Taken, ...]
+    held: tuple[Held, ...] = ()
+    remarks: tuple[str, ...] = ()
+    renumbered: tuple[Renumbered, ...] = ()
 
     @property
     def new(self) -> int:
-        """How many things came in."""
-        return sum(merged.new for merged in self.counts)
+        """How many objects came in."""
+        return sum(one.new for one in self.taken)

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset.admission.rules import check_identity
 from dataset.errors import InputError, StoreError
-from dataset.exchange.report import MergeReport
+from dataset.exchange.report import Exchanged
 from dataset.files.scratch import scratch_folder
 from dataset.store.database import HISTORY, TIMEOUT_S, Database, History, in_memory, prepare
 from dataset.store.doors.bench_tools import BenchDoor
@@ -136,7 +136,7 @@ class Store(
         dry_run: bool = False,
         progress: Callable[[str, int, int], None] | None = None,
         same_units: Sequence[SameUnit] = (),
-    ) -> MergeReport:
+    ) -> Exchanged:
         """Bring in what the store at ``path`` has and this one has not: all of it or nothing; the other is
         never changed.
 
@@ -159,7 +159,7 @@ class Store(
             raise InputError(str(other), "is the store itself", "the store of the other bench")
         here, there = (p.name if other.name != self.place.name else str(p) for p in (self.place, other))
 
-        def work(orm: OrmSession) -> MergeReport:
+        def work(orm: OrmSession) -> Exchanged:
             report = merge(orm, here, theirs, there, progress, same_units)
             if dry_run:
                 orm.rollback()

@@ -120,14 +120,17 @@ def record_sha256(
     row_id: int,
     *further: int,
     seen: Callable[[str, Mapping[str, Any]], None] | None = None,
+    unseen: Mapping[str, str] | None = None,
 ) -> str:
     """The hash of the record in a row (its primary key), as it stands there now; ``seen`` is called with each
-    row that belongs to it, and its table, for who needs what stands there too.
+    row that belongs to it, and its table, for who needs what stands there too. ``unseen`` gives the SHA-256
+    of bytes that do not stand there, by their columns.
     """
     cover = COVERS[table]
     found = f"SELECT * FROM {table} WHERE {_key(connection, table, further)}"  # noqa: S608 - a name from above
     (row,) = _rows(connection, found, row_id, *further)
     facts = _facts(connection, row, cover, leave_out=OWN | _LEFT_OUT.get(table, set()))
+    facts |= {column: _of_bytes(digest) for column, digest in (unseen or {}).items()}
     if table in _RENAMED:
         facts["name"] = facts["name"].partition("@")[0]
     children = {
@@ -185,11 +188,13 @@ def facts_sha256(
     return sha256(content | {child: rows for child, rows in (children or {}).items() if rows})
 
 
-def keep(orm: OrmSession, row: Covered) -> None:
-    """Write a new row with everything that belongs to it, and give it the hash of its record."""
+def keep(orm: OrmSession, row: Covered, unseen: Mapping[str, str] | None = None) -> None:
+    """Write a new row with everything that belongs to it, and give it the hash of its record; ``unseen`` is
+    as of :func:`record_sha256`.
+    """
     orm.add(row)
     orm.flush()
-    row.record_sha256 = record_sha256(orm.connection(), _table(row), _row_id(row))
+    row.record_sha256 = record_sha256(orm.connection(), _table(row), _row_id(row), unseen=unseen)
     orm.flush()
 
 
@@ -245,10 +250,15 @@ def _plain(value: Any) -> Any:
     zero.
     """
     if isinstance(value, bytes):
-        return f"bytes {hashlib.sha256(value).hexdigest()}"
+        return _of_bytes(hashlib.sha256(value).hexdigest())
     if isinstance(value, bool):
         return int(value)
     return value + 0.0 if isinstance(value, float) else value
+
+
+def _of_bytes(digest: str) -> str:
+    """What stands in the hash for bytes."""
+    return f"bytes {digest}"
 
 
 def _rows(connection: Connection, query: str, *key: int) -> Iterator[dict[str, Any]]:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from innage.options import DEFAULT_STORE, JsonOption, OtherStoreArgument, StoreOption, open_store
+from innage.options import DEFAULT_STORE, JsonOption, OtherStoreArgument, StoreOption, open_store, option_of
 from innage.terminal.output import emit, progress, say
-from innage.terminal.views.store import show_merged
+from innage.terminal.views.exchange import merged_facts, show_exchanged
 
 
 def register(app: typer.Typer) -> None:
@@ -46,9 +45,9 @@ def merge(
     with progress(f"merging {named}") as show:
         report = opened.merge(other, dry_run=dry_run, progress=show, same_units=same_units)
     if json:
-        emit(asdict(report) | {"dry_run": dry_run, "new": report.new})
+        emit(merged_facts(report) | {"dry_run": dry_run})
         return
-    show_merged(named, named, store, report)
+    show_exchanged(f"{named} into {store.name}", report, option_of, other=named)
     if not report.new:
         say(f"nothing new in {named}")
     elif dry_run:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -133,7 +132,7 @@ def pull(
     from innage.service.client.connection import Connection
     from innage.service.client.places import fetched_folder
     from innage.service.client.secrets import find_token
-    from innage.terminal.views.store import show_exchanged
+    from innage.terminal.views.exchange import exchanged_facts, show_exchanged
 
     token = find_token(token_file)
     with (
@@ -143,19 +142,15 @@ def pull(
     ):
         folder = fetched_folder(connection.server)
         report = pull(opened, connection, folder, wanted=sessions, dry_run=dry_run, progress=show)
-    held = [
-        {"kind": one.kind, "key": one.key, "sentence": one.error.said_by(option_of)} for one in report.held
-    ]
     if json:
-        document = {"server": connection.server, "taken": [asdict(one) for one in report.taken], "held": held}
-        emit(document | {"remarks": list(report.remarks), "new": report.new, "dry_run": dry_run})
+        emit({"server": connection.server} | exchanged_facts(report, option_of) | {"dry_run": dry_run})
     else:
-        show_exchanged(connection.name, store, report, [one["sentence"] for one in held])
+        show_exchanged(f"{connection.name} into {store.name}", report, option_of)
         ending = (
             f"nothing was written; {report.new} new without --dry-run" if dry_run else f"{report.new} new"
         )
         say(ending if report.new else f"nothing new in {connection.name}")
-    if held:
+    if report.held:
         raise typer.Exit(SAID_NO)
 
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -39,7 +38,8 @@ def push(
     url: ServerArgument,
     sessions: SessionFilter,
     dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Say what would be sent, and send nothing.")
+        bool,
+        typer.Option("--dry-run", help="Say what would go, and what would be refused; write nothing there."),
     ] = False,
     again: Annotated[bool, typer.Option("--again", help="Ask about what was acknowledged, too.")] = False,
     watch: Annotated[
@@ -80,19 +80,19 @@ def _push(
 
 
 def _show(connection: Connection, done: Pushed, json: bool, dry_run: bool) -> None:
-    from innage.terminal.views.exchange import show_pushed
+    from innage.terminal.views.exchange import THERE, exchanged_facts, show_exchanged
 
-    held = [{"kind": one.kind, "key": one.key, "sentence": one.error.said_by(option_of)} for one in done.held]
     if json:
-        document: dict[str, Any] = {"server": connection.server, "taken": [asdict(one) for one in done.taken]}
-        document |= {"held": held, "remarks": list(done.remarks), "new": done.new, "dry_run": dry_run}
-        emit(document | {"sent_bytes": done.sent_bytes})
+        document = {"server": connection.server} | exchanged_facts(done, option_of) | {"dry_run": dry_run}
+        emit(document | {"sent_bytes": done.sent_bytes, "not_judged": list(done.not_judged)})
         return
-    show_pushed(connection.name, done, [one["sentence"] for one in held])
-    if not done.taken and not held:
+    show_exchanged(f"to {connection.name}", done, option_of, known=THERE)
+    for sentence in done.not_judged:
+        say(sentence)
+    if not done.taken and not done.held:
         say(f"{connection.name} has acknowledged everything")
     elif dry_run:
-        say(f"nothing was sent; {done.new} new to {connection.name} without --dry-run")
+        say(f"nothing was written there; {done.new} new to {connection.name} without --dry-run")
     else:
         say(f"{done.new} new to {connection.name}")
 

@@ -12,7 +12,7 @@ from dataset.words import counted
 from innage.exit_codes import SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_existing, option_of
 from innage.terminal.output import emit, progress, say
-from innage.terminal.views.store import show_exchanged
+from innage.terminal.views.exchange import exchanged_facts, show_exchanged
 
 app = typer.Typer(
     help="The whole store: as open files, and on a server.", no_args_is_help=True, rich_markup_mode=None
@@ -60,26 +60,15 @@ def import_(
 
     with progress(f"importing {folder.name}") as show:
         report = import_store(store, folder, dry_run=dry_run, progress=show)
-    held = [
-        {"kind": one.kind, "key": one.key, "sentence": one.error.said_by(option_of)} for one in report.held
-    ]
     if json:
-        emit(
-            {
-                "taken": [asdict(one) for one in report.taken],
-                "held": held,
-                "remarks": list(report.remarks),
-                "new": report.new,
-                "dry_run": dry_run,
-            }
-        )
+        emit(exchanged_facts(report, option_of) | {"dry_run": dry_run})
     else:
-        show_exchanged(folder.name, store, report, [one["sentence"] for one in held])
+        show_exchanged(f"{folder.name} into {store.name}", report, option_of)
         ending = (
             f"nothing was written; {report.new} new without --dry-run" if dry_run else f"{report.new} new"
         )
         say(ending if report.new else "nothing new")
-    if held:
+    if report.held:
         raise typer.Exit(SAID_NO)
 
 

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from dataset.words import counted
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store, option_of
 from innage.terminal.output import emit, say
-from innage.terminal.views.store import show_elsewhere, show_merged
+from innage.terminal.views.exchange import merged_facts, show_exchanged
+from innage.terminal.views.store import show_elsewhere
 
 app = typer.Typer(
     help="Registry, limits and marks as plain text that diffs well.",
@@ -57,8 +57,8 @@ def import_(
         report = read_text(opened, folder)
     merged = report.merged
     if json:
-        emit(asdict(merged) | {"new": merged.new, "elsewhere": report.elsewhere})
+        emit(merged_facts(merged) | {"elsewhere": report.elsewhere})
         return
-    show_merged(str(folder), "the text", store, merged)
+    show_exchanged(f"{folder} into {store.name}", merged, option_of, other="the text")
     show_elsewhere(tuple(report.elsewhere))
     say(f"{merged.new} new" if merged.new else "nothing new")

@@ -26,6 +26,7 @@ MOST_BODY = {
     ("POST", "/v1/objects"): MOST_GROUP,
     ("PUT", "/v1/bundles/{sha256}"): MOST_BUNDLE,
     ("POST", "/v1/groups"): MOST_GROUP,
+    ("POST", "/v1/groups/judged"): MOST_GROUP,
     ("POST", "/v1/blobs"): MOST_GROUP,
 }
 COUNTED = {("GET", "/readyz")}  # asked without a token: it asks the store, and counts for the address

@@ -52,7 +52,7 @@ def check_scopes(store: Store, actor: Actor, groups: Sequence[Group]) -> None:
     offered: list[Offered] = []
     for group in groups:
         try:
-            offered += [Parcel(document).offered for document, _ in _read(group)]
+            offered += [Parcel(document).offered for document, _ in read_group(group)]
         except InputError:
             continue  # it is refused by itself
     for one in store.lacking(offered):
@@ -110,7 +110,7 @@ def cut_blobs(body: bytes) -> dict[str, bytes]:
 
 
 @dataclass(frozen=True)
-class _Unpacked:
+class Unpacked:
     """A group that is whole, as a :class:`dataset.exchange.objects.Source`."""
 
     name: str
@@ -153,14 +153,14 @@ def _together(store: Store, name: str, groups: Groups) -> GroupsTaken | None:
     of them cannot come in, or is too much at a time.
     """
     try:
-        return _all_together(store, name, [_read(group) for group in groups.groups])
+        return _all_together(store, name, [read_group(group) for group in groups.groups])
     except (InputError, NotAllowedError):
         return None  # one after the other tells which of them
 
 
 def _all_together(store: Store, name: str, read: Sequence[list[tuple[Document, Sent]]]) -> GroupsTaken | None:
     every = [one for objects in read for one in objects]
-    wanted = Received(name, every, _no_blob, MOST_UNPACKED)
+    wanted = Received(name, every, no_blob, MOST_UNPACKED)
     new = frozenset(store.lacking(wanted.objects()))
     with_blobs = [one for one in wanted.objects() if one in new and wanted.blobs(one)]
     names = list(dict.fromkeys(name for one in with_blobs for name in wanted.blobs(one)))
@@ -171,7 +171,7 @@ def _all_together(store: Store, name: str, read: Sequence[list[tuple[Document, S
         return None
     received = Received(name, every, lambda _one, blob: blobs[blob], MOST_UNPACKED)
     parcels = tuple(received.parcel(one, with_blobs=one in new) for one in received.objects())
-    report = store.accept(_Unpacked(name, tuple(received.objects()), parcels), whole=True)
+    report = store.accept(Unpacked(name, tuple(received.objects()), parcels), whole=True)
     if report.held:
         return None
     _drop(store, names)
@@ -185,7 +185,8 @@ def _all_together(store: Store, name: str, read: Sequence[list[tuple[Document, S
     return GroupsTaken(groups=outcomes)
 
 
-def _no_blob(one: Offered, _name: str) -> bytes:
+def no_blob(one: Offered, _name: str) -> bytes:
+    """What gives blobs where none is asked for."""
     raise AssertionError(f"nobody asks for the blobs of {one.kind} yet")
 
 
@@ -217,7 +218,7 @@ def _acknowledged(one: Offered, digest: str, row: AuditEntry | None) -> Acknowle
     )
 
 
-def _read(group: Group) -> list[tuple[Document, Sent]]:
+def read_group(group: Group) -> list[tuple[Document, Sent]]:
     """The documents of a group; InputError where one is none."""
     objects = []
     for number, one in enumerate(group.objects, 1):
@@ -251,7 +252,7 @@ def take_group(store: Store, name: str, group: Group) -> Taken:
 
 def _take(store: Store, name: str, group: Group, used: list[str]) -> Taken:
     """Take a group; the names of blobs that are in the store by now go to ``used``."""
-    objects = _read(group)
+    objects = read_group(group)
     blobs = _Blobs(store)
     received = Received(name, objects, blobs.read, MOST_UNPACKED)
     new = frozenset(store.lacking([one for one in received.objects() if one.kind in WITH_BLOBS]))
@@ -260,10 +261,10 @@ def _take(store: Store, name: str, group: Group, used: list[str]) -> Taken:
     blobs.need([name for one in received.objects() if one in new for name in received.blobs(one)])
     # unpacked before the transaction begins, in which every other writer waits
     unpacked = tuple(received.parcel(one, with_blobs=one in new) for one in received.objects())
-    source = _Unpacked(name, tuple(received.objects()), unpacked)
+    source = Unpacked(name, tuple(received.objects()), unpacked)
     whole = is_whole(one.kind for one in received.objects())
     report = store.accept(source, whole=whole)
-    held = [_held(one) for one in report.held]
+    held = [held_back(one) for one in report.held]
     if whole and held:
         raise Problem("held-back", str(report.held[0].error), held=[one.model_dump() for one in held])
     used += blobs.names
@@ -295,7 +296,8 @@ class _Blobs:
         return content
 
 
-def _held(one: Held) -> HeldBack:
+def held_back(one: Held) -> HeldBack:
+    """An object that is not taken, as it travels."""
     return HeldBack(kind=one.kind, key=one.key, **parts_of(one.error))
 
 

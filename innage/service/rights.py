@@ -77,6 +77,7 @@ RULES: Mapping[tuple[str, str], Rule] = {
     ("GET", "/v1/models/{key}/parts"): Scope.PULL,
     ("GET", "/v1/models/{key}/parts/{sha256}"): Scope.PULL,
     ("POST", "/v1/groups"): Scope.PUSH,
+    ("POST", "/v1/groups/judged"): Scope.PUSH,
     ("POST", "/v1/blobs"): Scope.PUSH,
     ("POST", "/v1/blobs/missing"): Scope.PUSH,
     ("PUT", "/v1/blobs/{sha256}"): Scope.PUSH,
@@ -152,6 +153,7 @@ RULES: Mapping[tuple[str, str], Rule] = {
 ALSO: Mapping[tuple[str, str], frozenset[Scope]] = {
     ("POST", "/v1/objects"): frozenset({Scope.AMEND}),
     ("POST", "/v1/groups"): frozenset({Scope.AMEND}),
+    ("POST", "/v1/groups/judged"): frozenset({Scope.AMEND}),
     ("POST", "/v1/objects/lacking"): frozenset({Scope.PUSH, Scope.AMEND}),
 }
 API = ("/v1", "/healthz", "/readyz")  # what is for programs, which show their token each time

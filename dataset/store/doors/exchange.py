@@ -80,3 +80,33 @@ class ExchangeDoor(Transactions):
             return report
 
         return self._write(work)
+
+    def judge(self, groups: Sequence[tuple[Source, bool]]) -> tuple[Exchanged, ...]:
+        """What :meth:`accept` would say of groups of documents, one after the other; nothing is written.
+
+        What travels beside documents is not asked for: that frames fit their session and its sensor, and that
+        a model has its hash, is not found out.
+
+        Args:
+            groups: each with whether it is taken whole or not at all.
+
+        Raises:
+            InputError: a source cannot give what it offers.
+        """
+
+        def work(orm: OrmSession) -> tuple[Exchanged, ...]:
+            reports = tuple(self._judged(orm, source, whole) for source, whole in groups)
+            orm.rollback()
+            return reports
+
+        return self._write(work)
+
+    def _judged(self, orm: OrmSession, source: Source, whole: bool) -> Exchanged:
+        allow = None if self._actor is None else Allowing(orm, self._actor).check
+        nested = orm.begin_nested()
+        report = accepting.accept(orm, source, allow=allow, documents_alone=True)
+        if whole and report.held:
+            nested.rollback()
+        else:
+            nested.commit()
+        return report

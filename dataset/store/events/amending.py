@@ -16,7 +16,15 @@ from dataset.canonical import amendment_content, amendment_sha256
 from dataset.canonical_text import canonical_json
 from dataset.errors import InputError
 from dataset.labels.instruments import INSTRUMENT, warnings_of_amended
-from dataset.records import ID_DIGITS, DoorWarning, Frames, NewSession, Restatement, Session, SessionAmendment
+from dataset.records import (
+    ID_DIGITS,
+    DoorWarning,
+    NewSession,
+    Recording,
+    Restatement,
+    Session,
+    SessionAmendment,
+)
 from dataset.store import admitting, check_standards, instruments
 from dataset.store import sessions as stored_sessions
 from dataset.store.events import amendments
@@ -119,7 +127,7 @@ def _as_stated(where: str, row: SessionRow, parents: list[AmendmentRow], stated:
     return amendments_read.over(sides[0], stated)
 
 
-def as_new(amended: Session, frames: Frames) -> NewSession:
+def as_new(amended: Session, frames: Recording) -> NewSession:
     """A session as it would come in if it had been stated so from the first."""
     return NewSession(
         amended.unit,

@@ -13,10 +13,11 @@ from dataset.canonical_text import canonical_json
 from dataset.documents import record_of
 from dataset.errors import InputError
 from dataset.exchange.objects import Parcel
-from dataset.exchange.reading import as_written, check_types, facts_of
+from dataset.exchange.reading import as_written, check_types, facts_of, shape_of
 from dataset.labels.trims import check_trim
 from dataset.readings_hashes import counts_sha256, readings_sha256
-from dataset.records import ID_DIGITS, NewSession
+from dataset.records import ID_DIGITS, NewSession, Recording
+from dataset.stated_frames import StatedFrames
 from dataset.store import admitting, instruments, registry, sessions, tables, twins, units
 from dataset.store.events import amendments, voiding
 from dataset.store.events.amending import as_new
@@ -36,18 +37,32 @@ def session(taking: Taking, parcel: Parcel) -> bool:
     where = taking.where(document)
     if taking.orm.scalar(select(tables.SessionRow.id).where(tables.SessionRow.sha256 == document.name)):
         return False
-    if parcel.frames is None:
+    frames: Recording
+    if parcel.frames is not None:
+        frames = parcel.frames
+    elif taking.documents_alone:
+        frames = _stated_frames(where, document)
+    else:
         raise InputError(where, "has no frames beside it", "a session with its frames")
     with as_written(where):
-        new = documents.session_from(document, parcel.frames, taking.known)
+        new = documents.session_from(document, frames, taking.known)
         check_types(where, new, "frames", *_PLACES)
     check_session(new)
     _check_listed(taking, where, new)
     row = _new_row(taking, parcel, new)
     if document.name not in taking.void:
         _refuse_twin(taking, where, row)
-    admitting.write_session(taking.orm, row, new, new.warnings)
+    if parcel.frames is None:
+        row.counts_sha256 = None  # the frames may differ too little to have one
+    admitting.write_session(taking.orm, row, new, new.warnings, () if parcel.frames is None else None)
     return True
+
+
+def _stated_frames(where: str, document: documents.Document) -> StatedFrames:
+    """What a session's document says of its frames."""
+    with as_written(where):
+        rows, channels, _ = shape_of(document)
+        return StatedFrames(rows, channels, document.facts["columns"])
 
 
 def _check_listed(taking: Taking, where: str, new: NewSession) -> None:
@@ -210,7 +225,13 @@ _AMENDMENT = frozenset({"session", "parents", "author", "reason", *_PLACES})
 def _check_amended(taking: Taking, where: str, row: tables.SessionRow, sha256: str) -> None:
     """A session as it is amended must keep the rules of admission; its marks may be amended too."""
     amended = sessions_read.to_session(row, None, amendment=sha256)
-    frames = sessions.frames(taking.orm, amended.as_sealed or amended)
+    sealed = amended.as_sealed or amended
+    unseen = taking.documents_alone and not sessions.stored_blocks(taking.orm, row.sha256)
+    frames = (
+        StatedFrames(row.frames, sealed.mounting.sensor.channels)
+        if unseen
+        else sessions.frames(taking.orm, sealed)
+    )
     new = as_new(amended, frames)
     _check_listed(taking, where, new)
     check_session(NewSession(**{**vars(new), "marks": ()}))

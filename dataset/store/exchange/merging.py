@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session as OrmSession
 from dataset.documents import name_of
 from dataset.errors import InnageError, InputError, StoreError, there_are
 from dataset.exchange.objects import Offered, Parcel
-from dataset.exchange.report import Merged, MergeReport, Renumbered, Taken
+from dataset.exchange.report import Exchanged, Renumbered, Taken
 from dataset.records import ID_DIGITS
 from dataset.store import registry, tables, units
 from dataset.store.database import TIMEOUT_S, translated
@@ -71,7 +71,7 @@ def merge(
     there: str,
     progress: Progress | None = None,
     same_units: Sequence[SameUnit] = (),
-) -> MergeReport:
+) -> Exchanged:
     """Write what the other store has and this one has not, in the transaction of ``orm``, which must end on
     any error.
 
@@ -101,10 +101,10 @@ def merge(
             f"capture {name} is still open in {there} and was left out: end it there, then merge again"
             for name in other.open_captures()
         ]
-        return MergeReport(
+        return Exchanged(
             tuple(_counts(taken, ended, united)),
-            tuple(_renumbered(orm, reading)),
-            (*taking.remarks, *left_open),
+            remarks=(*taking.remarks, *left_open),
+            renumbered=tuple(_renumbered(orm, reading)),
         )
 
 
@@ -184,7 +184,7 @@ def _counts(
     taken: Iterable[Taken],
     ended: Mapping[str, tuple[frozenset[str], frozenset[str]]],
     united: int,
-) -> Iterator[Merged]:
+) -> Iterator[Taken]:
     """What came in and what was here, of each kind that the other store has; ``ended`` are the events that
     end others, there and here before.
     """
@@ -197,9 +197,9 @@ def _counts(
         if what in _ONLY_NEW:
             new, known = new + (united if what == "unit union" else 0), 0
         if new or known:
-            yield Merged(what, new, known)
+            yield Taken(what, new, known)
         if there:
-            yield Merged(_UNDONE[what][0], len(there - before), len(there & before))
+            yield Taken(_UNDONE[what][0], len(there - before), len(there & before))
 
 
 def _renumbered(orm: OrmSession, theirs: OrmSession) -> Iterator[Renumbered]:

@@ -196,7 +196,7 @@ def model(taking: Taking, parcel: Parcel) -> bool:
             ours = documents.model_document(results_read.to_model(same)).facts
             raise contradiction(taking, where, ours | {"date": None}, document.facts | {"date": None})
         return False
-    if parcel.content is None:
+    if parcel.content is None and not taking.documents_alone:
         raise InputError(where, "has no float ONNX beside it", "a model with its bytes")
     frozen = sets_read.to_frozen_set(_frozen(taking, where, facts["frozen_set"], facts["set_name"]))
     bounds = None
@@ -205,7 +205,11 @@ def model(taking: Taking, parcel: Parcel) -> bool:
         if row is None:
             raise InputError(where, "refers to limits that are not here", "limits that are there already")
         bounds = to_limits(row)
-    models.add_model(taking.orm, documents.model_from(document, frozen, bounds, parcel.content))
+    stated = documents.model_from(document, frozen, bounds, parcel.content)
+    if parcel.content is None:
+        models.add_unseen(taking.orm, stated, document.name, facts["float_onnx"])
+    else:
+        models.add_model(taking.orm, stated)
     return True
 
 
@@ -265,7 +269,7 @@ def bundle(taking: Taking, parcel: Parcel) -> bool:
         check_text(f"{where}, file", name)
         if not isinstance(digest, str):
             raise InputError(f"{where}, {name}", "no hash", "64 hexadecimal digits of a SHA-256")
-    models.add_export(taking.orm, results_read.to_model(row), document.name, facts["files"])
+    models.add_files(taking.orm, row, document.name, facts["files"])
     return known is None
 
 

@@ -89,6 +89,8 @@ class Taking:
         here: where sentences say that something is which this store has.
         merging: a whole store comes in or nothing does: benches that nobody named take their names from it,
             and units that are said to be one are looked at when everything is there.
+        documents_alone: what travels beside documents is not there, and everything is undone afterwards:
+            sessions and models are taken as far as their documents tell.
 
     Attributes:
         sessions: all that the source offers, by hash.
@@ -98,8 +100,17 @@ class Taking:
         new_units: identities of units that came in.
     """
 
-    def __init__(self, orm: OrmSession, there: str, here: str = "here", *, merging: bool = False) -> None:
+    def __init__(
+        self,
+        orm: OrmSession,
+        there: str,
+        here: str = "here",
+        *,
+        merging: bool = False,
+        documents_alone: bool = False,
+    ) -> None:
         self.orm, self.there, self.here, self.merging = orm, there, here, merging
+        self.documents_alone = documents_alone
         self.sessions: frozenset[str] = frozenset()
         self.void: frozenset[str] = frozenset()
         self.known = Known(orm)

@@ -30,13 +30,8 @@ def models(orm: OrmSession) -> tuple[Model, ...]:
 
 
 def add_model(orm: OrmSession, model: Model) -> Model:
-    check_name("model", model.name)
+    _check(model)
     where = f"model {model.name}"
-    check_digest(where, model.sha256)
-    if model.date is not None:
-        check_day(f"{where}, date", model.date)
-    for what in ("recipe", "versions", "metrics", "program"):
-        _check_json(f"{where}, {what}", getattr(model, what))
     existing = orm.scalar(select(ModelRow).where(ModelRow.name == model.name))
     if existing is not None:
         raise InputError(
@@ -47,6 +42,32 @@ def add_model(orm: OrmSession, model: Model) -> Model:
             "a new name",
             "models never change; give this one another name",
         )
+    row = _new_row(orm, model, model_sha256(model))
+    keep(orm, row)
+    return of_frozen(row, to_frozen_set(row.frozen_set, model.frozen))
+
+
+def add_unseen(orm: OrmSession, model: Model, content_sha256: str, float_onnx: str) -> None:
+    """A model of which only the document is here, under the hash that it says to have, its ONNX by the hash
+    of that: in a transaction that is undone, for what is said of it.
+    """
+    _check(model)
+    check_digest(f"model {model.name}, float ONNX", float_onnx)
+    keep(orm, _new_row(orm, model, content_sha256), {"float_onnx": float_onnx})
+
+
+def _check(model: Model) -> None:
+    check_name("model", model.name)
+    where = f"model {model.name}"
+    check_digest(where, model.sha256)
+    if model.date is not None:
+        check_day(f"{where}, date", model.date)
+    for what in ("recipe", "versions", "metrics", "program"):
+        _check_json(f"{where}, {what}", getattr(model, what))
+
+
+def _new_row(orm: OrmSession, model: Model, content_sha256: str) -> ModelRow:
+    """The row, not yet written, of a model whose parent, set and limits are here."""
     if model.parent is not None:
         model_row(orm, model.parent)
     row = ModelRow(
@@ -60,13 +81,12 @@ def add_model(orm: OrmSession, model: Model) -> Model:
         float_onnx=model.float_onnx,
         parent=model.parent,
         date=model.date,
-        content_sha256=model_sha256(model),
+        content_sha256=content_sha256,
     )
     if model.limits is not None:
         row.limits = limits_row(orm, model.limits.ref)
         same_record("limits", model.limits, to_limits(row.limits))
-    keep(orm, row)
-    return of_frozen(row, to_frozen_set(row.frozen_set, model.frozen))
+    return row
 
 
 def model_row(orm: OrmSession, name: str) -> ModelRow:
@@ -89,18 +109,24 @@ def add_export(orm: OrmSession, model: Model, bundle_sha256: str, files: Mapping
             f"{row.sha256[:12]}, as the store has it",
             "take it from the store",
         )
+    add_files(orm, row, bundle_sha256, files)
+
+
+def add_files(orm: OrmSession, row: ModelRow, bundle_sha256: str, files: Mapping[str, str]) -> None:
+    """As :func:`add_export`, of the model of a row."""
+    where = f"export of {row.name}"
     if not files:
-        raise InputError(f"export of {model.name}", "no files", "at least one")
-    check_digest(f"export of {model.name}", bundle_sha256)
+        raise InputError(where, "no files", "at least one")
+    check_digest(where, bundle_sha256)
     for name, digest in files.items():
-        check_digest(f"export of {model.name}, {name}", digest)
+        check_digest(f"{where}, {name}", digest)
     known = orm.scalar(
         select(ExportRow).where(ExportRow.model_id == row.id, ExportRow.bundle_sha256 == bundle_sha256)
     )
     if known is not None:
         if {f.name: f.sha256 for f in known.files} != dict(files):
             raise InputError(
-                f"export of {model.name}",
+                where,
                 f"bundle {bundle_sha256[:12]} is recorded with other files",
                 "the same files for the same bundle",
             )

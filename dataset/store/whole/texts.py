@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sqlalchemy.orm import Session as OrmSession
 
@@ -10,7 +10,7 @@ from dataset.admission.rules import check_marks
 from dataset.canonical import marks_content
 from dataset.canonical_text import canonical_json
 from dataset.errors import InputError
-from dataset.exchange.report import Merged, MergeReport
+from dataset.exchange.report import Exchanged, Taken
 from dataset.records import ID_DIGITS, Mark, MarkRevision
 from dataset.store import check_standards, instruments, registry, sessions
 from dataset.store.events import as_text, retirements
@@ -32,7 +32,7 @@ class TextReport:
     of and this store has not.
     """
 
-    merged: MergeReport
+    merged: Exchanged
     elsewhere: tuple[str, ...]
 
 
@@ -88,27 +88,27 @@ def add_registry(orm: OrmSession, records: Registry) -> None:
         registry.add_mapping(orm, mapping)
 
 
-def add_revisions(orm: OrmSession, content: TextContent, said: SaidLater, merged: MergeReport) -> TextReport:
+def add_revisions(orm: OrmSession, content: TextContent, said: SaidLater, merged: Exchanged) -> TextReport:
     """Write the amendments and the revisions of marks that sessions of this store lack; refuse sealed marks
     that are others than the store's.
     """
     rows = {row.sha256: row for row in sessions.session_rows(orm)}
     for row in rows.values():
         _check_sealed(row, content)
-    amended = Merged("amendment", *as_text.add_amendments(orm, said.amendments, rows))
+    amended = Taken("amendment", *as_text.add_amendments(orm, said.amendments, rows))
     new = sum(
         _add_revision(orm, rows[revision.session], revision)
         for revision in content.revisions
         if revision.session in rows
     )
     here = sum(revision.session in rows for revision in content.revisions)
-    counts = (*merged.counts, *([Merged("mark revision", new, here - new)] if here else []))
+    counts = (*merged.taken, *([Taken("mark revision", new, here - new)] if here else []))
     counts = (*counts, *([amended] if amended.new or amended.known else []))
     known = {sha256[:ID_DIGITS] for sha256 in rows}
     spoken_of = [*(r.session for r in content.revisions), *(line.session for line in said.amendments)]
     elsewhere = {name for name in content.sealed if name not in known}
     elsewhere |= {sha256[:ID_DIGITS] for sha256 in spoken_of if sha256 not in rows}
-    return TextReport(MergeReport(counts, merged.renumbered, merged.remarks), tuple(sorted(elsewhere)))
+    return TextReport(replace(merged, taken=counts), tuple(sorted(elsewhere)))
 
 
 def _check_sealed(row: SessionRow, content: TextContent) -> None:

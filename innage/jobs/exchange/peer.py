@@ -61,6 +61,16 @@ class Peer(Protocol):
         """Give it groups of objects, each in order of reference; what it holds back is in their reports."""
         ...
 
+    def judges(self) -> bool:
+        """Whether it can be asked what it would not take."""
+        ...
+
+    def judge(self, groups: Sequence[Sequence[Sent]]) -> tuple[Answered, ...]:
+        """What :meth:`send` would answer, by the documents alone; nothing is written, and each group is
+        judged as if those before it had been taken.
+        """
+        ...
+
     def offered(self, wanted: SessionFilter) -> tuple[Offered, ...]:
         """Everything that it has, in order of reference; with a filter the sessions that fit, what they lean
         on, and what was said of them.

@@ -12,15 +12,14 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from dataset.documents import Document
-from dataset.errors import InnageError, InputError
 from dataset.exchange.groups import groups_of, subject_of
 from dataset.exchange.objects import KINDS, Offered, Parcel
-from dataset.exchange.reading import texts_of
-from dataset.exchange.report import Held, Taken
-from dataset.records import ID_DIGITS
+from dataset.exchange.report import Exchanged, Held, Taken
 from dataset.store.exchange.packs import MOST_BYTES, pack_name
 from innage.jobs import Progress, silent
 from innage.jobs.exchange.choosing import chosen_objects
+from innage.jobs.exchange.judging import judge
+from innage.jobs.exchange.leaning import HeldBack
 from innage.jobs.exchange.peer import Peer, Sent
 from innage.jobs.sessions.finding import EVERY_SESSION, SessionFilter
 
@@ -35,25 +34,16 @@ _SAID_OF = ("void", "tag", "amendment", "mark revision", "unit assignment", "ope
 
 
 @dataclass(frozen=True)
-class Pushed:
-    """What a push did.
+class Pushed(Exchanged):
+    """What a push did, or would do: how many objects were new to the server, and what it did not take.
 
     Attributes:
-        taken: by kind, how many objects were new to the server, and how many it had.
-        held: what it did not take, with the reason.
-        remarks: sentences on what a reader must know.
         sent_bytes: of frames and models that travelled.
+        not_judged: of a dry run: sentences on what it could not find out.
     """
 
-    taken: tuple[Taken, ...]
-    held: tuple[Held, ...] = ()
-    remarks: tuple[str, ...] = ()
     sent_bytes: int = 0
-
-    @property
-    def new(self) -> int:
-        """How many objects the server did not have."""
-        return sum(one.new for one in self.taken)
+    not_judged: tuple[str, ...] = ()
 
 
 def push(
@@ -72,7 +62,8 @@ def push(
         peer: the server.
         wanted: some sessions only, with what they lean on.
         again: ask about what was acknowledged too.
-        dry_run: say what would be sent, and send nothing.
+        dry_run: say what would be sent and what of it would not be taken, as far as documents tell; nothing
+            is written there.
         progress: told how far it is.
 
     Raises:
@@ -82,13 +73,16 @@ def push(
     kept = set() if again else {(one.kind, one.object_sha256) for one in store.receipts(peer.server)}
     pending = [one for one in chosen_objects(store, wanted) if tuple(one) not in kept]
     lacking = frozenset(peer.lacking(pending))
-    if dry_run:
-        return Pushed(_counted(pending, lacking))
     subjects = {
         parcel.offered: subject_of(parcel.document)
         for parcel in store.parcels([one for one in pending if one.kind in _SAID_OF])
     }
     groups = list(groups_of((one, subjects.get(one, one.key)) for one in pending))
+    if dry_run:
+        judged = judge(store, peer, groups, lacking, progress)
+        arriving = _without(pending, judged.held)
+        remarks, not_judged = tuple(judged.remarks), tuple(judged.not_judged)
+        return Pushed(_counted(arriving, lacking), tuple(judged.held), remarks, not_judged=not_judged)
     pushing = _Pushing(store, peer, lacking)
     done = 0
     for batch in _batches(groups):
@@ -96,9 +90,15 @@ def push(
         pushing.send(batch)
         done += len(batch)
     progress("sending", len(groups), len(groups))
-    held = frozenset(Offered(one.kind, one.key) for one in pushing.held)
-    arrived = [one for one in pending if one not in held]
-    return Pushed(_counted(arrived, lacking), tuple(pushing.held), tuple(pushing.remarks), pushing.sent_bytes)
+    held = tuple(pushing.held.objects)
+    arrived = _without(pending, held)
+    remarks = tuple(pushing.remarks)
+    return Pushed(_counted(arrived, lacking), held, remarks, sent_bytes=pushing.sent_bytes)
+
+
+def _without(objects: Sequence[Offered], held: Sequence[Held]) -> list[Offered]:
+    left = frozenset(Offered(one.kind, one.key) for one in held)
+    return [one for one in objects if one not in left]
 
 
 def _batches(groups: Sequence[tuple[Offered, ...]]) -> Iterator[list[tuple[Offered, ...]]]:
@@ -134,16 +134,19 @@ class _Load:
         texts = (document.text for document in self.documents)
         return list(map(Sent, texts, names, self.by_upgrade))
 
+    def by_key(self) -> dict[Offered, Document]:
+        """Its documents, each by its object."""
+        return dict(zip(self.objects, self.documents, strict=True))
+
 
 class _Pushing:
     """A push under way: what was held back, which holds back what leans on it."""
 
     def __init__(self, store: Store, peer: Peer, lacking: frozenset[Offered]) -> None:
         self._store, self._peer, self._lacking = store, peer, lacking
-        self.held: list[Held] = []
+        self.held = HeldBack()
         self.remarks: list[str] = []
         self.sent_bytes = 0
-        self._held_names: dict[str, str] = {}
 
     def send(self, groups: Sequence[Sequence[Offered]]) -> None:
         """Send groups, and keep what is acknowledged of them."""
@@ -151,11 +154,11 @@ class _Pushing:
         self._send_blobs(loads)
         going: list[_Load] = []
         for load in loads:
-            reason = next(filter(None, map(self._leaning, load.documents)), None)
+            reason = self.held.leaning(load.documents)
             if reason is None:
                 going.append(load)
             else:
-                self._hold([Held(*one, reason) for one in load.objects], load)
+                self.held.hold([Held(*one, reason) for one in load.objects], load.by_key())
         for some in _in_requests(going):
             answers = self._peer.send([load.sent() for load in some])
             receipts = [receipt for answered in answers for receipt in answered.receipts]
@@ -163,7 +166,7 @@ class _Pushing:
                 self._store.keep_receipts(receipts)
             for load, answered in zip(some, answers, strict=True):
                 self.remarks += answered.report.remarks
-                self._hold(answered.report.held, load)
+                self.held.hold(answered.report.held, load.by_key())
 
     def _loads(self, groups: Sequence[Sequence[Offered]]) -> list[_Load]:
         """What goes of each group; frames are let go of as soon as their document is made."""
@@ -180,27 +183,6 @@ class _Pushing:
                 if one.kind == "session" and one in self._lacking:
                     load.blobs[place_there] = frames_blobs(self._store, one.key)
         return loads
-
-    def _leaning(self, document: Document) -> InnageError | None:
-        """That an object refers to one that was held back."""
-        names = self._held_names
-        held = (
-            next((names[text] for text in texts_of(document.facts) if text in names), None) if names else None
-        )
-        if held is None:
-            return None
-        where = f"{document.kind} {document.name[:ID_DIGITS]}"
-        return InputError(where, f"leans on {held}, which was held back", "", f"first see to {held}")
-
-    def _hold(self, held: Sequence[Held], load: _Load) -> None:
-        self.held += held
-        by_key = dict(zip(load.objects, load.documents, strict=True))
-        for one in held:
-            document = by_key.get(Offered(one.kind, one.key))
-            if document is not None:
-                called = document.facts.get("called") or document.facts.get("name")
-                told = called or document.name[:ID_DIGITS]
-                self._held_names[document.name] = f"{document.kind} {told}"
 
     def _send_blobs(self, loads: Sequence[_Load]) -> None:
         """Give the server what travels beside documents, as far as it is missing there."""

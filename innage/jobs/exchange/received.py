@@ -141,6 +141,12 @@ class Received:
             return _frames_bytes(document)
         return len(sent.blobs) * MOST_BYTES
 
+    def check_size(self, one: Offered) -> None:
+        """InputError for a session whose document says that its frames are more than is taken."""
+        document, _ = self._objects[one]
+        if document.kind == "session":
+            _check_size(f"session {document.name[:ID_DIGITS]}", _frames_bytes(document), self._most_bytes)
+
     def parcel(self, one: Offered, *, with_blobs: bool) -> Parcel:
         """An object, whole or as its document alone."""
         document, sent = self._objects[one]

@@ -124,8 +124,19 @@ class Connection:
         """Give it groups of objects, each in order of reference; what became of each, with what is held back
         of it.
         """
+        return self._groups("/v1/groups", groups)
+
+    def judges(self) -> bool:
+        """Whether it can be asked what it would not take."""
+        return wire.is_at_least(self.protocol().protocol, wire.JUDGES)
+
+    def judge(self, groups: Sequence[Sequence[Sent]]) -> tuple[Answered, ...]:
+        """What :meth:`send` would answer, by the documents alone."""
+        return self._groups("/v1/groups/judged", groups)
+
+    def _groups(self, path: str, groups: Sequence[Sequence[Sent]]) -> tuple[Answered, ...]:
         sent = [wire.Group(objects=[_object(one) for one in group]) for group in groups]
-        answer = self._json(wire.GroupsTaken, "POST", "/v1/groups", wire.Groups(groups=sent))
+        answer = self._json(wire.GroupsTaken, "POST", path, wire.Groups(groups=sent))
         if len(answer.groups) != len(groups):
             raise self._odd("answers for other groups than it was sent")
         return tuple(map(self._outcome, groups, answer.groups))

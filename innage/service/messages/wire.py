@@ -18,7 +18,8 @@ from dataset.errors import InputError, quoted
 from dataset.exchange.objects import KINDS, Offered
 from innage.jobs.sessions.finding import SessionFilter
 
-PROTOCOL = (1, 0)
+PROTOCOL = (1, 1)
+JUDGES = (1, 1)  # what judges groups before they are sent, by 'POST /v1/groups/judged'
 MOST_NAMED = 1000  # objects in one request
 MOST_GROUPS = 100  # in one request
 MOST_BLOB = 8 << 20  # bytes
@@ -97,6 +98,12 @@ def check_protocol(where: str, version: str) -> None:
             f"version {PROTOCOL[0]}",
             "install the innage that the server has, or ask for the server to be upgraded",
         )
+
+
+def is_at_least(version: str, wanted: tuple[int, int]) -> bool:
+    """Whether a version of the protocol that was checked has what came with another."""
+    match = _VERSION.fullmatch(version)
+    return match is not None and (int(match[1]), int(match[2])) >= wanted
 
 
 class Named(Message):

@@ -17,6 +17,7 @@ from innage.jobs.exchange.push import blobs_of
 from innage.service.answers import FOR_EVER, bytes_answer, json_answer
 from innage.service.description import of_bytes, unless_unchanged
 from innage.service.door import ActorOf, DoorOf, StoreOf
+from innage.service.judging import judge_groups
 from innage.service.messages.wire import (
     MOST_LISTED,
     MOST_NAMED,
@@ -68,6 +69,7 @@ def register(app: FastAPI) -> None:
     add("/v1/models/{key}/parts/{sha256}", part, **bytes_of, responses=of_bytes(BLOB))
     add("/v1/blobs/missing", missing_blobs, methods=["POST"])
     add("/v1/groups", take_several, methods=["POST"])
+    add("/v1/groups/judged", judge_several, methods=["POST"])
     add("/v1/blobs", post_blobs, methods=["POST"], openapi_extra=_BLOB_BODY)
     add("/v1/blobs/{sha256}", put_blob, methods=["PUT"], **_BLOB_ANSWERS, openapi_extra=_BLOB_BODY)
 
@@ -237,3 +239,11 @@ def take_several(actor: ActorOf, store: StoreOf, groups: Groups) -> GroupsTaken:
     """Take groups one after the other, as 'POST /v1/objects' takes one; what became of each."""
     check_scopes(store, actor, groups.groups)
     return take_groups(store, actor.name, groups)
+
+
+def judge_several(actor: ActorOf, store: StoreOf, groups: Groups) -> GroupsTaken:
+    """What 'POST /v1/groups' would answer, found out by the documents alone: nothing is written, no blob is
+    asked for, and nothing is acknowledged.
+    """
+    check_scopes(store, actor, groups.groups)
+    return judge_groups(store, actor.name, groups)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,12 +9,10 @@ from dataset.words import counted
 from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
-    from dataset.exchange.report import Exchanged, MergeReport
     from dataset.store.places import Place
     from dataset.store.whole.integrity import IntegrityReport
 
 _IDS_SHOWN = 6
-_HELD_SHOWN = 20
 
 
 def show_check(store: Place, report: IntegrityReport) -> None:
@@ -42,35 +39,6 @@ def show_check(store: Place, report: IntegrityReport) -> None:
         f"{len(report.faults)} faults. What is not named here can still be read; "
         f"{restore} puts a backup in the store's place."
     )
-
-
-def show_merged(other: str, of_other: str, store: Place, report: MergeReport) -> None:
-    """What came in from ``other``, whose own numbers are ``of_other``'s."""
-    if report.counts:
-        table(
-            f"{other} into {store.name}",
-            ("what", "new", "here already"),
-            [(count.what, count.new, count.known) for count in report.counts],
-        )
-    for one in report.renumbered:
-        say(f"{one.what} {one.theirs} of {of_other} is {one.ours} here")
-    for remark in report.remarks:
-        say(remark)
-
-
-def show_exchanged(other: str, store: Place, report: Exchanged, held: Sequence[str]) -> None:
-    """What came in from ``other``, what is to be known of it, and what was held back."""
-    table(
-        f"{other} into {store.name}",
-        ("what", "new", "here already"),
-        [(one.kind, one.new, one.known) for one in report.taken],
-    )
-    for remark in report.remarks:
-        say(remark)
-    for sentence in held[:_HELD_SHOWN]:
-        say(f"held back: {sentence}")
-    if len(held) > _HELD_SHOWN:
-        say(f"{len(held) - _HELD_SHOWN} more were held back: see all of them with --json")
 
 
 def show_elsewhere(sessions: tuple[str, ...]) -> None:

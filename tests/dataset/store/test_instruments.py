@@ -73,7 +73,7 @@ def test_two_benches_with_one_name_stay_two(new_store: Store, register: Register
     assert new_store.instrument(f"s1@{theirs}").calibrations == (their,)
     assert new_store.session(session.id).instruments == (name_of(their),)
     again = new_store.merge(tmp_path / "south.db")
-    assert next(c for c in again.counts if c.what == "instrument").new == 0
+    assert next(c for c in again.taken if c.kind == "instrument").new == 0
 
 
 def test_a_copy_that_says_otherwise_is_a_conflict(new_store: Store, tmp_path: Path) -> None:

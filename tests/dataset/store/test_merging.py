@@ -175,7 +175,7 @@ def test_both_ways_both_answer_alike(benches: tuple[Store, Store], register: Reg
     assert [len(f.trims) for f in left.frozen_sets()] == [1, 1]
     for kind in ("sessions", "tanks", "limits", "sets", "models", "boards"):
         assert set(alike(left)[kind]) == set(before[0][kind]) | set(before[1][kind]), kind
-    assert {c.what: (c.new, c.known) for c in report.counts} == {
+    assert {c.kind: (c.new, c.known) for c in report.taken} == {
         "tank": (1, 1),
         "sensor": (0, 1),
         "limits": (1, 0),
@@ -199,9 +199,7 @@ def test_both_ways_both_answer_alike(benches: tuple[Store, Store], register: Reg
         ("tank", "canister@2", "canister@1"),
         ("limits", "signed@1", "signed@2"),
     ]
-    assert (
-        sum(c.new for c in back.counts) == 15 - 1
-    )  # as much, but for the tank that only the right bench had
+    assert sum(c.new for c in back.taken) == 15 - 1  # as much, but for the tank that only the right bench had
     assert left.exported("3" * 64)[0].model.name == "m-3"
     assert {s.mounting.tank.revision for s in left.sessions()} == {1}
     assert {s.mounting.tank.revision for s in right.sessions()} == {2}
@@ -546,5 +544,5 @@ def test_a_model_trained_on_another_day_is_the_same(benches: tuple[Store, Store]
         texts = ("{}", "{}", "{}", '{"format":1}')
         store.add_model(Model("m", "a" * 64, frozen, None, *texts, b"", date=day))
     report = left.merge(right.path)
-    assert {c.what: (c.new, c.known) for c in report.counts}["model"] == (0, 1)
+    assert {c.kind: (c.new, c.known) for c in report.taken}["model"] == (0, 1)
     assert left.model("m").date == "2026-03-02"

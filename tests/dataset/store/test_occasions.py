@@ -104,5 +104,5 @@ def test_tags_unite_in_any_order(
             store.merge(tmp_path / f"{k}.db")
         assert store.session(session.id).tags == ("a", "b", "c")
         again = store.merge(tmp_path / f"{order[1]}.db")
-        assert all(counted.new == 0 for counted in again.counts)
+        assert all(counted.new == 0 for counted in again.taken)
     assert check_store(into).sound

@@ -27,6 +27,7 @@ REFUSING = (
     "POST /v1/objects",
     "POST /v1/objects/chosen",
     "POST /v1/groups",
+    "POST /v1/groups/judged",
     "POST /v1/blobs",
     "PUT /v1/blobs/{sha256}",
     "PUT /v1/bundles/{sha256}",
