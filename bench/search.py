@@ -48,8 +48,8 @@ from training.models.watch import states_of
 from training.search.array_recipes import ArrayRecipe, default_recipes
 from training.search.arrays import train_array
 from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
-from training.search.fitting import prepare_features, thinned
 from training.search.metrics import Metrics
+from training.search.nets.fitting import prepare_features, thinned
 from training.search.train import train
 
 SOLVERS: dict[str, dict[str, Any]] = {

@@ -36,7 +36,7 @@ from training.models.watch import FALSE_FOAM, States, states_of
 from training.rows import Floats, Ints, Mask, group_weights, rows_at
 from training.search.array_recipes import ALL, MOVING
 from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
-from training.search.fitting import HUBER_SHARE, FeatureTable, prepare_features, thinned
+from training.search.nets.fitting import HUBER_SHARE, FeatureTable, prepare_features, thinned
 
 FLOWS = (Flow.FILLING, Flow.DRAINING, Flow.STATIC)
 LONGEST_S = 60.0

@@ -30,7 +30,9 @@ from training.search.array_recipes import (
 from training.search.candidates import ByGroup, Candidate, Doubts, FloatModel, Refused, by_group
 from training.search.context import SearchContext, notes_of
 from training.search.dealing import Deal
-from training.search.fitting import (
+from training.search.kept_recipe import KeptRecipe
+from training.search.metrics import GatedUnits, TrimGate
+from training.search.nets.fitting import (
     FeatureTable,
     Learnt,
     learn_level,
@@ -39,9 +41,7 @@ from training.search.fitting import (
     scores_of,
     thresholds_of,
 )
-from training.search.kept_recipe import KeptRecipe
-from training.search.learning import learn_and_judge
-from training.search.metrics import GatedUnits, TrimGate
+from training.search.nets.learning import learn_and_judge
 from training.search.proving import known_levels
 from training.search.result import RANDOM_ROWS, SearchResult, kept_recipe
 from training.search.search import search

@@ -25,7 +25,7 @@ from training.rows import Floats, Mask
 from training.search.candidates import error_of
 from training.search.context import SearchContext, SearchRequest
 from training.search.kept_recipe import AnyKept
-from training.search.refitting import refit_any
+from training.search.nets.refitting import refit_any
 from training.search.study_figures import CrossedWay, Picking
 from training.studies.learning_curve import WayData, thinned_rows, tidy_error
 

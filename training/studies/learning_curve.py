@@ -23,7 +23,7 @@ from training.search.array_recipes import ArrayRecipe
 from training.search.candidates import error_of
 from training.search.context import SearchContext, SearchRequest
 from training.search.kept_recipe import AnyKept
-from training.search.refitting import refit_any, spread_rows
+from training.search.nets.refitting import refit_any, spread_rows
 from training.search.study_figures import (
     AllNew,
     AsGood,

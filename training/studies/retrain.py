@@ -41,7 +41,7 @@ from training.search.kept_recipe import (
     any_recipe,
     read_recipe,
 )
-from training.search.refitting import thinned_fit
+from training.search.nets.refitting import thinned_fit
 from training.search.result import SearchResult
 from training.search.search import search
 from training.search.study_figures import Ahead, Left, NewTank, Picking, Retraining, WayFigures

@@ -21,7 +21,7 @@ from training.program import Program
 from training.search.array_recipes import ALL, MOVING, PADS, STILL, ArrayRecipe
 from training.search.candidates import error_of, kept_cost
 from training.search.context import SearchContext, SearchRequest, by_roles
-from training.search.refitting import Refit, refit, thinned_fit, unwatched
+from training.search.nets.refitting import Refit, refit, thinned_fit, unwatched
 from training.search.study_figures import Ablation, FeatureStudy, ShortErrors, StudyRow, TrimStudy
 from training.studies.learning_curve import tidy_error
 

@@ -23,16 +23,16 @@ from training.search.array_recipes import ALL, MOVING, POUR, ArrayRecipe, defaul
 from training.search.arrays import train_array
 from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
 from training.search.dealing import deal
-from training.search.fitting import (
+from training.search.nets.fitting import (
     FeatureTable,
     parts_of,
     prepare_features,
     scores_of,
     thresholds_of,
 )
-from training.search.learning import learn_all
-from training.search.pours import UNTOLD_SHARE, half_told
-from training.search.refitting import refit
+from training.search.nets.learning import learn_all
+from training.search.nets.pours import UNTOLD_SHARE, half_told
+from training.search.nets.refitting import refit
 from training.search.train import train
 
 Make = Callable[..., FrozenData]

@@ -28,7 +28,7 @@ from training.program.interpreter import trace
 from training.rows import Ints
 from training.search.array_recipes import ALL
 from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
-from training.search.fitting import prepare_features
+from training.search.nets.fitting import prepare_features
 
 Make = Callable[..., FrozenData]
 

@@ -25,13 +25,13 @@ from training.search.array_recipes import ALL, MOVING, ArrayRecipe, default_reci
 from training.search.arrays import train_array
 from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
 from training.search.dealing import deal
-from training.search.fitting import (
+from training.search.nets.fitting import (
     parts_of,
     prepare_features,
     scores_of,
 )
-from training.search.learning import learn_all
-from training.search.refitting import refit
+from training.search.nets.learning import learn_all
+from training.search.nets.refitting import refit
 
 Make = Callable[..., FrozenData]
 PADS, SPAN_MM = 6, 120.0

@@ -44,14 +44,14 @@ from training.search.arrays import ArrayCandidate, _trim_gate, train_array
 from training.search.candidates import ByGroup
 from training.search.context import Progress, SearchContext, SearchRequest, by_roles, hardware_of, silent
 from training.search.dealing import deal
-from training.search.fitting import (
+from training.search.metrics import GatedUnits, read_metrics
+from training.search.nets.fitting import (
     FeatureTable,
     parts_of,
     prepare_features,
     scores_of,
 )
-from training.search.learning import learn_all
-from training.search.metrics import GatedUnits, read_metrics
+from training.search.nets.learning import learn_all
 from training.search.picking import against_next, pick, sureness
 from training.search.result import SearchResult
 

@@ -40,7 +40,7 @@ from training.search.kept_recipe import (
     array_recipe,
     read_recipe,
 )
-from training.search.refitting import spread_rows
+from training.search.nets.refitting import spread_rows
 from training.search.study_figures import CurvePoint, Needed, Retraining
 from training.search.train import train
 from training.studies.joining import joined, new_level, with_choose

@@ -20,7 +20,7 @@ from training.judging.judged import judge
 from training.program import Program
 from training.search.array_recipes import POUR, STILL, ArrayRecipe
 from training.search.context import SearchRequest, by_roles, hardware_of
-from training.search.refitting import refit, thinned_fit, unwatched
+from training.search.nets.refitting import refit, thinned_fit, unwatched
 from training.studies.study import (
     AS_CHOSEN,
     FEATURES,

@@ -60,7 +60,7 @@ from training.search.array_recipes import (
 )
 from training.search.context import SearchContext
 from training.search.dealing import Fold
-from training.search.pours import half_told, longest_pour
+from training.search.nets.pours import half_told, longest_pour
 
 HUBER_SHARE = 0.01  # of the span: a level net's larger errors count less than by their square
 _ASIDE = 0.2  # weight of the frames that a net is not for: the flag that chooses the net errs

@@ -24,14 +24,14 @@ from training.rows import Ints, Mask, rows_at, rows_of
 from training.search.array_recipes import ArrayRecipe
 from training.search.context import SearchContext, silent
 from training.search.dealing import deal
-from training.search.fitting import (
+from training.search.kept_recipe import AnyKept
+from training.search.nets.fitting import (
     FeatureTable,
     parts_of,
     prepare_features,
     thresholds_of,
 )
-from training.search.kept_recipe import AnyKept
-from training.search.learning import learn_all
+from training.search.nets.learning import learn_all
 
 
 @dataclass(frozen=True)

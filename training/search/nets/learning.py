@@ -19,7 +19,7 @@ from training.rows import Floats, Mask
 from training.search.array_recipes import FOAM, MOVING, PLAIN, ArrayRecipe, LevelTask, WatcherTask
 from training.search.context import SearchContext
 from training.search.dealing import Fold
-from training.search.fitting import (
+from training.search.nets.fitting import (
     KEPT,
     LEFT_OUT,
     Effort,
