@@ -39,6 +39,7 @@ _COUNTED = {
     "models": "SELECT count(*) FROM model",
     "bundles": "SELECT count(DISTINCT bundle_sha256) FROM export",
     "channels": "SELECT count(DISTINCT channel) FROM channel_move",
+    "jobs": "SELECT count(*) FROM job",
 }
 
 

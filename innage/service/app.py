@@ -20,7 +20,7 @@ from innage.service.door import Door, Settings
 from innage.service.kept_blobs import KeptBlobs
 from innage.service.middleware import Guard, Log, methods_of
 from innage.service.pages.binder import audit_sheet, files, home, searching, signing
-from innage.service.pages.capture import coverage, session, session_acts, sessions, unit, units
+from innage.service.pages.capture import coverage, registry, session, session_acts, sessions, unit, units
 from innage.service.pages.jobs import job_acts, job_sheets
 from innage.service.pages.paper.faults import answered
 from innage.service.pages.paper.kept import Kept
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 ROUTES = (health, exchange, channels, bundles, jobs, tokens, audit)
 PAGES = (
-    *(files, signing, home, sessions, session, session_acts, coverage, units, unit),
+    *(files, signing, home, sessions, session, session_acts, coverage, registry, units, unit),
     *(frozen_sets, models, limits, release, job_acts),
     *(certificates, released, job_sheets, audit_sheet, comparing, searching),
 )

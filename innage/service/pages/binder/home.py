@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 class Entry:
     """A line of the contents: what it leads to, how many there are, and a remark."""
 
-    path: str | None
+    path: str
     name: str
     number: int
     remark: str = ""
@@ -60,18 +60,19 @@ def contents(counts: Mapping[str, int], lines: Sequence[SessionLine]) -> list[En
     warned = sum(line.warnings > 0 for line in lines)
     parts = [f"{void} void" if void else "", f"{warned} with warnings" if warned else ""]
     return [
-        Entry(None, "Tanks", counts["tanks"]),
-        Entry(None, "Liquids", counts["liquids"]),
-        Entry(None, "Sensors", counts["sensors"]),
-        Entry(None, "Mountings", counts["mountings"]),
+        Entry("/registry#tanks", "Tanks", counts["tanks"]),
+        Entry("/registry#liquids", "Liquids", counts["liquids"]),
+        Entry("/registry#sensors", "Sensors", counts["sensors"]),
+        Entry("/registry#mountings", "Mountings", counts["mountings"]),
         Entry("/units", "Units", counts["units"]),
-        Entry("/sessions", "Capture sessions", counts["sessions"], ", ".join(filter(None, parts))),
-        Entry("/coverage", "Coverage: what was captured, and the holes", counts["sessions"], "a map"),
+        Entry("/sessions", "Capture sessions", len(lines), ", ".join(filter(None, parts))),
+        Entry("/coverage", "Map of what was captured", len(lines) - void, "usable sessions"),
         Entry("/frozen", "Frozen sets", counts["frozen sets"]),
         Entry("/limits", "Limits", counts["limits"]),
         Entry("/models", "Models", counts["models"]),
         Entry("/bundles", "Bundles", counts["bundles"]),
         Entry("/channels", "Channels", counts["channels"]),
+        Entry("/jobs", "Jobs", counts["jobs"]),
     ]
 
 

@@ -34,6 +34,7 @@ _WITHIN = {
     "/bundles": "/channels",
     "/compare": "/models",
     "/order": "/jobs",
+    "/registry": "/",
     "/release": "/channels",
 }
 POLICY = (

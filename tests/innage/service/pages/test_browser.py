@@ -174,6 +174,21 @@ def test_what_a_table_is_of_stays_in_sight(chromium: Browser, served: tuple[str,
         assert region.evaluate(places) == before
 
 
+def test_the_plan_stands_beside_the_map_where_there_is_room(
+    chromium: Browser, served: tuple[str, list[str]]
+) -> None:
+    url, _ = served
+    with tab(chromium, url) as (page, _):
+        for width, beside in ((1900, True), (390, False)):
+            page.set_viewport_size({"width": width, "height": 900})
+            page.goto("/coverage")
+            places = [page.locator(name).bounding_box() for name in (".maps", ".aside")]
+            maps, aside = (place for place in places if place is not None)
+            assert (maps["x"] + maps["width"] <= aside["x"]) is beside
+            assert (maps["y"] + maps["height"] <= aside["y"]) is not beside
+            assert page.evaluate(OVER) == 0
+
+
 def test_the_audit_is_read_by_who_may(chromium: Browser, team: Store, url: str) -> None:
     """At 390 px it fits and holds the rules of axe; a row leads to what was said of the same thing."""
     _, token = team.add_token("auditor", [Scope.READ, Scope.ADMIN])

@@ -19,7 +19,19 @@ import pytest
 from starlette.datastructures import QueryParams
 
 from building import bench_store
-from dataset.records import Conditions, DoorWarning, Scope, Stretch, Surface, Unit
+from dataset.records import (
+    Conditions,
+    CountLaw,
+    DoorWarning,
+    Mounting,
+    Pad,
+    Scope,
+    Sensor,
+    Stretch,
+    Surface,
+    Tank,
+    Unit,
+)
 from dataset.store import Store
 from desks import READABLE, addresses
 from doors import open_door
@@ -175,6 +187,45 @@ def test_a_data_sheet_and_its_tables_agree(bench: Store, reader: httpx.Client) -
     facts = reader.get(f"/models/{model.name}.json").json()
     assert (facts["sha256"], facts["frozen"]["name"]) == (model.sha256, model.frozen.name)
     assert model.sha256[:8] in reader.get(f"/models/{model.name}").text
+
+
+def test_the_contents_lead_to_what_they_count(bench: Store, reader: httpx.Client) -> None:
+    """Every line of which there is one is a link, to a place that is there, with the store's own number."""
+    page = reader.get("/").text.partition('id="there"')[2]
+    lines = re.findall(r'<a href="([^"]+)">([^<]+)</a>.*?<span class="n">(\w+)</span>', page)
+    counts = bench.counts() | {"capture sessions": bench.counts()["sessions"]}
+    assert {name.lower() for _, name, _ in lines} >= {"tanks", "liquids", "sensors", "mountings", "jobs"}
+    for address, name, number in lines:
+        path, _, anchor = address.partition("#")
+        assert f'id="{anchor}"' in reader.get(path).text or not anchor, address
+        assert counts.get(name.lower(), int(number)) == int(number), name
+
+
+def test_a_parts_list_has_what_captures_rest_on(tmp_path: Path) -> None:
+    """The same rows in every form; what is retired stays, with the reason, as text."""
+    with Store.open(tmp_path / "parts.db") as store, pages_of(store) as client:
+        tank = store.add_tank(Tank("bottle", 0, 100.0, inlet_mm=95.0, note="<b>old</b>"))
+        store.add_tank(Tank("canister", 0, 120.0))
+        sensor = store.add_sensor(
+            Sensor("strip", 0, (Pad(0, "low", 5, 10), Pad(1, "high", 20, 10)), 12, CountLaw.RISES, 100)
+        )
+        store.add_mounting(Mounting("m1", tank, sensor, 2.5, 0.5))
+        store.retire("tank", "canister@1", "leaks & drips")
+        page, facts = client.get("/registry").text, client.get("/registry.json").json()
+        assert [row["name"] for row in facts["tanks"]] == ["bottle@1", "canister@1"]
+        assert [row["retired"] for row in facts["tanks"]] == [None, "leaks & drips"]
+        assert (facts["sensors"][0]["low_mm"], facts["sensors"][0]["high_mm"]) == (5, 30)
+        for kind, rows in facts.items():
+            assert client.get(f"/{kind}.json").json() == rows
+            written = list(csv.DictReader(io.StringIO(client.get(f"/{kind}.csv").text)))
+            assert [row["name"] for row in written] == [row["name"] for row in rows]
+        assert ("<b>" in page, "leaks &amp; drips" in page, "innage liquid add NAME" in page) == (
+            False,
+            True,
+            True,
+        )
+        assert re.search(r'<tr id="mounting-m1">.*<td class="n">2.5</td><td class="n">0.5</td>', page)
+        assert "Dead volume" not in page  # nobody stated one
 
 
 def test_an_empty_store_says_what_to_do(tmp_path: Path) -> None:
