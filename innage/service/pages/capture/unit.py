@@ -11,7 +11,7 @@ from dataset.counts import count_text
 from innage.jobs.registry import unit_facts
 from innage.jobs.standards import charts_of
 from innage.service.door import DoorOf
-from innage.service.pages.paper.drawing import ControlChart, control_chart
+from innage.service.pages.paper.charts import Chart, control_chart, drift_chart
 from innage.service.pages.paper.frame import PAGE, sheet
 from innage.service.pages.paper.kept import KeptOf
 from innage.service.pages.paper.tables import Form, json_file, table_file
@@ -47,6 +47,7 @@ def card(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Response:
         "mountings": sorted(mountings),
         "trims": [_trim_row(trim) for trim in taken],
         "pads": _pads(taken),
+        "drifts": _drifts(taken),
         "standards": _standards(store, sensors, facts["bench"]),
         "lines": list(reversed(lines))[:MOST_SESSIONS],
         "sessions": len(lines),
@@ -98,6 +99,24 @@ def _pads(taken: Sequence[Trim]) -> tuple[str, ...]:
     return tuple(f"channel {k}" for k in range(max((len(trim.counts) for trim in taken), default=0)))
 
 
+def _drifts(taken: Sequence[Trim]) -> list[Chart]:
+    """Of each kind of trim on a mounting that was taken on several days, how far its counts moved."""
+    groups: dict[tuple[str, str, str], list[Trim]] = {}
+    for trim in taken:
+        level = "" if trim.level_mm is None else f" at {trim.level_mm:g} mm"
+        key = f"{trim.kind}{level}, {trim.mounting.name}", trim.stage, trim.mounting.sensor.ref
+        groups.setdefault(key, []).append(trim)
+    charts = []
+    for (name, stage, _), group in groups.items():
+        ordered = sorted(group, key=lambda trim: trim.date)
+        days = [trim.date[:10] for trim in ordered]
+        if days[0] != days[-1]:
+            columns = zip(*map(_counts, ordered), strict=True)
+            pads = ordered[0].mounting.sensor.channel_names
+            charts.append(drift_chart(f"{name}, {stage}", days, dict(zip(pads, columns, strict=True))))
+    return charts
+
+
 def _trim_row(trim: Trim) -> dict[str, Any]:
     scale = trim.mounting.sensor.count_scale
     return {"trim": trim, "counts": [count_text(count, scale) for count in trim.counts]}
@@ -105,7 +124,7 @@ def _trim_row(trim: Trim) -> dict[str, Any]:
 
 def _standards(
     store: Store, sensors: dict[str, Sensor], bench: str
-) -> list[tuple[CheckStandard, list[ControlChart]]]:
+) -> list[tuple[CheckStandard, list[Chart]]]:
     """The check standards of the unit's bench for its sensors, each with a chart a channel."""
     charted = []
     for standard in store.check_standards():

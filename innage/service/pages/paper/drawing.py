@@ -7,7 +7,6 @@ that the same readings give the same bytes.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -165,56 +164,3 @@ def _ticks(span: float, most: int = 8) -> list[float]:
     unit = 10.0 ** np.floor(np.log10(raw))
     step = float(next(unit * k for k in (1, 2, 5, 10) if unit * k >= raw * (1 - 1e-9)))
     return [round(step * k, 9) for k in range(int(span / step + 1e-9) + 1)]
-
-
-@dataclass(frozen=True)
-class Point:
-    """A value of a control chart and whether it lies beyond the limits."""
-
-    x: float
-    y: float
-    out: bool
-    text: str
-
-
-@dataclass(frozen=True)
-class ControlChart:
-    """A check standard on one channel over days."""
-
-    channel: str
-    width: int
-    height: int
-    line: str
-    points: tuple[Point, ...]
-    centre: float | None
-    low: float | None
-    high: float | None
-    limits: tuple[float, float, float] | None
-    first: str
-    last: str
-
-
-def control_chart(
-    channel: str,
-    days: Sequence[str],
-    values: Sequence[float],
-    limits: tuple[float, float, float] | None,
-    out: Sequence[int],
-) -> ControlChart:
-    """A chart of daily means; ``limits`` are low, centre and high, None while there are too few days."""
-    width, height, edge = 320, 96, 12
-    least = min([*values, *([limits[0]] if limits else [])])
-    most = max([*values, *([limits[2]] if limits else [])])
-    reach = (most - least) or 1.0
-
-    def place(value: float) -> float:
-        return round(height - edge - (value - least) / reach * (height - 2 * edge), 1)
-
-    step = (width - 2 * edge) / max(len(values) - 1, 1)
-    points = tuple(
-        Point(round(edge + step * k, 1), place(value), k in out, f"{day}: {value:.6g}")
-        for k, (day, value) in enumerate(zip(days, values, strict=True))
-    )
-    low, centre, high = (None, None, None) if limits is None else map(place, limits)
-    line = " ".join(f"{point.x},{point.y}" for point in points)
-    return ControlChart(channel, width, height, line, points, centre, low, high, limits, days[0], days[-1])
