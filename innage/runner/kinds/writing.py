@@ -17,7 +17,6 @@ from dataset.files.scratch import scratch_folder
 from dataset.words import Role
 from innage.jobs.models.exporting import BundleOptions, BundleSettings, export
 from innage.jobs.models.replaying import LogReplayer, newest_trim, program_of
-from innage.jobs.models.reporting import report_comparison, report_frozen, report_model, report_session
 from innage.jobs.registry import in_use
 from innage.runner.kind import Done, Inputs, Kind, Work, hash_of_model, hashes_of, part_of
 from innage.runner.kinds.judging import CompareSettings, compare_inputs
@@ -102,6 +101,8 @@ def _compared(settings: ReportSettings) -> CompareSettings:
 
 
 def _report(work: Work[ReportSettings]) -> Done:
+    from innage.jobs.models.reporting import report_comparison, report_frozen, report_model, report_session
+
     store, asked = work.store, work.settings
     said = store.last_written()
     with scratch_folder() as folder:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from dataclasses import asdict
 from types import SimpleNamespace
 from typing import Any
@@ -72,3 +74,13 @@ def test_settings_reach_the_function(
     assert getattr(record, "pool", HERE) is HERE
     assert getattr(record, "zipped", True)
     assert read(kind, of_kind.settings, written(settings)) == settings
+
+
+def test_queueing_loads_nothing_that_only_the_work_needs() -> None:
+    """Whoever queues a job does none of it."""
+    heavy = {"numpy", "scipy", "sklearn", "pandas", "onnx"}
+    asked = f"import sys, innage.runner.kinds; print(sorted({heavy} & set(sys.modules)))"
+    done = subprocess.run(
+        [sys.executable, "-P", "-c", asked], capture_output=True, check=True, text=True, encoding="utf-8"
+    )
+    assert done.stdout == "[]\n"
