@@ -15,6 +15,7 @@ from training.program import Program
 from training.rows import Mask
 from training.search.metrics import KeptBudget
 
+WORTH_WORKERS = 10_000  # frames to fit: with fewer, to start processes takes longer than what they would do
 Progress = Callable[[str, int, int], None]  # what is done, how many are done, how many there are
 
 

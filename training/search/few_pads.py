@@ -23,7 +23,7 @@ from training.models.recipes import Band, Fitted, Recipe, fit_sizes, quantise
 from training.program import LEVEL_UNITS_PER_MM, WITHHELD, Program, run
 from training.rows import Ints, Mask, Rows, rows_of
 from training.search.candidates import Candidate, Doubts, FloatModel, Refused, by_group
-from training.search.context import SearchContext, SearchRequest, notes_of
+from training.search.context import WORTH_WORKERS, SearchContext, SearchRequest, notes_of
 from training.search.dealing import Deal, Fold
 from training.search.kept_recipe import CountRange, KeptRecipe
 from training.search.metrics import NEVER_RAISED, TrimGate
@@ -41,7 +41,6 @@ _WITH_QUANTISATION = (
     "curve, added in quadrature"
 )
 _PATH_POINTS = 400
-_WORTH_WORKERS = 10_000  # frames to fit: with fewer, to start processes takes longer than the fits
 
 
 @dataclass(frozen=True)
@@ -206,7 +205,7 @@ def _fits(
     (family, number of the fold). Folds that are fitted on the same rows wait for these fits.
     """
     request, results = context.request, dict[tuple[str, int | None], Any]()
-    many = int(context.fit.sum()) >= _WORTH_WORKERS
+    many = int(context.fit.sum()) >= WORTH_WORKERS
     with (request.pool if many else request.pool.small()).begin() as begun:
         shared = begun.share(context.for_workers())
 

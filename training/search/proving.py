@@ -20,7 +20,7 @@ from training.judging.curves import (
     risk_curves,
     unit_errors,
 )
-from training.judging.figures import Figures, FitRows, Prove
+from training.judging.figures import Figures, FitRows, PowerOn, Prove
 from training.judging.judged import judge
 from training.judging.power_on import power_on
 from training.judging.scoring import answers_of, beyond, by_group, score
@@ -31,15 +31,11 @@ from training.search.candidates import Candidate
 from training.search.context import SearchContext
 
 
-def proved(
-    context: SearchContext, program: Program, picked: Candidate
-) -> tuple[Prove | None, Figures | None]:
-    """Scores and figures by class on 'prove' of the ``program`` that was written of the candidate picked;
-    None where nothing proves.
+def proved(context: SearchContext, picked: Candidate, program: Program) -> tuple[Prove, Figures]:
+    """Scores and figures by class on 'prove' of the ``program`` that was written of the candidate picked, but
+    for those of :func:`cold_starts`.
     """
     data, rows = context.data, context.data.rows(Role.PROVE)
-    if not rows.any():
-        return None, None
     judged = judge(program, data, rows, picked.trims, context.span_mm)
     floats = picked.float_model(context).levels(rows)
     answers = answers_of(judged, data.group[rows], floats, known_levels(context))
@@ -54,7 +50,6 @@ def proved(
     doubts = picked.doubts(context, rows)
     figures = replace(
         figures_of(judged),
-        power_on=power_on(program, data, rows, picked.trims),
         by_level=errors_by_level(judged),
         boxes=error_boxes(judged),
         confusion=confusion_rows(judged),
@@ -67,6 +62,11 @@ def proved(
         traces=worst_traces(judged),
     )
     return prove, figures
+
+
+def cold_starts(context: SearchContext, picked: Candidate, program: Program) -> PowerOn:
+    """What the program does on 'prove' when it is switched on."""
+    return power_on(program, context.data, context.data.rows(Role.PROVE), picked.trims)
 
 
 def known_levels(context: SearchContext) -> tuple[float, float]:

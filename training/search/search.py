@@ -5,23 +5,26 @@ the figures on 'prove'.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
+from dataset.pools import Task
 from dataset.records import GroupBy, Limits, Role
 from training.judging.answers import answer_limits, meets_limits
 from training.judging.band import NOT_DRAWN, SHARE, band_of, conformal, scores
+from training.judging.figures import Figures, Prove, RandomRows
 from training.judging.judged import judge
 from training.judging.scoring import fewest_groups, tidy
 from training.models.float_pipelines import emit_float_onnx, float_onnx_difference
 from training.models.recipes import Band
+from training.program import Program
 from training.search.candidates import Candidate, Kind, Refused, smallest_first
-from training.search.context import SearchContext, for_sensor
+from training.search.context import WORTH_WORKERS, SearchContext, for_sensor
 from training.search.dealing import deal
 from training.search.metrics import KeptBand, Metrics
 from training.search.picking import against_next, measured, next_step, pick, sureness
-from training.search.proving import fit_rows, proved
+from training.search.proving import cold_starts, fit_rows, proved
 from training.search.result import SearchResult, seen_in_prove_bands
 
 _LEANEST = "; none fits a firmware that uses more than init, prepare and step"
@@ -36,10 +39,8 @@ def search(context: SearchContext, kinds: Sequence[Kind]) -> SearchResult:
     picked, why = pick(candidates, request.limits)
     next_best = against_next(candidates, picked, request.limits)
     request.progress("scoring", 0, 1)
-    band, kept_band = calibrated(context, picked)
-    program = for_sensor(picked.written(context, band), context.data)
-    prove, claims = proved(context, program, picked)
-    float_onnx, difference = _float_onnx(context, picked)
+    last = _scored(context, picked)
+    program, prove, claims = last.program, last.prove, last.claims
     answers = answer_limits(request.limits, claims, None if prove is None else prove.beyond)
     metrics = Metrics(
         chosen=picked.summary(),
@@ -50,11 +51,11 @@ def search(context: SearchContext, kinds: Sequence[Kind]) -> SearchResult:
         against_next=next_best,
         prove=prove,
         claims=claims,
-        random_rows=None if prove is None else picked.random_rows(context),
+        random_rows=last.random_rows,
         limits=tuple(answers),
-        band=kept_band,
+        band=last.band,
         budget=request.budget_kept(picked.within, picked.leanest),
-        float_onnx_max_diff_mm=difference,
+        float_onnx_max_diff_mm=last.difference_mm,
         fit=fit_rows(context.data, context.fit),
         flag_table=picked.flag_table,
         trim=picked.trim,
@@ -63,7 +64,7 @@ def search(context: SearchContext, kinds: Sequence[Kind]) -> SearchResult:
         seen_in_prove_bands=seen_in_prove_bands(context.data),
     )
     request.progress("scoring", 1, 1)
-    return SearchResult(program, float_onnx, picked.kept_recipe(context), metrics)
+    return SearchResult(program, last.float_onnx, picked.kept_recipe(context), metrics)
 
 
 def tried(
@@ -88,6 +89,48 @@ def _against(candidate: Candidate | Refused, limits: Limits | None, proving: int
         return replace(candidate, meets=None if limits is None else False)
     meets, sure = meets_limits(limits, candidate.cautious), sureness(candidate, limits, proving)
     return replace(candidate, meets=meets, sure=sure)
+
+
+@dataclass(frozen=True)
+class _Scored:
+    """The program with its band, and what is said of it; the float model, and how far its bytes are from its
+    pipeline at most, mm.
+    """
+
+    program: Program
+    band: KeptBand
+    prove: Prove | None
+    claims: Figures | None
+    random_rows: RandomRows | None
+    float_onnx: bytes
+    difference_mm: float
+
+
+def _scored(context: SearchContext, picked: Candidate) -> _Scored:
+    """The band and all that is said of the picked candidate, side by side: the split by row, which fits once
+    more, and the float model wait for nothing, 'prove' and power-on for the program with its band.
+    """
+    proves, request = bool(context.data.rows(Role.PROVE).any()), context.request
+    many = np.count_nonzero(context.fit) >= WORTH_WORKERS
+    with (request.pool if many else request.pool.small()).begin() as begun:
+        given = begun.share(context.for_workers()), begun.share(picked)
+        if proves:
+            begun.add(Task("split by row", _random_rows, given))
+        begun.add(Task("float model", _float_onnx, given))
+        band, kept_band = calibrated(context, picked)
+        program = for_sensor(picked.written(context, band), context.data)
+        if proves:
+            begun.add(Task("prove", proved, (*given, program)))
+            begun.add(Task("power-on", cold_starts, (*given, program)))
+        said = dict(begun)
+    prove, claims = said.get("prove", (None, None))
+    if claims is not None:
+        claims = replace(claims, power_on=said["power-on"])
+    return _Scored(program, kept_band, prove, claims, said.get("split by row"), *said["float model"])
+
+
+def _random_rows(context: SearchContext, picked: Candidate) -> RandomRows:
+    return picked.random_rows(context)
 
 
 def calibrated(context: SearchContext, picked: Candidate) -> tuple[Band | None, KeptBand]:
