@@ -16,6 +16,7 @@ from collections.abc import Callable, Collection, Hashable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import joblib
@@ -61,6 +62,8 @@ def dask_cluster(address: str) -> Iterator[Cluster]:
             "pip install 'innage[cluster]'",
             fields=("dask",),
         ) from error
+    if address.startswith("tls:"):
+        _check_certificates(address)
     with _quiet(), warnings.catch_warnings():
         # versions are compared by `_compare`, which makes an error of what is a warning there
         warnings.simplefilter("ignore", distributed.versions.VersionMismatchWarning)
@@ -97,6 +100,30 @@ def _is_here(host: str) -> bool:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:
         return False
+
+
+def _check_certificates(address: str) -> None:
+    """InputError where the engine's settings here name no certificates, or none that are there; it would say
+    neither which nor where.
+    """
+    from distributed import Security
+
+    settings = Security().get_tls_config_for_role("client")
+    for setting, named in (
+        ("ca-file", settings["ca_file"]),
+        ("client.cert", settings["cert"]),
+        ("client.key", settings["key"] or settings["cert"]),
+    ):
+        if named is not None and ("\n" in named or Path(named).is_file()):  # the engine takes their text too
+            continue
+        raise InputError(
+            "dask",
+            f"{address} takes certificates, and the setting 'distributed.comm.tls.{setting}' names "
+            + ("none" if named is None else f"{quoted(named)}, where no file is"),
+            "the certificate authority, a certificate and its key, by their whole paths",
+            "settings of the engine are read from the folder that DASK_CONFIG names, or ~/.config/dask",
+            fields=("dask",),
+        )
 
 
 @contextmanager

@@ -68,6 +68,29 @@ def test_addresses_that_are_taken(address: str) -> None:
     checked_address(address)
 
 
+def test_certificates_that_are_not_there_are_named(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """The engine's own words would be that an argument is None, or that there is no such file."""
+    pytest.importorskip("distributed")
+    dask = pytest.importorskip("dask")
+    monkeypatch.chdir(tmp_path)
+    with (
+        pytest.raises(InputError, match=r"the setting 'distributed\.comm\.tls\.ca-file' names none"),
+        dask_cluster("tls://127.0.0.1:1"),
+    ):
+        pass
+    write_certificates(tmp_path)
+    (tmp_path / "settings").mkdir()
+    (tmp_path / "settings" / "tls.yaml").write_text(fenced("yaml"))
+    (tmp_path / "node.key").unlink()
+    of_page = dask.config.merge(dask.config.config, dask.config.collect([str(tmp_path / "settings")], env={}))
+    with (
+        dask.config.set(of_page),
+        pytest.raises(InputError, match=r"tls\.client\.key' names 'node\.key', where no file is; expected"),
+        dask_cluster("tls://127.0.0.1:1"),
+    ):
+        pass
+
+
 @pytest.mark.slow
 def test_a_cluster_gives_the_same_bits_and_tells_what_went_wrong(
     make_strip: Callable[..., FrozenData], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
