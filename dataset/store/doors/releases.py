@@ -68,7 +68,7 @@ class ReleasesDoor(Transactions):
         """
 
         def work(orm: OrmSession) -> tuple[KnownBundle, ...]:
-            rows = [row for row in bundles.exports(orm) if row.model.name == model]
+            rows = bundles.exports_of(orm, model)
             return tuple(
                 bundles.to_bundle(orm, row, withdrawals.withdrawn(orm, row.bundle_sha256)) for row in rows
             )

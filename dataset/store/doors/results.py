@@ -27,11 +27,20 @@ class ResultsDoor(Transactions):
 
     def model(self, name: str) -> Model:
         """The model called ``name``."""
-        return self._read(lambda orm: results_read.to_model(models.model_row(orm, name)))
+        found = self._read_rows(lambda rows: results_read.called(rows, name))
+        return found or self._read(lambda orm: results_read.to_model(models.model_row(orm, name)))
 
     def models(self) -> tuple[Model, ...]:
         """All models, by name."""
         return self._read(models.models)
+
+    def model_digests(self) -> dict[str, str]:
+        """By the name of each model the hash over all of it, by name; none is read, or checked."""
+        return self._read_rows(results_read.digests)
+
+    def state_of_models(self) -> tuple[int, ...]:
+        """Numbers that are others once a model came in, or was said to be something."""
+        return self._read_rows(results_read.state_of_models)
 
     def set_status(self, model: str, status: ModelStatus, author: str, reason: str) -> StatusEvent:
         """Record what a model is from now on, who says so and why.
@@ -44,6 +53,10 @@ class ResultsDoor(Transactions):
     def status(self, model: str) -> StatusEvent | None:
         """What a model is said to be; None where nobody said."""
         return self._read(lambda orm: statuses_read.current(models.model_row(orm, model).statuses))
+
+    def statuses(self) -> dict[str, StatusEvent]:
+        """What each model is said to be of which somebody said something, by its name."""
+        return self._read_rows(statuses_read.every_current)
 
     def status_events(self, model: str) -> tuple[StatusEvent, ...]:
         """What was said of a model, in the order it came into this store, every hash checked."""

@@ -12,6 +12,7 @@ from dataset.store.reading.registry import to_limits
 from dataset.store.reading.sets import to_frozen_set
 
 if TYPE_CHECKING:
+    from dataset.store.reading.rows import Rows
     from dataset.store.tables import BoardMeasurementRow, ModelRow
 
 
@@ -24,6 +25,22 @@ def to_models(rows: Iterable[ModelRow]) -> tuple[Model, ...]:
             known[row.frozen_set_id] = to_frozen_set(row.frozen_set)
         records.append(of_frozen(row, known[row.frozen_set_id]))
     return tuple(records)
+
+
+def called(rows: Rows, name: str) -> Model | None:
+    """The model of that name, its hashes checked again; None where there is none."""
+    return next(iter(to_models(rows.select("model", "WHERE name = ?", name))), None)
+
+
+def digests(rows: Rows) -> dict[str, str]:
+    """By the name of each model the hash over all of it."""
+    return dict(rows.execute("SELECT name, content_sha256 FROM model ORDER BY name").fetchall())
+
+
+def state_of_models(rows: Rows) -> tuple[int, ...]:
+    """The newest row of models, and of what was said of them."""
+    newest = ("SELECT coalesce(max(id), 0) FROM model", "SELECT coalesce(max(sequence), 0) FROM status_event")
+    return tuple(int(rows.execute(query).fetchone()[0]) for query in newest)
 
 
 def to_model(row: ModelRow) -> Model:

@@ -10,6 +10,7 @@ from dataset.records import ModelStatus, StatusEvent
 from dataset.store.proof import check_row
 
 if TYPE_CHECKING:
+    from dataset.store.reading.rows import Rows
     from dataset.store.tables import StatusRow
 
 
@@ -19,6 +20,14 @@ def current(rows: Sequence[StatusRow]) -> StatusEvent | None:
         last(rows), key=lambda r: (r.status == ModelStatus.RETIRED, str(r.record_sha256)), default=None
     )
     return None if newest is None else to_event(newest)
+
+
+def every_current(rows: Rows) -> dict[str, StatusEvent]:
+    """The same of every model of which somebody said something, by its name."""
+    of_model: dict[str, list[StatusRow]] = {}
+    for row in rows.select("status_event", "ORDER BY sequence"):
+        of_model.setdefault(row.model.name, []).append(row)
+    return {name: event for name, said in of_model.items() if (event := current(said)) is not None}
 
 
 def last(rows: Sequence[StatusRow]) -> list[StatusRow]:

@@ -122,9 +122,10 @@ def to_bundle(orm: OrmSession, row: tables.ExportRow, withdrawn: str | None) -> 
     )
 
 
-def exports(orm: OrmSession) -> Sequence[tables.ExportRow]:
-    """All exports, in the order of their bundles' hashes."""
-    return orm.scalars(select(tables.ExportRow).order_by(tables.ExportRow.bundle_sha256)).all()
+def exports_of(orm: OrmSession, model: str) -> Sequence[tables.ExportRow]:
+    """Those of the model of that name, in the order of their bundles' hashes."""
+    of_model = select(tables.ExportRow).join(tables.ModelRow).where(tables.ModelRow.name == model)
+    return orm.scalars(of_model.order_by(tables.ExportRow.bundle_sha256)).all()
 
 
 def lines(orm: OrmSession, withdrawn: Mapping[str, str]) -> tuple[BundleLine, ...]:

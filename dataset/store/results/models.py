@@ -90,7 +90,8 @@ def _new_row(orm: OrmSession, model: Model, content_sha256: str) -> ModelRow:
 
 
 def model_row(orm: OrmSession, name: str) -> ModelRow:
-    return named(
+    row = orm.scalar(select(ModelRow).where(ModelRow.name == name))
+    return row or named(
         "model",
         name,
         orm.scalars(select(ModelRow).order_by(ModelRow.name)).all(),

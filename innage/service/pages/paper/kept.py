@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar
 
 from fastapi import Depends, Request
 
+from innage.jobs.models.lines import ModelLines, read_lines
 from innage.service import logs
 
 if TYPE_CHECKING:
@@ -55,17 +56,26 @@ class Kept:
         """Every session as lists show it, in the order they were logged."""
         return self.grown("lines", self._store.standing_lines).items
 
+    def models(self) -> ModelLines:
+        """Every model as lists show it."""
+        return self.grown(
+            "models", lambda before: read_lines(self._store, before), self._store.state_of_models
+        )
+
     def of(self, what: Hashable, read: Callable[[], T]) -> T:
         """What ``read`` comes to now; ``what`` names it. Whoever asks meanwhile waits, and reads nothing."""
         return self.grown(what, lambda before: read())
 
-    def grown(self, what: Hashable, read: Callable[[T | None], T]) -> T:
+    def grown(
+        self, what: Hashable, read: Callable[[T | None], T], state_of: Callable[[], State] | None = None
+    ) -> T:
         """As :meth:`of`, for what can be made of what it was before, and of what came in since: ``read`` is
-        given that; None where nothing is kept.
+        given that; None where nothing is kept. ``state_of`` gives what is another once something came in;
+        None asks for that of sessions.
         """
         slot = self._slot(what)
         with slot.turn:
-            state = self._store.state_of_sessions()
+            state = (state_of or self._store.state_of_sessions)()
             if slot.state != state:
                 self._fill(slot, state, lambda: read(slot.value))
             value: T = slot.value

@@ -26,7 +26,6 @@ from innage.service.pages.paper.words import said
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from dataset.records import KnownBundle
     from dataset.store import Store
     from innage.service.pages.paper.kept import Kept
 
@@ -92,9 +91,9 @@ def certificate_sheet(
     request: Request, store: Store, kept: Kept, sha256: str, fault: Fault | None = None
 ) -> Response:
     """The certificate, with what was wrong with a form on it."""
-    now = _now(store, kept, store.bundle(sha256))
-    known = now.bundle
+    known = store.bundle(sha256)
     model = store.model(known.model)
+    now = BundleNow(known, *said_since(store, kept, model))
     moves = store.moves_to(known.bundle_sha256)
     facts = {
         "now": now,
@@ -112,8 +111,10 @@ def certificate_sheet(
 
 def as_json(request: Request, door: DoorOf, kept: KeptOf, sha256: BundlePath) -> Response:
     """What the certificate says, as ``GET /v1/bundles/...`` has it, with its moves."""
-    now = _now(door.store, kept, door.store.bundle(sha256))
-    moves = [move_facts(move) for move in door.store.moves_to(now.bundle.bundle_sha256)]
+    store = door.store
+    known = store.bundle(sha256)
+    now = BundleNow(known, *said_since(store, kept, store.model(known.model)))
+    moves = [move_facts(move) for move in store.moves_to(known.bundle_sha256)]
     return json_file(request, bundle_facts(now) | {"moves": moves})
 
 
@@ -175,11 +176,6 @@ def _rows(store: Store) -> list[dict[str, Any]]:
         | {"channels": pointing.get(line.bundle_sha256, [])}
         for line in store.bundle_lines()
     ]
-
-
-def _now(store: Store, kept: Kept, known: KnownBundle) -> BundleNow:
-    """What speaks against it by now."""
-    return BundleNow(known, *said_since(store, kept, known.model))
 
 
 def _gates(concessions: tuple[str, ...]) -> list[tuple[str, str, bool]]:

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 from fastapi import FastAPI, Query, Request
 from starlette.responses import Response
 
-from dataset.values import natural
 from export.report.claim_tables import class_rows
 from innage.jobs.models.training import model_facts
 from innage.service.door import DoorOf
 from innage.service.pages.paper.frame import PAGE, sheet
+from innage.service.pages.paper.kept import KeptOf
 from innage.service.pages.paper.tables import Form, table_file
 from training.search.metrics import Metrics, read_metrics
 
@@ -37,18 +37,17 @@ def register(app: FastAPI) -> None:
     app.add_api_route("/compare.{form}", table, methods=["GET"], **PAGE)
 
 
-def page(request: Request, door: DoorOf, first: Name = "", second: Name = "") -> Response:
+def page(request: Request, door: DoorOf, kept: KeptOf, first: Name = "", second: Name = "") -> Response:
     """Both; where one is not named yet, the choice of two."""
     store = door.store
-    models = {model.name: model for model in store.page_of_models(limit=1 << 31).items}
     facts: dict[str, Any] = {
-        "names": sorted(models, key=natural),
+        "names": list(kept.models().of_name),
         "first": first,
         "second": second,
         "both": None,
     }
     if first and second:
-        both = tuple(_told(models.get(name) or store.model(name)) for name in (first, second))
+        both = tuple(_told(store.model(name)) for name in (first, second))
         facts |= {
             "both": both,
             "same": both[0].model.frozen.sha256 == both[1].model.frozen.sha256,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING, Any
 
 from fastapi import FastAPI, Request
@@ -12,6 +13,7 @@ from dataset.values import natural
 from innage.jobs.models.choosing import look_at
 from innage.service.door import DoorOf
 from innage.service.pages.paper.frame import PAGE, sheet
+from innage.service.pages.paper.kept import Kept, KeptOf
 from innage.service.pages.paper.tables import Form, json_file, table_file
 
 if TYPE_CHECKING:
@@ -31,19 +33,19 @@ def register(app: FastAPI) -> None:
     app.add_api_route("/frozen/{name}/groups.{form}", groups, methods=["GET"], **PAGE)
 
 
-def listed(request: Request, door: DoorOf) -> Response:
+def listed(request: Request, door: DoorOf, kept: KeptOf) -> Response:
     """All of them, as people count."""
-    return sheet(request, "frozen_sets.html", {"rows": _rows(door.store), "roles": ROLES})
+    return sheet(request, "frozen_sets.html", {"rows": _rows(door.store, kept), "roles": ROLES})
 
 
-def table(request: Request, door: DoorOf, form: Form) -> Response:
+def table(request: Request, door: DoorOf, kept: KeptOf, form: Form) -> Response:
     """All of them."""
-    rows = _rows(door.store)
+    rows = _rows(door.store, kept)
     names = ("name", "sha256", "group_by", *ROLES, "sessions", "origin", "prove_openings", "models")
     return table_file(request, "frozen-sets", form, {str(n): [row[n] for row in rows] for n in names})
 
 
-def one(request: Request, door: DoorOf, name: str) -> Response:
+def one(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Response:
     """The sheet of one: its groups and roles, its sessions, and what 'prove' was opened for."""
     frozen = look_at(door.store, name)
     taken = frozen.frozen_set.sessions
@@ -57,7 +59,7 @@ def one(request: Request, door: DoorOf, name: str) -> Response:
         "outside": frozen.frames_outside,
         "void": used,
         "warned": frozen.warned_since,
-        "models": [model.name for model in _models_of(door.store, name)],
+        "models": [line.name for line in kept.models().of_name.values() if line.frozen == name],
         "units": len({s.unit.key for s in taken}),
         "liquids": sorted({s.liquid.name for s in taken}, key=natural),
         "tanks": sorted({s.mounting.tank.ref for s in taken}, key=natural),
@@ -88,10 +90,10 @@ def _groups(frozen: Frozen) -> list[dict[str, Any]]:
     ]
 
 
-def _rows(store: Store) -> list[dict[str, Any]]:
+def _rows(store: Store, kept: Kept) -> list[dict[str, Any]]:
     sets = sorted(store.page_of_frozen_sets(limit=1 << 31).items, key=lambda one: natural(one.name))
-    models = store.page_of_models(limit=1 << 31).items
-    return [_row(store, one, sum(model.frozen.name == one.name for model in models)) for one in sets]
+    models = Counter(line.frozen for line in kept.models().of_name.values())
+    return [_row(store, one, models[one.name]) for one in sets]
 
 
 def _row(store: Store, one: FrozenSet, models: int) -> dict[str, Any]:
@@ -105,7 +107,3 @@ def _row(store: Store, one: FrozenSet, models: int) -> dict[str, Any]:
         "models": models,
         **{role: len(one.groups(role)) for role in ROLES},
     }
-
-
-def _models_of(store: Store, name: str) -> list[Any]:
-    return [model for model in store.page_of_models(limit=1 << 31).items if model.frozen.name == name]

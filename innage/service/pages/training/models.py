@@ -18,10 +18,11 @@ from export.report.claim_tables import class_rows, rate_rows
 from export.report.html_page import shielded, unshielded
 from export.report.shown_classes import level_class_section, unit_figure
 from innage.jobs.models.reporting import model_page
-from innage.jobs.models.training import find_models, model_facts
+from innage.jobs.models.training import model_facts
 from innage.jobs.releasing.shipping import standing
+from innage.jobs.sessions.finding import settle
 from innage.service.door import DoorOf
-from innage.service.pages.paper.filters import AskedOf
+from innage.service.pages.paper.filters import Asked, AskedOf
 from innage.service.pages.paper.frame import PAGE, POLICY, answer, sheet
 from innage.service.pages.paper.kept import KeptOf
 from innage.service.pages.paper.since import said_since
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
 
     from dataset.records import Model, StatusEvent
     from dataset.store import Store
+    from innage.jobs.models.lines import ModelLine
+    from innage.service.pages.paper.kept import Kept
 
 ERRORS = (
     "class",
@@ -64,17 +67,15 @@ def register(app: FastAPI) -> None:
     app.add_api_route("/models/{name}/report", report, methods=["GET"], **PAGE)
 
 
-def listed(request: Request, door: DoorOf, asked: AskedOf) -> Response:
+def listed(request: Request, door: DoorOf, kept: KeptOf, asked: AskedOf) -> Response:
     """All of them that the filter leaves, as people count."""
-    rows = _rows(door.store, find_models(door.store, asked.filter))
-    return sheet(
-        request, "models.html", {"rows": rows, "asked": asked, "any": bool(door.store.counts()["models"])}
-    )
+    facts = {"rows": _rows(door.store, kept, asked), "asked": asked, "any": bool(kept.models().of_name)}
+    return sheet(request, "models.html", facts)
 
 
-def table(request: Request, door: DoorOf, asked: AskedOf, form: Form) -> Response:
+def table(request: Request, door: DoorOf, kept: KeptOf, asked: AskedOf, form: Form) -> Response:
     """All of them that the filter leaves."""
-    rows = _rows(door.store, find_models(door.store, asked.filter))
+    rows = _rows(door.store, kept, asked)
     names = tuple(rows[0]) if rows else ("name",)
     return table_file(request, "models", form, {name: [row[name] for row in rows] for name in names})
 
@@ -92,7 +93,7 @@ def data_sheet(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Respo
     facts = model_facts(model, store.board_measurements(name), store.status(name))
     metrics = read_metrics(facts["metrics"])
     claims, chosen = metrics.claims, metrics.chosen
-    stood = standing(store, model, metrics, *said_since(store, kept, name))
+    stood = standing(store, model, metrics, *said_since(store, kept, model))
     shown = {
         "model": model,
         "facts": facts,
@@ -108,7 +109,7 @@ def data_sheet(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Respo
         "errors": [] if claims is None else class_rows(claims),
         "rates": [] if claims is None else rate_rows(claims),
         "pictures": [] if claims is None else _pictures(shielded(facts["metrics"])),
-        "others": [other for other in _names(store) if other != name],
+        "others": [other for other in kept.models().of_name if other != name],
     }
     return sheet(request, "model.html", shown)
 
@@ -184,23 +185,29 @@ def _counts(board: Mapping[str, Any]) -> str:
     )
 
 
-def _rows(store: Store, models: Sequence[Model]) -> list[dict[str, Any]]:
-    return [
-        _row(model, read_metrics(json.loads(model.metrics)), store.status(model.name)) for model in models
-    ]
+def _rows(store: Store, kept: Kept, asked: Asked) -> list[dict[str, Any]]:
+    """Of the models whose frozen set has a session that the filter leaves, by what it says now."""
+    models = kept.models()
+    lines = list(models.of_name.values())
+    if asked.filter.given:
+        wanted = settle(store, asked.filter)
+        fitting = {line.id for line in kept.lines() if wanted.fits(line)}
+        lines = [line for line in lines if not fitting.isdisjoint(line.sessions)]
+    return [_row(line, models.statuses.get(line.name)) for line in lines]
 
 
-def _row(model: Model, metrics: Metrics, status: StatusEvent | None) -> dict[str, Any]:
+def _row(line: ModelLine, status: StatusEvent | None) -> dict[str, Any]:
+    metrics = line.metrics
     answers = [row.answer for row in metrics.limits]
     cost = None if metrics.chosen is None else metrics.chosen.cost
     claims = metrics.claims
     clean = None if claims is None else claims.classes.get("clean")
     every = None if claims is None else claims.classes.get("all")
     return {
-        "name": model.name,
-        "trained": model.date,
-        "frozen": model.frozen.name,
-        "limits": None if model.limits is None else model.limits.ref,
+        "name": line.name,
+        "trained": line.date,
+        "frozen": line.frozen,
+        "limits": line.limits,
         "met": answers.count(LimitAnswer.MET),
         "not_met": answers.count(LimitAnswer.NOT_MET),
         "unproven": answers.count(LimitAnswer.UNPROVEN),
@@ -209,12 +216,8 @@ def _row(model: Model, metrics: Metrics, status: StatusEvent | None) -> dict[str
         "prove_rmse_mm": None if metrics.prove is None else metrics.prove.integer.rmse_mm,
         "flash_bytes": None if cost is None else cost.flash,
         "cycles": None if cost is None else cost.cycles,
-        "parent": model.parent,
+        "parent": line.parent,
         "status": None if status is None else str(status.status),
-        "origin": model.frozen.origin,
-        "sha256": model.sha256,
+        "origin": line.origin,
+        "sha256": line.sha256,
     }
-
-
-def _names(store: Store) -> list[str]:
-    return sorted((model.name for model in store.page_of_models(limit=1 << 31).items), key=natural)

@@ -3,10 +3,18 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
+
+import pytest
+from acts import bench_of
+from stores import fill_lists
 
 from building import bench_store
+from dataset.records import Model, ModelStatus
 from dataset.store import Store
+from innage.jobs.models.lines import read_lines
 from innage.service.pages.paper.kept import MOST, Kept
 
 
@@ -76,3 +84,41 @@ def test_what_cannot_be_read_is_tried_again(tmp_path: Path) -> None:
             if thread.name == "innage kept":
                 thread.join(10.0)
         assert kept.lately("map", fails).value == "second"
+
+
+def test_models_are_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A new model is read alone, what is said of them is as it stands, and all is what reading anew gives."""
+    read: list[str] = []
+    model_of_store, whole_page = Store.model, Store.page_of_models
+
+    def model(store: Store, name: str) -> Model:
+        read.append(name)
+        return model_of_store(store, name)
+
+    def page(store: Store, **asked: Any) -> Any:
+        read.append("all")
+        return whole_page(store, **asked)
+
+    monkeypatch.setattr(Store, "model", model)
+    monkeypatch.setattr(Store, "page_of_models", page)
+    with Store.open(tmp_path / "store.db") as store:
+        fill_lists(store)
+        kept, first = Kept(store), store.models()[0]
+        assert [*kept.models().of_name] == ["B", "a", "b"]
+        assert (kept.models(), read) == (read_lines(store), ["all", "all"])
+        read.clear()
+        store.add_model(replace(first, name="c10", sha256="c" * 64, metrics='{"rmse_mm":0.25}'))
+        store.add_model(replace(first, name="c9", sha256="d" * 64))
+        assert [*kept.models().of_name] == ["B", "a", "b", "c9", "c10"]  # as people count
+        assert sorted(read) == ["c10", "c9"]
+        store.set_status("b", ModelStatus.RETIRED, "A. Owner", "another is better")
+        event = store.status("b")
+        assert kept.models() == read_lines(store)
+        assert kept.models().statuses == {"b": event} == store.statuses()
+        line = kept.models().of_name["c9"]
+        assert (line.sessions, line.frozen) == ({s.id for s in first.frozen.sessions}, first.frozen.name)
+        assert (line.sha256, line.origin) == ("d" * 64, first.frozen.origin)
+        store.add_sessions([bench_of(store).session(77)])
+        read.clear()
+        kept.models()
+        assert read == []
