@@ -58,10 +58,12 @@ def _check(kind: str) -> None:
 
 
 def settings_of(kind: str) -> list[dict[str, Any]]:
-    """What a kind of job can be told: names, whether they are needed, of which type, and what holds else."""
+    """What a kind of job can be told: names, whether they are needed, of which type, and what holds else;
+    what is needed first, what is ticked last.
+    """
     of = KINDS[kind].settings
     hints = get_type_hints(of)
-    return [
+    told = [
         {
             "name": field.name,
             "label": field.name.replace("_", " ").capitalize(),
@@ -72,6 +74,7 @@ def settings_of(kind: str) -> list[dict[str, Any]]:
         }
         for field in fields(of)
     ]
+    return sorted(told, key=lambda one: (not one["needed"], one["type"] == "bool"))
 
 
 def _type(hint: Any) -> type:

@@ -22,6 +22,13 @@ if TYPE_CHECKING:
 
 Name = Annotated[str, Query(max_length=200)]
 _ACCEPTED, _P50, _P95, _MAX = 3, 4, 5, 6  # of a row of class_rows
+_COSTS = (
+    ("Flash, B", "flash"),
+    ("RAM, B", "ram"),
+    ("Stack, B", "stack"),
+    ("Cycles a frame, measured", "cycles"),
+    ("Cycles a frame, upper bound", "cycles_bound"),
+)
 
 
 class Told(NamedTuple):
@@ -53,7 +60,7 @@ def page(request: Request, door: DoorOf, kept: KeptOf, first: Name = "", second:
             "same": both[0].model.frozen.sha256 == both[1].model.frozen.sha256,
             "rows": _rows(both),
             "limits": _limits(both),
-            "costs": _costs(both),
+            "facts": _facts(both),
         }
     return sheet(request, "compare.html", facts)
 
@@ -98,15 +105,19 @@ def _limits(both: Sequence[Told]) -> list[dict[str, Any]]:
     ]
 
 
-def _costs(both: Sequence[Told]) -> list[tuple[str, list[int | None]]]:
-    """What each costs, measured at its training."""
-    words = (
-        ("Flash, B", "flash"),
-        ("RAM, B", "ram"),
-        ("Stack, B", "stack"),
-        ("Cycles a frame, measured", "cycles"),
-        ("Cycles a frame, upper bound", "cycles_bound"),
-    )
-    costs = [None if told.metrics.chosen is None else told.metrics.chosen.cost for told in both]
-    rows = [(label, [getattr(cost, name, None) for cost in costs]) for label, name in words]
+def _facts(both: Sequence[Told]) -> list[tuple[str, list[str | int | None]]]:
+    """What both are, and what each costs, measured at its training; without what neither states."""
+    chosen = [told.metrics.chosen for told in both]
+    rows: list[tuple[str, list[str | int | None]]] = [
+        ("Trained", [told.model.date for told in both]),
+        (
+            "Kind",
+            [None if one is None else f"{one.family}, {one.size}, {one.bits}-bit weights" for one in chosen],
+        ),
+        ("Sessions of its set", [len(told.model.frozen.sessions) for told in both]),
+        ("Readings", [told.model.frozen.origin for told in both]),
+        ("Openings of prove", [told.metrics.openings for told in both]),
+    ]
+    costs = [None if one is None else one.cost for one in chosen]
+    rows += [(label, [getattr(cost, name, None) for cost in costs]) for label, name in _COSTS]
     return [row for row in rows if any(value is not None for value in row[1])]

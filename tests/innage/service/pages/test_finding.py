@@ -72,6 +72,8 @@ def test_two_models_stand_beside_each_other(team: Store, reader: httpx.Client) -
     assert re.search(r'"row">rmse_mm</th>.*1.5.*<td>met</td><td>not asked</td>', page)
     assert ("Both were judged on" in page, "Not like with like" in page) == (True, False)
     assert "<code>innage compare judged m1</code>" in page
+    what = page.partition('id="what"')[2]
+    assert re.findall(r'"row">(.*?)</th>', what) == ["Sessions of its set", "Readings"]  # what neither states
     assert "Choose two" in reader.get("/compare").text
     assert reader.get("/compare?first=judged&second=nobody").status_code == 404
     assert reader.get("/compare.json?first=judged&second=m1").json() == []

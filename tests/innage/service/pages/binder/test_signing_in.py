@@ -233,6 +233,8 @@ def test_a_job_is_asked_for_and_asked_to_end(team: Store, browser: httpx.Client)
     desk = signed_in(browser, team.add_token("kim", [Scope.READ, Scope.RUN])[1])
     name = team.models()[0].frozen.name
     assert team.queued_jobs() == ()
+    asked = re.findall(r'id="order-(\w+)"', desk.get("/order?kind=train").text)
+    assert (set(asked[1:3]), asked[-1]) == ({"frozen", "name"}, "since_pour")  # what is needed, ... ticked
     for fields, said, at in (
         ({"kind": "replay"}, "one of train", "order-kind"),
         ({"kind": "report", "about": "frozen", "name": "nowhere"}, "nowhere", "order-name"),
