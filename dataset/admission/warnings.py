@@ -257,9 +257,10 @@ def _drift(tally: Tally, pads: Sequence[Pad]) -> Iterator[DoorWarning]:
             + ", ".join(f"{level:g}" for level in sorted({m.mark.level_mm for m in moving}))
             + " mm"
         )
-    if any(m.at_start for m in moving):
+    starts = sum(m.at_start for m in moving)
+    if starts:
         sentence += (
-            f"; {sum(m.at_start for m in moving)} of them settle at the start: wait longer before a "
+            f"; {starts} of them {'settles' if starts == 1 else 'settle'} at the start: wait longer before a "
             "mark begins"
         )
     yield DoorWarning(MOVING, sentence)

@@ -171,7 +171,9 @@ def _of_band(body: Mapping[str, Any]) -> _Stated:
 
 
 def _figure(value: object) -> str:
-    return "-" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "-" if value is None else f"{value:.4g}" if isinstance(value, float) else str(value)
 
 
 def _operations(old: Program, new: Program) -> tuple[tuple[Table, ...], dict[str, int], dict[str, int]]:

@@ -52,7 +52,7 @@ CANDIDATE_COLUMNS = (
     "accepted %",
     "flash",
     "cycles",
-    "sure %",
+    "chance %",
     "meets",
     "",
 )
@@ -259,7 +259,7 @@ def _power_on_rows(power_on: PowerOn | None) -> list[tuple[str, str]]:
         far = "" if apart is None else f"; levels at most {apart:g} mm apart"
         rows.append(
             (
-                f"readings from frame {power_on.settling_frames} after it on",
+                f"readings {power_on.settling_frames} frames or more after power-on",
                 f"{same:g} % equal those without the restart{far}",
             )
         )
@@ -400,8 +400,9 @@ def trim_gate_sentence(gate: TrimGate | None) -> str:
     if not shares:
         return ""
     return (
-        "A unit is refused at start-up when a pad swings less or more, from the first trim to the second, "
-        f"than in any fit unit, widened by the factor {short(gate.room):g}: {', '.join(shares)} would be"
+        "A unit is refused at start-up when a pad's swing, the second trim minus the first, lies outside "
+        f"those of the fit units widened by the factor {short(gate.room):g}. Refused would be "
+        + ", ".join(shares)
     )
 
 

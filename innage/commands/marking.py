@@ -89,8 +89,8 @@ def propose(
         table(f"steady stretches of session {captured.id}", ("frames", "number", *pads, "marked mm"), rows)
     steady = sum(b - a for a, b in stretches)
     say(
-        f"{len(stretches)} steady stretches with {steady} of {captured.frames} frames"
-        + (f"; {out} written" if out is not None else "")
+        f"{len(stretches)} steady stretch{'' if len(stretches) == 1 else 'es'} "
+        f"with {steady} of {captured.frames} frames" + (f"; {out} written" if out is not None else "")
     )
 
 

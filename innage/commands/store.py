@@ -91,8 +91,8 @@ def upgrade(
     if json:
         emit({"store": str(store), "before": done.before, "revision": done.revision})
     elif done.before is None:
-        say(f"{store}: a new store, of revision {done.revision}")
+        say(f"{store}: a new store, at revision {done.revision}")
     elif done.before == done.revision:
-        say(f"{store}: of revision {done.revision} already")
+        say(f"{store}: already at revision {done.revision}")
     else:
         say(f"{store}: upgraded from revision {done.before} to {done.revision}")

@@ -108,7 +108,7 @@ def show(
     facts = [
         ("serial", unit["serial"]),
         ("bench", unit["bench_name"]),
-        ("called there", unit["origin_name"]),
+        ("name on its bench", unit["origin_name"]),
         ("note", unit["note"]),
         ("mountings", ", ".join(history.mountings)),
     ]

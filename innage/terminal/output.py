@@ -60,7 +60,9 @@ def emit(data: Any) -> None:
 
 
 def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
-    """Print a table that fits :func:`width`; numbers stand to the right. ``None`` shows as a dash."""
+    """Print a table that fits :func:`width`; numbers stand to the right. ``None`` shows as a dash, a
+    truth value as yes or no.
+    """
     from innage.terminal.text_table import lines_of
 
     cells = [[_cell(value) for value in row] for row in rows]
@@ -105,8 +107,8 @@ def _is_number(value: object, written: bool) -> bool:
 
 
 def _cell(value: object) -> str:
-    if value is None:
-        return "-"
+    if value is None or isinstance(value, bool):
+        return {None: "-", True: "yes", False: "no"}[value]
     return f"{value:.4g}" if isinstance(value, float) else harmless(str(value))
 
 

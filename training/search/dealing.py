@@ -69,7 +69,7 @@ def _why_alone(context: SearchContext) -> str:
 def _in_parts(context: SearchContext, how: str) -> Deal:
     parts = parts_of_fit(context)
     groups = len(np.unique(context.data.group[context.fit]))
-    how += f", and on {groups} 'fit' groups by fits without them, in {len(parts)} parts"
+    how += f", and on {groups} 'fit' groups by cross-validation in {len(parts)} parts"
     return Deal(context, (Fold(context.fit, context.choose), *parts), how)
 
 

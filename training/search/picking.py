@@ -136,7 +136,8 @@ def pick(candidates: Sequence[C | Refused], limits: Limits | None) -> tuple[C, s
             why = f"the only candidate{beside} that meets the limits"
             why += " and fits the budget" if priced else ""
         if len(near) < len(good):
-            why += f", of the {len(near)} of them that are as sure as the surest to {100 * _AS_SURE:g} %"
+            below = f"at most {100 * _AS_SURE:g} points below the best"
+            why += f", of the {len(near)} of them whose chance is {below}"
         picked = min(near, key=_flash)
         return picked, why + _chance(picked)
     nearest = min(dry_safe, key=lambda c: c.error)

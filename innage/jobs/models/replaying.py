@@ -398,7 +398,7 @@ def _trim(
     if unit is not None:
         return newest_trim(store, program, mountings, unit)
     if not given:
-        raise InputError("counts", "none", wanted, "name the unit, or give them by trim", fields=("trim",))
+        raise InputError("trims", "none", wanted, "name the unit, or give them by trim", fields=("trim",))
     if set(given) != set(needed):
         raise InputError("trim", ", ".join(given), wanted, fields=("trim",))
     return np.asarray([count for kind in needed for count in given[kind]], np.int64)

@@ -41,7 +41,7 @@ GAPS = (
 def check_page(out: Path, replace: bool) -> None:
     """InputError unless a page can be written to ``out``; before anything is opened or counted."""
     if out.suffix.lower() not in (".html", ".htm"):
-        raise InputError("out", str(out), "a page, FILE.html", "name it so", fields=("out",))
+        raise InputError("out", str(out), "a page, FILE.html", fields=("out",))
     if out.exists() and not replace:
         raise InputError(
             str(out),

@@ -59,7 +59,7 @@ def _show_freezing(planned: Planned, plan: Plan) -> None:
     fewest = dict(plan.roles)[Role.FIT]
     short = {need.tank for need in plan.needs if need.short}
     for tank in dict.fromkeys(need.tank for need in plan.needs):
-        then = "once they are there" if tank in short else "enough to freeze"
+        then = "once these are captured" if tank in short else "enough to freeze"
         freeze = f"innage freeze NAME --tank {tank} --group {planned.group_by} --roles {','.join(numbers)}"
         say(listed(f"{tank}, {then}: '{freeze}' ({fewest} or more to fit)"))
 

@@ -84,8 +84,8 @@ def show_limits(limits: TrimLimits, coverage: float, confidence: float) -> None:
     )
     units = ", ".join(sorted(limits.units, key=natural))
     say(
-        f"{counted(len(limits.units), 'unit')}: {units}; {coverage:g} of units with "
-        f"{confidence:g} confidence: mean +- {limits.factor:.2f} sd"
+        f"{counted(len(limits.units), 'unit')}: {units}; {100 * coverage:g} % of units at "
+        f"{100 * confidence:g} % confidence: mean +- {limits.factor:.2f} sd"
     )
 
 

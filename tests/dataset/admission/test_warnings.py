@@ -179,7 +179,7 @@ FAULTS = {
     "settling": (
         _settling,
         "moving mark",
-        "; 1 of them settle at the start: wait longer before a mark begins",
+        "; 1 of them settles at the start: wait longer before a mark begins",
     ),
 }
 

@@ -156,7 +156,7 @@ def test_rates_stand_beside_their_episodes_and_bounds() -> None:
         == f"{waits}; {none}; 4 more not counted: a chip left running withholds there too"
     )
     assert (
-        rows["readings from frame 64 after it on"]
+        rows["readings 64 frames or more after power-on"]
         == "99.91 % equal those without the restart; levels at most 0.125 mm apart"
     )
     assert rows["gaps in time: the model started anew"] == "2 in the judged sessions"
@@ -270,6 +270,6 @@ def test_units_that_the_gate_of_swings_refuses_are_named_by_role() -> None:
     """A role without units is left out; a program without a gate takes any."""
     gate = TrimGate(1.5, GatedUnits(4, ("u2", "u3")), GatedUnits(9, ()))
     said = trim_gate_sentence(gate)
-    assert "widened by the factor 1.5: 2 of 4 choose units (u2, u3), 0 of 9 calibrate units would be" in said
+    assert "by the factor 1.5. Refused would be 2 of 4 choose units (u2, u3), 0 of 9 calibrate units" in said
     assert "calibrate" not in trim_gate_sentence(replace(gate, calibrate=GatedUnits(0, ())))
     assert trim_gate_sentence(TrimGate(1.5, None, None)) == trim_gate_sentence(None) == ""

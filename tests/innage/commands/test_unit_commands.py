@@ -87,10 +87,10 @@ def test_a_unit_is_shown_with_what_lists_say_of_it(south: Path) -> None:
     assert "bench-aaaaaa" in said
     assert json.loads(run("unit", "show", "unit1", "--json").output)["sessions"] == [session["id"]]
     lines = run("unit", "show", "unit1@south").output.splitlines()[4:9]
-    assert {line[:14].strip(): line[14:].strip() for line in lines} == {
+    assert {line[:19].strip(): line[19:].strip() for line in lines} == {
         "serial": "-",
         "bench": "south",
-        "called there": "unit1",
+        "name on its bench": "unit1",
         "note": "",
         "mountings": session["mounting"],
     }

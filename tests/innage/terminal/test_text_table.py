@@ -125,3 +125,8 @@ def test_a_terminal_has_bold_titles_and_its_own_width_and_no_color_is_kept(
     monkeypatch.setenv("NO_COLOR", "1")
     table("title", ("a",), [(1,)])
     assert "\x1b" not in capsys.readouterr().out
+
+
+def test_a_truth_value_is_a_word(capsys: pytest.CaptureFixture[str]) -> None:
+    table("session", ("fact", "value"), [("simulated", True), ("void", False), ("note", None)])
+    assert capsys.readouterr().out.split()[4:] == ["simulated", "yes", "void", "no", "note", "-"]

@@ -465,7 +465,7 @@ def test_a_larger_candidate_is_picked_where_the_smaller_meets_the_limits_by_luck
     )
     picked, why = pick([small, middle, large], limits)
     assert picked is middle
-    assert "of the 2 of them that are as sure as the surest" in why
+    assert "of the 2 of them whose chance is at most 5 points below the best" in why
     assert pick([replace(small, sure=middle.sure), middle, large], limits)[0].error == small.error
     beside = against_next([small, middle, large], middle, limits)
     assert beside is not None

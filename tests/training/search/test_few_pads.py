@@ -249,7 +249,7 @@ def test_with_choose_groups_fit_groups_are_scored_too(made_up: MadeUp) -> None:
     assert np.array_equal(times, data.rows(Role.FIT) | data.rows(Role.CHOOSE))
     for part in parts:
         assert not set(data.group[part.fit]) & set(data.group[part.score])
-    how = "scored on 2 'choose' groups, and on 2 'fit' groups by fits without them, in 2 parts"
+    how = "scored on 2 'choose' groups, and on 2 'fit' groups by cross-validation in 2 parts"
     assert dealt(data).how == how
 
 

@@ -109,10 +109,7 @@ def gcc_sentence(verdict: BudgetVerdict) -> str:
 def _verdict(over: tuple[CostLine, ...]) -> str:
     if not over:
         return "The model fits."
-    return (
-        f"The model is over: {', '.join(f'{line.resource} by {-line.headroom}' for line in over)}. "
-        "Nothing was exported."
-    )
+    return f"The model is over: {'; '.join(f'{line.resource} by {-line.headroom}' for line in over)}."
 
 
 def _show_fitting(verdict: BudgetVerdict) -> None:

@@ -353,7 +353,12 @@ def _summarise(facts: dict[str, Any]) -> None:
 
 def _levels(sessions: Sequence[dict[str, Any]]) -> str | None:
     levels = [level for session in sessions for level in session["levels_mm"]]
-    return f"{min(levels):.4g} to {max(levels):.4g}" if levels else None
+    return f"{_tenths(min(levels))} to {_tenths(max(levels))}" if levels else None
+
+
+def _tenths(mm: float) -> str:
+    """A level to a tenth of a millimetre: no label is better known."""
+    return f"{mm:.1f}".removesuffix(".0")
 
 
 def _remarks(sessions: Sequence[dict[str, Any]]) -> str:

@@ -38,7 +38,7 @@ def show_retraining(retrained: Retrained) -> None:
     if figures.picking is not None:
         table(
             f"picked on {figures.picking.units} fit and choose units, each left out of its fits",
-            ("way", "P95\nmm", "worst unit\nmm", "accepted\n%", "false\nwet", "behind\nmm", "sure\n%"),
+            ("way", "P95\nmm", "worst unit\nmm", "accepted\n%", "false\nwet", "behind\nmm", "confidence\n%"),
             picking_rows(figures.picking),
         )
     table(
