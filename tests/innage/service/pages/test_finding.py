@@ -13,6 +13,7 @@ import httpx
 import pytest
 from reports import ERRORS
 
+from dataset.records import GroupBy, Role
 from dataset.store import Store
 from doors import open_door
 
@@ -122,3 +123,38 @@ def test_names_stay_what_they_are_on_a_data_sheet(tmp_path: Path, north: Path) -
     assert "the smallest of &#39;many&#39; &lt; all" in page
     assert ">a&amp;b</text>" in page
     assert not re.search("[\ue000-\uf8ff]", page)  # the report's own signs for what could be markup
+
+
+def test_errors_of_two_models_stand_in_their_own_columns(tmp_path: Path, north: Path) -> None:
+    """The first to the left, by class and by figure; of two frozen sets the page says that it is not like
+    with like.
+    """
+    with Store.open(shutil.copy(north, tmp_path / "compared.db")) as store:
+        first, frozen = store.models()[0], store.models()[0].frozen
+        session = store.session(frozen.sessions[0].id)
+        other = store.freeze("other", [session], GroupBy.UNIT, {session.unit.name: Role.PROVE})
+        for number, (name, taken) in enumerate((("left", frozen), ("right", frozen), ("apart", other))):
+            figures = ERRORS | {"p50_mm": 0.5 + number, "p95_mm": 1.25 + number, "max_mm": 3.0 + number}
+            metrics = {"claims": {"classes": {"clean": figures}}}
+            model = replace(first, name=name, frozen=taken, parent=None, limits=None)
+            store.add_model(replace(model, metrics=json.dumps(metrics), sha256=f"{number}" * 64))
+        with open_door(store, authorise=None) as url:
+            get = httpx.Client(base_url=url, headers={"Accept": "text/html"}).get
+            (row,) = get("/compare.json?first=right&second=left").json()
+            alike, apart = (get(f"/compare?first=right&second={name}").text for name in ("left", "apart"))
+            index = get("/models.json").json()
+    assert row == {
+        "class": "clean",
+        "first_accepted_pct": 98.5,
+        "second_accepted_pct": 98.5,
+        "first_p50_mm": 1.5,
+        "second_p50_mm": 0.5,
+        "first_p95_mm": 2.25,
+        "second_p95_mm": 1.25,
+        "first_max_mm": 4.0,
+        "second_max_mm": 3.0,
+    }
+    heads = re.findall(r'<th scope="col"[^>]*>(?:<a[^>]*>)?(right|left)', alike)
+    assert heads[:2] == ["right", "left"]
+    assert ["Not like with like" in page for page in (alike, apart)] == [False, True]
+    assert [one["clean_p95_mm"] for one in index if one["name"] in ("left", "right")] == [1.25, 2.25]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import httpx
@@ -100,3 +102,42 @@ def test_the_certificate_names_every_gate(released: Released, team: Store) -> No
         line = lines[bundle.bundle_sha256]
         assert (line.model, line.files, line.kept) == (bundle.model, len(bundle.files), bundle.kept)
         assert line.signatures == len(bundle.signatures)
+
+
+def test_lists_of_bundles_and_channels(released: Released, team: Store, desk: httpx.Client) -> None:
+    """Bundles by model, channels by name; a bundle names the channels that point at it now, and no other;
+    what people wrote is text, wherever it stands.
+    """
+    good, bad = sha256_of(released, "good"), sha256_of(released, "bad")
+    words = ("<b>A. Owner</b>", "<script>alert(1)</script>")
+    for channel, bundle in (("washer/stable", good), ("washer/beta", good), ("dryer/beta", good)):
+        move_channel(team, bundle, Wish(channel, *words))
+    move_channel(team, bad, Wish("washer/beta", *words, ("anyway",)))
+    team.withdraw(bad, *words, datetime(2026, 3, 2, 9, 15, tzinfo=UTC))
+    page = desk.get("/bundles").text
+    named = re.findall(r'<a [^>]*href="/bundles/(\w+)"', page)
+    expected = sorted(team.bundle_lines(), key=lambda line: (line.model, line.bundle_sha256))
+    assert named == [line.bundle_sha256[:12] for line in expected]
+    assert [line.model for line in expected] == sorted(line.model for line in expected)
+    rows = {row["bundle_sha256"]: row for row in desk.get("/bundles.json").json()}
+    assert {row: rows[row]["channels"] for row in (good, bad)} == {
+        good: "dryer/beta washer/stable",
+        bad: "washer/beta",
+    }
+    names = ["dryer/beta", "washer/beta", "washer/stable"]
+    assert [row["channel"] for row in desk.get("/channels.json").json()] == names
+    assert re.findall(r'scope="row"><a href="/channels/([^"]+)"', desk.get("/channels").text) == names
+    certificates = [desk.get(f"/bundles/{bundle}").text for bundle in (good, bad)]
+    pointing = [
+        set(re.findall(r'href="/channels/([^"]+)"', one.partition("</dl>")[0])) for one in certificates
+    ]
+    assert pointing == [{"dryer/beta", "washer/stable"}, {"washer/beta"}]
+    channel = desk.get("/channels/washer/beta").text
+    assert channel.count('<tr class="struck">') == 1
+    for shown in (page, desk.get("/channels").text, channel, *certificates):
+        assert ("<script" in shown, "<b>" in shown) == (False, False)
+    files = desk.get(f"/bundles/{good}/files.json").json()
+    assert {file["name"]: file["sha256"] for file in files} == {
+        name: hashlib.sha256(content).hexdigest()
+        for name, content in read_bundle(released.folder / "good").items()
+    }
