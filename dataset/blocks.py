@@ -29,12 +29,10 @@ import zstandard
 from numpy.typing import NDArray
 
 from dataset.errors import StoreError
+from dataset.packed_columns import FOLDED, FORMAT, PIECED, check_format, check_size, plain
 from dataset.records import Frames, Recording
 from dataset.threads import begun, each
 
-FORMAT = 3
-READABLE = (1, FORMAT)
-FOLDED, PIECED = 2, 3  # the formats since which words are folded, and counts are cut into pieces
 BLOCK_FRAMES = 16384
 PIECE_FRAMES = 128
 _LONG = 4096  # frames of a block, from which on its arrays are no short ones
@@ -95,12 +93,17 @@ def pack(frames: Frames, level: int = LEVEL) -> Block:
     )
 
 
+def renewed(block: Block, channels: int) -> Block:
+    """The block as it is packed today: one of an older format is packed anew."""
+    return block if block.format == FORMAT else pack(from_blocks([block], channels))
+
+
 def from_blocks(blocks: Sequence[Block], channels: int, where: str = "frames") -> Frames:
     """The frames of ``blocks`` in order, each channel's counts side by side in memory; StoreError when a
     block is damaged or of a format that is not known.
     """
     for b in blocks:  # a damaged number of frames must not be asked memory for
-        _check_size(b.t_ms, 8 * b.frames, where)
+        check_size(b.t_ms, 8 * b.frames, where)
     stops = np.cumsum([0, *(b.frames for b in blocks)]).tolist()
     t_ms, counts = np.empty(stops[-1], "<u8"), np.empty((channels, stops[-1]), "<u4")
     warm = np.empty(stops[-1], "<u8") if blocks and blocks[0].temperature_c is not None else None
@@ -141,7 +144,7 @@ class Unpacker:
 
     def __call__(self, block: Block) -> Frames:
         """The frames of ``block``, as :func:`from_blocks` gives them."""
-        _check_size(block.t_ms, 8 * block.frames, self._where)
+        check_size(block.t_ms, 8 * block.frames, self._where)
         size, at = block.frames, self._next % self._kept
         self._next += 1
         if at == len(self._room):
@@ -190,7 +193,7 @@ def _together(stored: Sequence[Stored]) -> Iterator[Frames]:
     blocks, wheres = [session.blocks[0] for session in stored], [session.where for session in stored]
     number, channels, frames, format_ = len(stored), stored[0].channels, blocks[0].frames, blocks[0].format
     for b, where in zip(blocks, wheres, strict=True):
-        _check_size(b.t_ms, 8 * b.frames, where)
+        check_size(b.t_ms, 8 * b.frames, where)
     t_ms, counts = np.empty((number, frames), "<u8"), np.empty((number * channels, frames), "<u4")
     _unpack([b.t_ms for b in blocks], format_, t_ms, wheres)
     _unpack_counts([b.counts for b in blocks], format_, counts, wheres)
@@ -217,7 +220,7 @@ def frame_by_frame(frames: Frames) -> Frames:
 
 def times(packed: bytes, format_: int, frames: int, where: str = "frames") -> NDArray[np.int64]:
     """The times of one block of ``frames`` frames; StoreError as from :func:`from_blocks`."""
-    _check_size(packed, 8 * frames, where)
+    check_size(packed, 8 * frames, where)
     words = np.empty((1, frames), "<u8")
     _unpack([packed], format_, words, [where])
     t_ms: NDArray[np.int64] = words[0].view("<i8").astype(np.int64, copy=False)
@@ -226,7 +229,7 @@ def times(packed: bytes, format_: int, frames: int, where: str = "frames") -> ND
 
 def temperatures(packed: bytes, format_: int, frames: int, where: str = "frames") -> NDArray[np.float64]:
     """The temperatures of one block of ``frames`` frames; StoreError as from :func:`from_blocks`."""
-    _check_size(packed, 8 * frames, where)
+    check_size(packed, 8 * frames, where)
     words = np.empty((1, frames), "<u8")
     _unpack([packed], format_, words, [where])
     degrees: NDArray[np.float64] = words[0].view("<f8").astype(np.float64, copy=False)
@@ -313,17 +316,11 @@ def _words(
     """The words of packed columns of ``size`` words each, unfolded, shape (texts, size), in memory that is
     used again by the next call.
     """
-    if not READABLE[0] <= format_ <= READABLE[-1]:
-        raise StoreError(
-            wheres[0],
-            f"blocks of format {format_}",
-            f"format {READABLE[0]} to {READABLE[-1]}",
-            "install the version of innage that wrote them",
-        )
-    plain = b"".join(
-        _plain(text, size * dtype.itemsize, where) for text, where in zip(packed, wheres, strict=True)
+    check_format(format_, wheres[0])
+    content = b"".join(
+        plain(text, size * dtype.itemsize, where) for text, where in zip(packed, wheres, strict=True)
     )
-    places = np.frombuffer(plain, np.uint8).reshape(len(packed), dtype.itemsize, size)
+    places = np.frombuffer(content, np.uint8).reshape(len(packed), dtype.itemsize, size)
     words = _scratch("words", (len(packed), size), dtype)
     words[...] = places[:, 0]
     for place in range(1, dtype.itemsize):
@@ -346,23 +343,6 @@ def _scratch(what: str, shape: tuple[int, int], dtype: np.dtype[Any]) -> Words:
     return room
 
 
-def _plain(packed: bytes, size: int, where: str) -> bytes:
-    """What zstd packed, which is ``size`` bytes."""
-    _check_size(packed, size, where)
-    try:
-        return _decompressor().decompress(packed)
-    except zstandard.ZstdError as error:
-        raise _damaged(where, error) from error
-
-
-def _decompressor() -> zstandard.ZstdDecompressor:
-    """This thread's own: to make one takes longer than to unpack a short block."""
-    own: zstandard.ZstdDecompressor | None = getattr(_of_thread, "decompressor", None)
-    if own is None:
-        own = _of_thread.decompressor = zstandard.ZstdDecompressor()
-    return own
-
-
 def _fold(steps: Words) -> Words:
     """Small differences of either sign as small numbers."""
     folded = np.left_shift(steps, np.array(1, steps.dtype))
@@ -377,19 +357,3 @@ def _unfold(words: Words) -> Words:
     words >>= 1
     words ^= signs
     return words
-
-
-def _check_size(packed: bytes, size: int, where: str) -> None:
-    """StoreError unless ``packed`` says that it holds ``size`` bytes; zstd holds itself to that."""
-    try:
-        size_inside = zstandard.frame_content_size(packed)
-    except zstandard.ZstdError as error:
-        raise _damaged(where, error) from error
-    if size_inside != size:
-        raise StoreError(
-            where, f"a block of frames holds {size_inside} bytes", f"{size}", "use a copy of the store"
-        )
-
-
-def _damaged(where: str, error: zstandard.ZstdError) -> StoreError:
-    return StoreError(where, f"a block of frames is damaged ({error})", "", "use a copy of the store")

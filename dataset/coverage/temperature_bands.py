@@ -10,16 +10,18 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import filterfalse, pairwise
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING
 
 from dataset.errors import InputError, naming, quoted
 from dataset.records import Mark, Session
 from dataset.values import plain_float
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 KELVIN = 10.0  # width of a temperature band where nobody gives another
 NARROWEST = 0.1
@@ -164,9 +166,9 @@ def band_name(text: str) -> str:
         return text
 
 
-def mean_of(values: Iterable[float]) -> float:
+def mean_of(values: Sequence[float]) -> float:
     """The mean of what is not NaN, correctly rounded, so that a mark lies in the same band on every machine;
     NaN of nothing.
     """
-    there = list(filterfalse(math.isnan, values))
-    return math.fsum(there) / len(there) if there else math.nan
+    number = len(values) - sum(map(math.isnan, values))
+    return math.fsum(filterfalse(math.isnan, values)) / number if number else math.nan

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,7 +12,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
-from building import bench_store, put
+from building import bench_store, make_frames, put
 from dataset.coverage.gaps import BANDS
 from dataset.coverage.temperature_bands import KELVIN
 from dataset.records import (
@@ -193,3 +195,26 @@ def test_a_plan_without_a_bench(empty: Path) -> None:
 def test_the_defaults_are_those_of_the_search() -> None:
     """The command restates them, so that its help needs no numpy."""
     assert (gaps.BANDS, gaps.BAND_WIDTH_K) == (BANDS, KELVIN)
+
+
+@pytest.mark.parametrize("command", ["gaps", "plan"])
+def test_short_sessions_are_counted_without_arrays(command: str, empty: Path) -> None:
+    """Temperatures included: to load numpy takes longer than to read the blocks of a bench."""
+    with Store.open(empty) as store:
+        bench = bench_store(store)
+        for seed in range(2):
+            store.add_sessions([bench.session(seed, frames=make_frames(seed, 40, warm=True))])
+    code = f"""
+import sys
+sys.argv = ["innage", {command!r}]
+from innage.cli import app
+try:
+    app()
+finally:
+    print("numpy" in sys.modules, file=sys.stderr)
+"""
+    asked = subprocess.run(
+        [sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True, timeout=120
+    )
+    assert "canister@1" in asked.stdout
+    assert asked.stderr.splitlines()[-1] == "False"
