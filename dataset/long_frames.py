@@ -7,6 +7,7 @@ with less.
 from __future__ import annotations
 
 import mmap
+from abc import abstractmethod
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import overload
@@ -15,23 +16,60 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.blocks import Block, from_blocks, temperatures, times
+from dataset.blocks_hasher import hashes_of
 from dataset.readings_hashes import ReadingsHashes
 from dataset.records import Frames, Recording
 
 WINDOW = 1 << 18  # frames that are unpacked at once
 _ROOM_BYTES = 8 << 20
+_BLOCKS_AT_ONCE = 16  # that are fetched together
 _AHEAD = 1 << 17  # frames that are unpacked with the first of them, since neighbours are asked for next
 
 
-class Stowed(Sequence[Block]):
+class KeptBlocks(Sequence[Block]):
+    """Blocks of one session that lie elsewhere, and are fetched when they are asked for.
+
+    Args:
+        sizes: how many frames each block holds, in order.
+    """
+
+    def __init__(self, sizes: Iterable[int] = ()) -> None:
+        self.sizes = list(sizes)
+
+    @abstractmethod
+    def fetched(self, start: int, stop: int) -> list[Block]:
+        """Blocks ``start`` to ``stop``, which are there."""
+
+    def __len__(self) -> int:
+        return len(self.sizes)
+
+    @overload
+    def __getitem__(self, index: int) -> Block: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Block]: ...
+    def __getitem__(self, index: int | slice) -> Block | Sequence[Block]:
+        places = range(len(self))[index]
+        if isinstance(places, int):
+            return self.fetched(places, places + 1)[0]
+        if places.step != 1:
+            return [self[place] for place in places]
+        return self.fetched(places.start, max(places.start, places.stop))
+
+    def __iter__(self) -> Iterator[Block]:
+        for start in range(0, len(self), _BLOCKS_AT_ONCE):
+            yield from self[start : start + _BLOCKS_AT_ONCE]
+
+
+class Stowed(KeptBlocks):
     """Blocks in memory of their own, which grows by large pieces: among arrays that come and go, many small
     blocks that stay would keep the room between them.
     """
 
     def __init__(self, blocks: Iterable[Block] = ()) -> None:
+        super().__init__()
         self._rooms: list[mmap.mmap] = []
         self._left = 0  # bytes of the last room
-        self._places: list[tuple[int, int, list[tuple[int, int, int] | None]]] = []
+        self._places: list[tuple[int, list[tuple[int, int, int] | None]]] = []
         for block in blocks:
             self.append(block)
 
@@ -40,23 +78,19 @@ class Stowed(Sequence[Block]):
         columns = [
             None if c is None else self._keep(c) for c in (block.t_ms, block.counts, block.temperature_c)
         ]
-        self._places.append((block.frames, block.format, columns))
+        self._places.append((block.format, columns))
+        self.sizes.append(block.frames)
 
-    def __len__(self) -> int:
-        return len(self._places)
+    def fetched(self, start: int, stop: int) -> list[Block]:
+        """Copies of blocks ``start`` to ``stop``."""
+        return [self._copy(place) for place in range(start, stop)]
 
-    @overload
-    def __getitem__(self, index: int) -> Block: ...
-    @overload
-    def __getitem__(self, index: slice) -> Sequence[Block]: ...
-    def __getitem__(self, index: int | slice) -> Block | Sequence[Block]:
-        if isinstance(index, slice):
-            return [self[k] for k in range(*index.indices(len(self)))]
-        frames, format_, columns = self._places[index]
+    def _copy(self, place: int) -> Block:
+        format_, columns = self._places[place]
         t_ms, counts, warm = (None if c is None else self._rooms[c[0]][c[1] : c[2]] for c in columns)
         assert t_ms is not None
         assert counts is not None
-        return Block(frames, t_ms, counts, warm, format_)
+        return Block(self.sizes[place], t_ms, counts, warm, format_)
 
     def _keep(self, column: bytes) -> tuple[int, int, int]:
         if self._left < len(column):
@@ -83,7 +117,7 @@ class LongFrames:
     Args:
         blocks: as :mod:`dataset.blocks` packs them, in order.
         channels: of each frame.
-        hashes: of the readings, where somebody has them.
+        hashes: of the readings, where somebody has them; else they are found when they are asked for.
         where: names the session in errors.
     """
 
@@ -94,13 +128,21 @@ class LongFrames:
         hashes: ReadingsHashes | None = None,
         where: str = "frames",
     ) -> None:
-        self.blocks, self.channels, self.hashes = blocks, channels, hashes
-        self._where = where
-        self._starts = np.cumsum([0, *(block.frames for block in blocks)])
+        self.blocks, self.channels = blocks, channels
+        self._hashes, self._where = hashes, where
+        sizes = blocks.sizes if isinstance(blocks, KeptBlocks) else [block.frames for block in blocks]
+        self._starts = np.cumsum([0, *sizes])
         self._held, self._held_at = Frames(np.empty(0, np.int64), np.empty((0, channels), np.uint32)), 0
 
     def __len__(self) -> int:
         return int(self._starts[-1])
+
+    @property
+    def hashes(self) -> ReadingsHashes:
+        """Of the readings; StoreError where a block is damaged."""
+        if self._hashes is None:
+            self._hashes = hashes_of(self.blocks, self.channels, self._where)
+        return self._hashes
 
     @property
     def t_ms(self) -> NDArray[np.int64]:

@@ -32,7 +32,6 @@ from dataset.errors import InputError
 from dataset.readings_hashes import columns_content
 from dataset.records import (
     ID_DIGITS,
-    Frames,
     Mark,
     MarkRevision,
     NewSession,
@@ -53,7 +52,7 @@ _SESSION = (
 )
 
 
-def session_document(session: Session, frames: Frames) -> Document:
+def session_document(session: Session, frames: Recording) -> Document:
     """A session as it was sealed; its frames travel beside it, their columns by hashes in it. What the import
     checks found, and where the readings came from, are in the document and not in its name.
     """

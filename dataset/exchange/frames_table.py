@@ -4,41 +4,53 @@ measured, NaN where a frame has none. The bytes depend on the frames and on the 
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from dataset.errors import InputError
-from dataset.records import Frames
+from dataset.long_frames import WINDOW, parts_of
+from dataset.records import Frames, Recording
 
 if TYPE_CHECKING:
-    from pyarrow import Schema
+    from pyarrow import Schema, Table
 
 TIME, TEMPERATURE = "t_ms", "temperature_c"
-GROUP_ROWS = 1 << 18
+GROUP_ROWS = WINDOW  # so that frames that come by windows give the same bytes
+_WRITTEN: dict[str, Any] = {
+    "version": "2.6",
+    "compression": "zstd",
+    "use_dictionary": False,
+    "store_schema": False,
+}
 
 
-def to_parquet(frames: Frames) -> bytes:
-    """The bytes of a file."""
+def to_parquet(frames: Recording) -> bytes:
+    """The bytes of a file, however the frames are held."""
     import pyarrow as arrow
     from pyarrow import parquet
+
+    sink = arrow.BufferOutputStream()
+    with ExitStack() as stack:
+        writer: Any = None
+        for part in parts_of(frames):
+            table = _table(part)
+            if writer is None:
+                writer = stack.enter_context(parquet.ParquetWriter(sink, table.schema, **_WRITTEN))
+            writer.write_table(table, row_group_size=GROUP_ROWS)
+    return bytes(sink.getvalue())
+
+
+def _table(frames: Frames) -> Table:
+    import pyarrow as arrow
 
     columns: dict[str, Any] = {TIME: arrow.array(frames.t_ms, arrow.int64())}
     for k in range(frames.counts.shape[1]):
         columns[f"c{k}"] = arrow.array(np.ascontiguousarray(frames.counts[:, k]), arrow.uint32())
     if frames.temperature_c is not None:
         columns[TEMPERATURE] = arrow.array(frames.temperature_c, arrow.float64())
-    sink = arrow.BufferOutputStream()
-    parquet.write_table(
-        arrow.table(columns),
-        sink,
-        row_group_size=GROUP_ROWS,
-        version="2.6",
-        compression="zstd",
-        use_dictionary=False,
-        store_schema=False,
-    )
-    return bytes(sink.getvalue())
+    return arrow.table(columns)
 
 
 def from_parquet(where: str, content: bytes, rows: int, channels: int, warm: bool) -> Frames:

@@ -13,7 +13,7 @@ from typing import NamedTuple, Protocol
 
 from dataset.canonical_text import sha256
 from dataset.documents import Document
-from dataset.records import Frames
+from dataset.records import Recording
 
 # what an object refers to is of a kind before its own, or of its own kind and came earlier
 KINDS = (
@@ -68,7 +68,7 @@ class Parcel:
     """
 
     document: Document
-    frames: Frames | None = None
+    frames: Recording | None = None
     content: bytes | None = None
     hashed_by_upgrade: bool = False
 

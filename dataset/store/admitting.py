@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -19,7 +20,6 @@ from dataset.admission.warnings import Summary, check_at_door, summarise, summar
 from dataset.canonical import conditions_content, session_sha256
 from dataset.canonical_text import canonical_json
 from dataset.errors import InputError, quoted
-from dataset.long_frames import WINDOW, LongFrames
 from dataset.readings_hashes import ReadingsHashes
 from dataset.records import (
     DoorWarning,
@@ -46,7 +46,8 @@ from dataset.store.registry import (
     unit_ids,
     unit_row,
 )
-from dataset.store.sessions import frames, frames_of_many, rows_named, stored_blocks
+from dataset.store.sessions import frames_of_many, rows_named
+from dataset.store.stored_blocks import recording
 from dataset.store.tables import (
     Base,
     BlockRow,
@@ -148,11 +149,12 @@ def write_session(
     orm.flush()
     _write_statements(orm, row.id, new, warnings)
     written = blocks.to_blocks(new.frames) if packed is None else packed
+    renewed = partial(blocks.renewed, channels=new.mounting.sensor.channels)
     for first in range(0, len(written), BLOCKS_AT_ONCE):
         rows = [
             {"session_id": row.id, "position": first + k, "format": b.format, "frames": b.frames}
             | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
-            for k, b in enumerate(written[first : first + BLOCKS_AT_ONCE])
+            for k, b in enumerate(map(renewed, written[first : first + BLOCKS_AT_ONCE]))
         ]
         orm.execute(insert(BlockRow), rows)
     row.record_sha256 = record_sha256(orm.connection(), "capture_session", row.id)
@@ -269,19 +271,11 @@ def _summaries(orm: OrmSession, hashes: Sequence[str], known: dict[str, Summary]
         return [known[sha256] for sha256 in hashes]
     sessions = to_sessions(rows_named(orm, missing))
     together = sum(session.frames for session in sessions) <= MOST_FRAMES_TOGETHER
-    one_by_one = (_recording(orm, session) for session in sessions)
+    one_by_one = (recording(orm, session) for session in sessions)
     read: Iterator[Recording] = iter(frames_of_many(orm, sessions)) if together else one_by_one
     for session, recorded in zip(sessions, read, strict=True):
         known[session.sha256] = summarise(session, recorded)
     return [known[sha256] for sha256 in hashes]
-
-
-def _recording(orm: OrmSession, session: Session) -> Recording:
-    """The frames of a session, as arrays where they are not too many for that."""
-    if session.frames <= WINDOW:
-        return frames(orm, session)
-    channels = (session.as_sealed or session).mounting.sensor.channels
-    return LongFrames(stored_blocks(orm, session.sha256), channels, where=f"session {session.id}")
 
 
 def _shown(

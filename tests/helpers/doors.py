@@ -10,7 +10,9 @@ from contextlib import contextmanager
 
 import uvicorn
 
+from dataset.exchange.objects import Parcel
 from dataset.store import Store
+from innage.jobs.exchange.push import beside
 from innage.service.app import make_app
 from innage.service.door import Settings
 from innage.service.rights import Actor, Authorise, Scope
@@ -21,6 +23,12 @@ EVERYTHING = Actor("tester", frozenset(Scope))
 def anybody(_header: str | None) -> Actor:
     """Lets everybody do everything."""
     return EVERYTHING
+
+
+def blobs_of(store: Store, parcel: Parcel) -> list[bytes]:
+    """What travels beside a document, in order."""
+    own = beside(store, parcel)
+    return [own.blob(place) for place in range(len(own.names))]
 
 
 @contextmanager

@@ -11,8 +11,8 @@ from dataset.exchange.objects import KINDS, Offered, Parcel, Source
 from dataset.exchange.report import Exchanged
 from dataset.store.doors.transactions import Transactions
 from dataset.store.exchange import accepting, offering
-from dataset.store.exchange.packs import to_packs
-from dataset.store.sessions import stored_blocks
+from dataset.store.exchange.packs import pack_name, pack_of, spans
+from dataset.store.stored_blocks import StoredBlocks
 from dataset.store.team.auditing import Allowing
 
 
@@ -41,11 +41,25 @@ class ExchangeDoor(Transactions):
         with self._database.reading() as orm:
             yield from offering.parcels(orm, wanted)
 
-    def packs(self, session: str) -> tuple[bytes, ...]:
-        """The frames of the session with this hash, in packs of at most 8 MiB, as they travel over a line;
-        see :mod:`dataset.store.exchange.packs`.
+    def pack_names(self, session: str) -> tuple[str, ...]:
+        """The hashes of the packs of at most 8 MiB in which the frames of the session with this hash travel
+        over a line, in order; see :mod:`dataset.store.exchange.packs`.
         """
-        return self._read(lambda orm: tuple(to_packs(stored_blocks(orm, session))))
+
+        def names(orm: OrmSession) -> tuple[str, ...]:
+            stored = StoredBlocks(orm, session)
+            return tuple(pack_name(pack_of(stored[span])) for span in spans(stored.lengths))
+
+        return self._read(names)
+
+    def pack(self, session: str, place: int) -> bytes:
+        """The pack at a place among :meth:`pack_names`, made of the blocks that go into it alone."""
+
+        def made(orm: OrmSession) -> bytes:
+            stored = StoredBlocks(orm, session)
+            return pack_of(stored[tuple(spans(stored.lengths))[place]])
+
+        return self._read(made)
 
     def accept(
         self,

@@ -18,13 +18,14 @@ from dataset.labels.trims import check_trim
 from dataset.readings_hashes import counts_sha256, readings_sha256
 from dataset.records import ID_DIGITS, NewSession, Recording
 from dataset.stated_frames import StatedFrames
-from dataset.store import admitting, instruments, registry, sessions, tables, twins, units
+from dataset.store import admitting, instruments, registry, tables, twins, units
 from dataset.store.events import amendments, voiding
 from dataset.store.events.amending import as_new
 from dataset.store.exchange.taking import ContradictionError, Taking, contested_session, same_hash
 from dataset.store.proof import keep
 from dataset.store.reading import sessions as sessions_read
 from dataset.store.reading import voiding as voiding_read
+from dataset.store.stored_blocks import StoredBlocks, recording
 from dataset.values import check_day, check_name, check_reason, check_text
 
 _PLACES = ("unit", "liquid", "mounting")
@@ -226,11 +227,11 @@ def _check_amended(taking: Taking, where: str, row: tables.SessionRow, sha256: s
     """A session as it is amended must keep the rules of admission; its marks may be amended too."""
     amended = sessions_read.to_session(row, None, amendment=sha256)
     sealed = amended.as_sealed or amended
-    unseen = taking.documents_alone and not sessions.stored_blocks(taking.orm, row.sha256)
+    unseen = taking.documents_alone and not StoredBlocks(taking.orm, row.sha256)
     frames = (
         StatedFrames(row.frames, sealed.mounting.sensor.channels)
         if unseen
-        else sessions.frames(taking.orm, sealed)
+        else recording(taking.orm, sealed)
     )
     new = as_new(amended, frames)
     _check_listed(taking, where, new)

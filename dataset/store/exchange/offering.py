@@ -17,7 +17,7 @@ from dataset import documents
 from dataset.documents import document_of
 from dataset.exchange.objects import KINDS, Offered, Parcel, called_key, key_of
 from dataset.records import RetirementEvent, StatusEvent, TagEvent, VoidEvent
-from dataset.store import check_standards, instruments, registry, sessions, tables
+from dataset.store import check_standards, instruments, registry, tables
 from dataset.store.events.amendments import check_chain
 from dataset.store.proof import check_row
 from dataset.store.reading import amendments as amendments_read
@@ -25,6 +25,7 @@ from dataset.store.reading import results as results_read
 from dataset.store.reading import sessions as sessions_read
 from dataset.store.reading import sets as sets_read
 from dataset.store.reading import statuses as statuses_read
+from dataset.store.stored_blocks import recording
 
 AT_ONCE = 100  # rows that are read together
 FEW = 300  # keys that are looked up one by one; of more than these all keys of the kind are read
@@ -152,7 +153,7 @@ def _sign_off(_orm: OrmSession, row: tables.LimitsRow) -> Parcel:
 
 def _session(orm: OrmSession, row: tables.SessionRow) -> Parcel:
     sealed = sessions_read.to_session(row, None, amendment=None)
-    frames = sessions.frames(orm, sealed)
+    frames = recording(orm, sealed)
     sessions_read.check(sealed, frames)
     return Parcel(documents.session_document(sealed, frames), frames)
 

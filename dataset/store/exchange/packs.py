@@ -14,36 +14,48 @@ import json
 from collections.abc import Iterable, Iterator, Sequence
 
 from dataset.blocks import Block, from_blocks
+from dataset.blocks_hasher import hashes_of
 from dataset.canonical_text import canonical_json
 from dataset.documents import Document
 from dataset.errors import InputError, StoreError
 from dataset.exchange.reading import as_written, shape_of
-from dataset.records import ID_DIGITS, Frames
+from dataset.long_frames import WINDOW, LongFrames, Stowed
+from dataset.records import ID_DIGITS, Recording
 
 MAGIC = b"INFP"
 FORMAT = 1
 MOST_BYTES = 8 << 20
 _MOST_HEADING = 1 << 16  # bytes; a block takes some thirty
+_BESIDE = 64  # bytes that are reckoned for a block's numbers
 
 
-def to_packs(blocks: Iterable[Block]) -> Iterator[bytes]:
-    """The packs of a session's blocks, in order; as many blocks to a pack as go in."""
-    held: list[Block] = []
-    size = 0
-    for block in blocks:
-        length = sum(map(len, _columns(block))) + 64
-        if held and size + length > MOST_BYTES - _MOST_HEADING:
-            yield _pack(held)
-            held, size = [], 0
-        held.append(block)
-        size += length
-    if held:
-        yield _pack(held)
+def spans(lengths: Iterable[int]) -> Iterator[slice]:
+    """Which blocks go into each pack, by the bytes of each block's columns; as many as go in."""
+    start, size, place = 0, 0, -1
+    for place, length in enumerate(lengths):
+        if place > start and size + length + _BESIDE > MOST_BYTES - _MOST_HEADING:
+            yield slice(start, place)
+            start, size = place, 0
+        size += length + _BESIDE
+    if place >= start:
+        yield slice(start, place + 1)
 
 
-def from_packs(document: Document, packs: Sequence[bytes]) -> Frames:
-    """The frames that packs hold, of the session of a document. What it says bounds what is unpacked; whether
-    they are the right ones, :func:`dataset.documents.session_from` tells.
+def pack_of(blocks: Sequence[Block]) -> bytes:
+    """These blocks as one pack."""
+    heading = canonical_json(
+        {
+            "format": FORMAT,
+            "blocks": [[block.format, block.frames, *map(len, _columns(block))] for block in blocks],
+        }
+    ).encode()
+    columns = b"".join(column for block in blocks for column in _columns(block))
+    return MAGIC + len(heading).to_bytes(4, "little") + heading + columns
+
+
+def from_packs(document: Document, packs: Iterable[bytes]) -> Recording:
+    """The frames that packs hold, of the session of a document, packed where they are many. What it says
+    bounds what is unpacked; whether they are the right ones, :func:`dataset.documents.session_from` tells.
 
     Raises:
         InputError: packs that cannot be, or with more or fewer frames than the document says, or damaged.
@@ -51,16 +63,29 @@ def from_packs(document: Document, packs: Sequence[bytes]) -> Frames:
     where = f"frames of session {document.name[:ID_DIGITS]}"
     with as_written(where):
         rows, channels, warm = shape_of(document)
-        blocks = [block for pack in packs for block in _blocks(where, pack)]
-    if sum(block.frames for block in blocks) != rows:
-        found = f"{sum(block.frames for block in blocks)} frames"
-        raise InputError(where, found, f"{rows}, as its document says", "send the packs that are missing")
-    if any((block.temperature_c is not None) != warm for block in blocks):
-        raise InputError(where, "temperatures in some blocks only", "those that its document says")
+        read = _of_session(where, packs, rows, warm)
+        blocks = list(read) if rows <= WINDOW else Stowed(read)
     try:
-        return from_blocks(blocks, channels, where)
+        if rows <= WINDOW:
+            return from_blocks(blocks, channels, where)
+        return LongFrames(blocks, channels, hashes_of(blocks, channels, where), where)
     except StoreError as error:  # it is none of a store's yet
         raise InputError(error.where, error.found, error.expected) from error
+
+
+def _of_session(where: str, packs: Iterable[bytes], rows: int, warm: bool) -> Iterator[Block]:
+    """The blocks in packs, which are to hold so many frames."""
+    held = 0
+    for block in (block for pack in packs for block in _blocks(where, pack)):
+        held += block.frames
+        if (block.temperature_c is not None) != warm:
+            raise InputError(where, "temperatures in some blocks only", "those that its document says")
+        if held <= rows:
+            yield block
+    if held != rows:
+        raise InputError(
+            where, f"{held} frames", f"{rows}, as its document says", "send the packs that are missing"
+        )
 
 
 def pack_name(pack: bytes) -> str:
@@ -70,17 +95,6 @@ def pack_name(pack: bytes) -> str:
 
 def _columns(block: Block) -> tuple[bytes, bytes, bytes]:
     return block.t_ms, block.counts, block.temperature_c or b""
-
-
-def _pack(blocks: Sequence[Block]) -> bytes:
-    heading = canonical_json(
-        {
-            "format": FORMAT,
-            "blocks": [[block.format, block.frames, *map(len, _columns(block))] for block in blocks],
-        }
-    ).encode()
-    columns = b"".join(column for block in blocks for column in _columns(block))
-    return MAGIC + len(heading).to_bytes(4, "little") + heading + columns
 
 
 def _blocks(where: str, pack: bytes) -> list[Block]:

@@ -14,10 +14,10 @@ from dataset.records import (
     Amendment,
     Conditions,
     DoorWarning,
-    Frames,
     Mark,
     MarkRevision,
     Occasion,
+    Recording,
     Session,
     Source,
     Stretch,
@@ -144,7 +144,7 @@ def revisions_of(row: SessionRow) -> tuple[MarkRevision, ...]:
     return tuple(to_mark_revision(revision) for revision in row.mark_revisions)
 
 
-def check(session: Session, its_frames: Frames) -> None:
+def check(session: Session, its_frames: Recording) -> None:
     """Hash a session's content again and compare; StoreError when it is not what was sealed."""
     actual = session_sha256(session, its_frames)
     if actual != session.sha256:

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session as OrmSession
 from sqlalchemy.orm import object_session
 
 from dataset.blocks import Block
+from dataset.blocks_hasher import BlocksHasher
 from dataset.canonical import opening_sha256, session_sha256
 from dataset.canonical_text import canonical_json
 from dataset.errors import StoreError
@@ -31,7 +32,7 @@ from dataset.store.frozen_sets import openings_of
 from dataset.store.proof import check, check_row, raw, record_sha256
 from dataset.store.reading import sessions as sessions_read
 from dataset.store.reading import statuses as statuses_read
-from dataset.store.reading.frames import BlocksHasher
+from dataset.store.reading.frames import channels_of, check_number
 from dataset.store.reading.sets import to_frozen_set, to_trim
 
 MOST_FRAMES_TOGETHER = 1 << 18  # of sessions that are unpacked together, all of which are in memory
@@ -177,7 +178,7 @@ def check_sessions(orm: OrmSession, keys: Sequence[int | str]) -> None:
 
 def _of_blocks(orm: OrmSession, row_id: int, session: Session) -> tuple[ReadingsHashes, str]:
     """The hashes of a long session's frames and of its record, by blocks that are read once."""
-    with BlocksHasher(session) as hasher:
+    with BlocksHasher(channels_of(session), f"session {session.id}") as hasher:
 
         def seen(table: str, row: Mapping[str, Any]) -> None:
             if table == "frame_block":
@@ -185,7 +186,9 @@ def _of_blocks(orm: OrmSession, row_id: int, session: Session) -> tuple[Readings
                 hasher.add(Block(*[row[column] for column in columns]))
 
         record = record_sha256(orm.connection(), "capture_session", row_id, seen=seen)
-        return hasher.hashes(), record
+        hashes = hasher.hashes()
+    check_number(session, hasher.frames)
+    return hashes, record
 
 
 def _check_session(

@@ -7,8 +7,9 @@ catches up, and a push that was cut goes on where it was: what arrived, blobs or
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING
 
 from dataset.documents import Document
@@ -26,7 +27,6 @@ from innage.jobs.sessions.finding import EVERY_SESSION, SessionFilter
 if TYPE_CHECKING:
     from dataset.store import Store
 
-Blobs = list[tuple[str, bytes]]  # in order, each with its hash
 AT_ONCE = 20  # groups in one request
 MOST_TEXT = 4 << 20  # characters of documents in one request, unless a single group has more
 # their subject is told by their document; of other kinds an object is its own
@@ -119,6 +119,17 @@ def _counted(objects: Sequence[Offered], lacking: frozenset[Offered]) -> tuple[T
     return tuple(Taken(kind, new[kind], every[kind] - new[kind]) for kind in KINDS if every[kind])
 
 
+@dataclass(frozen=True)
+class Beside:
+    """What travels beside a document: ``names``, the hashes of its blobs in order, ``blob``, which makes the
+    one at a place when it goes, and how many bytes are held until then.
+    """
+
+    names: tuple[str, ...] = ()
+    blob: Callable[[int], bytes] = bytes
+    held_bytes: int = 0
+
+
 @dataclass
 class _Load:
     """What goes of a group: its objects with their documents, and what travels beside each."""
@@ -126,11 +137,11 @@ class _Load:
     objects: list[Offered] = field(default_factory=list)
     documents: list[Document] = field(default_factory=list)
     by_upgrade: list[bool] = field(default_factory=list)
-    blobs: list[Blobs] = field(default_factory=list)
+    beside: list[Beside] = field(default_factory=list)
 
     def sent(self) -> list[Sent]:
         """As the server is given it."""
-        names = (tuple(name for name, _ in own) for own in self.blobs)
+        names = (own.names for own in self.beside)
         texts = (document.text for document in self.documents)
         return list(map(Sent, texts, names, self.by_upgrade))
 
@@ -177,22 +188,22 @@ class _Pushing:
             load.objects.append(parcel.offered)
             load.documents.append(parcel.document)
             load.by_upgrade.append(parcel.hashed_by_upgrade)
-            load.blobs.append(content_blobs(parcel.content) if parcel.offered in self._lacking else [])
+            load.beside.append(beside_model(parcel.content))
         for load in loads:
             for place_there, one in enumerate(load.objects):
-                if one.kind == "session" and one in self._lacking:
-                    load.blobs[place_there] = frames_blobs(self._store, one.key)
+                if one not in self._lacking:
+                    load.beside[place_there] = Beside()
+                elif one.kind == "session":
+                    load.beside[place_there] = beside_session(self._store, one.key)
         return loads
 
     def _send_blobs(self, loads: Sequence[_Load]) -> None:
         """Give the server what travels beside documents, as far as it is missing there."""
-        blobs = {name: content for load in loads for own in load.blobs for name, content in own}
-        missing = self._peer.blobs_missing(tuple(blobs)) if blobs else ()
+        every = [own for load in loads for own in load.beside]
+        names = tuple(dict.fromkeys(name for own in every for name in own.names))
+        missing = set(self._peer.blobs_missing(names)) if names else set()
         together: list[tuple[str, bytes]] = []
-        for name in dict.fromkeys(missing):
-            if name not in blobs:
-                continue
-            content = blobs[name]
+        for name, content in _made(every, missing):
             self.sent_bytes += len(content)
             if together and _bytes(together) + len(content) > MOST_BYTES:
                 self._peer.send_blobs(together)
@@ -221,20 +232,29 @@ def _bytes(blobs: Sequence[tuple[str, bytes]]) -> int:
     return sum(len(content) for _, content in blobs)
 
 
-def frames_blobs(store: Store, session: str) -> Blobs:
-    """The frames of the session with this hash, in packs."""
-    return [(pack_name(pack), pack) for pack in store.packs(session)]
+def _made(every: Sequence[Beside], missing: set[str]) -> Iterator[tuple[str, bytes]]:
+    """The blobs that are missing, each once, with their names."""
+    for own in every:
+        for place, name in enumerate(own.names):
+            if name in missing:
+                missing.remove(name)
+                yield name, own.blob(place)
 
 
-def content_blobs(content: bytes | None) -> Blobs:
-    """What travels beside the document of a model, in pieces of at most 8 MiB."""
-    whole = content or b""
-    pieces = (whole[at : at + MOST_BYTES] for at in range(0, len(whole), MOST_BYTES))
-    return [(pack_name(piece), piece) for piece in pieces]
-
-
-def blobs_of(store: Store, parcel: Parcel) -> Blobs:
-    """What travels beside a document, in order, each with its hash."""
+def beside(store: Store, parcel: Parcel) -> Beside:
+    """What travels beside a document."""
     if parcel.document.kind == "session":
-        return frames_blobs(store, parcel.document.name)
-    return content_blobs(parcel.content)
+        return beside_session(store, parcel.document.name)
+    return beside_model(parcel.content)
+
+
+def beside_model(float_onnx: bytes | None) -> Beside:
+    """The float ONNX of a model, in pieces of at most 8 MiB; nothing of what is none."""
+    whole = float_onnx or b""
+    pieces = [whole[at : at + MOST_BYTES] for at in range(0, len(whole), MOST_BYTES)]
+    return Beside(tuple(map(pack_name, pieces)), pieces.__getitem__, len(whole))
+
+
+def beside_session(store: Store, session: str) -> Beside:
+    """The frames of the session with this hash, in packs."""
+    return Beside(store.pack_names(session), partial(store.pack, session))

@@ -64,18 +64,14 @@ def parcel_of(document: Document, sent: Sent, blob: Callable[[str], bytes], most
     return Parcel(document, frames, hashed_by_upgrade=sent.hashed_by_upgrade)
 
 
-def _pieces(where: str, names: Sequence[str], blob: Callable[[str], bytes], most: int) -> list[bytes]:
-    """The blobs of an object, in order; one that is named again and again is read once, and counts each
-    time.
-    """
-    size, read, pieces = 0, dict[str, bytes](), list[bytes]()
+def _pieces(where: str, names: Sequence[str], blob: Callable[[str], bytes], most: int) -> Iterator[bytes]:
+    """The blobs of an object, in order; one that is named again and again counts each time."""
+    size = 0
     for name in names:
-        if name not in read:
-            read[name] = blob(name)
-        pieces.append(read[name])
-        size += len(read[name])
+        piece = blob(name)
+        size += len(piece)
         _check_size(where, size, most)
-    return pieces
+        yield piece
 
 
 def _frames_bytes(document: Document) -> int:

@@ -13,7 +13,7 @@ from starlette.responses import Response
 
 from dataset.exchange.objects import KINDS, Offered, Parcel
 from innage.jobs.exchange.choosing import chosen_objects
-from innage.jobs.exchange.push import blobs_of
+from innage.jobs.exchange.push import Beside, beside_model
 from innage.service.answers import FOR_EVER, bytes_answer, json_answer
 from innage.service.description import of_bytes, unless_unchanged
 from innage.service.door import ActorOf, DoorOf, StoreOf
@@ -154,8 +154,14 @@ def documents(door: DoorOf, asked: Asked) -> Documents:
 def _sent(door: DoorOf, parcel: Parcel) -> SentObject:
     return SentObject(
         document=parcel.document.text,
-        blobs=[name for name, _ in blobs_of(door.store, parcel)],
+        blobs=list(_beside(door, parcel).names),
         hashed_by_upgrade=parcel.hashed_by_upgrade,
+    )
+
+
+def _beside(door: DoorOf, parcel: Parcel) -> Beside:
+    return (
+        door.blobs.of(parcel.offered) if parcel.document.kind == "session" else beside_model(parcel.content)
     )
 
 
@@ -193,14 +199,14 @@ def part(request: Request, door: DoorOf, key: HashPath, sha256: HashPath) -> Res
     return _blob(request, door.blobs.of(Offered("model", key)), sha256)
 
 
-def _names(request: Request, blobs: Sequence[tuple[str, bytes]]) -> Response:
-    return json_answer(request, BlobsListed(blobs=[name for name, _ in blobs]))
+def _names(request: Request, of: Beside) -> Response:
+    return json_answer(request, BlobsListed(blobs=list(of.names)))
 
 
-def _blob(request: Request, blobs: Sequence[tuple[str, bytes]], sha256: str) -> Response:
-    content = next((content for name, content in blobs if name == sha256), None)
-    if content is None:
+def _blob(request: Request, of: Beside, sha256: str) -> Response:
+    if sha256 not in of.names:
         raise Problem("not-found", "the object has no such blob")
+    content = of.blob(of.names.index(sha256))
     return bytes_answer(request, content, BLOB, **{"Cache-Control": FOR_EVER})
 
 

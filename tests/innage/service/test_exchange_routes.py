@@ -20,8 +20,7 @@ from dataset.documents import Document
 from dataset.exchange.objects import KINDS, REGISTRY, Offered, Parcel
 from dataset.records import Scope
 from dataset.store import Store
-from doors import open_door
-from innage.jobs.exchange.push import blobs_of
+from doors import blobs_of, open_door
 from innage.service.answers import digest_field
 from innage.service.door import Settings
 from innage.service.messages.wire import dashed
@@ -89,7 +88,7 @@ def shared(
 ) -> Iterator[Shared]:
     store, by_kind = parts
     (session,), (void,) = by_kind["session"], by_kind["void"]
-    ((_, pack),) = blobs_of(store, session)
+    (pack,) = blobs_of(store, session)
     with (
         Store.open(tmp_path_factory.mktemp("shared") / "team.db") as team,
         open_door(team) as url,
@@ -113,7 +112,7 @@ def session(
 ) -> tuple[Parcel, bytes]:
     """A session that is to come, and its one pack."""
     (parcel,) = registered["session"]
-    ((_, pack),) = blobs_of(parts[0], parcel)
+    (pack,) = blobs_of(parts[0], parcel)
     return parcel, pack
 
 

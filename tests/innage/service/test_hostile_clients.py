@@ -25,8 +25,7 @@ from dataset.records import Scope
 from dataset.store import Store
 from dataset.store.exchange.packs import FORMAT, MAGIC
 from dataset.store.team import clock
-from doors import open_door
-from innage.jobs.exchange.push import blobs_of
+from doors import blobs_of, open_door
 from innage.service.door import Settings
 from innage.service.messages.wire import MOST_BLOB, MOST_GROUP, MOST_OTHER
 from innage.service.problems import KINDS, MEDIA_TYPE, PREFIX
@@ -290,7 +289,7 @@ def test_bytes_of_another_name(session: str, rig: Store, team: Store, door: http
     with nothing_shows(team, door):
         answer = door.put(BLOBS + name_of(b"this"), content=b"that")
         assert is_problem(answer, "digest-mismatch")["digest"] == name_of(b"that")
-        blobs = [staged(door, content) for _, content in blobs_of(rig, other)]
+        blobs = [staged(door, content) for content in blobs_of(rig, other)]
         is_problem(door.post(OBJECTS, json=group(session, *blobs)), "refused")
     assert team.staged_names([name_of(b"this"), name_of(b"that")]) == frozenset()
 
