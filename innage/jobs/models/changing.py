@@ -92,14 +92,17 @@ class FieldLogs:
 @dataclass(frozen=True)
 class LogChanges:
     """What changed in a field log. ``old_restarts`` and ``new_restarts``: how often each program starts anew
-    since the step in time is outside its tolerance; ``csv``: one line for each frame that changed,
-    without a header.
+    since the step in time is outside its tolerance; ``old_told`` and ``new_told``: frames at which each knew
+    when liquid last came in, None for one that is not told of it; ``csv``: one line for each frame that
+    changed, without a header.
     """
 
     file: str
     unit: str | None
     old_restarts: int
     new_restarts: int
+    old_told: int | None
+    new_told: int | None
     changes: ReadingChanges
     csv: str
 
@@ -110,6 +113,8 @@ class LogChanges:
             "unit": self.unit,
             "old_restarts": self.old_restarts,
             "new_restarts": self.new_restarts,
+            "old_told": self.old_told,
+            "new_told": self.new_told,
             **asdict(self.changes),
         }
 
@@ -138,6 +143,15 @@ class BundleChanges:
             "changed_share": CHANGED_SHARE,
             "logs": [log.facts() for log in self.logs],
         }
+
+    def untold(self) -> tuple[str, ...]:
+        """The models that are made to be told when liquid last came in, and knew it at no frame of the
+        logs.
+        """
+        named = [bundle.manifest.body["model"]["name"] for bundle in (self.old, self.new)]
+        told = [[log.old_told for log in self.logs], [log.new_told for log in self.logs]]
+        none = [name for name, frames in zip(named, told, strict=True) if frames and set(frames) == {0}]
+        return tuple(dict.fromkeys(none))
 
     @property
     def csv(self) -> str:
@@ -200,7 +214,7 @@ def _logs(
 
     from dataset.long_frames import as_arrays
     from export.compilers.replaying import replay_on_host
-    from innage.jobs.models.replaying import LogReader, stated_trim
+    from innage.jobs.models.replaying import LogReader, stated_trim, told_of_pours
 
     if logs.unit is None and any(bundle.program.trim is not None for bundle in bundles):
         expected = "the unit that was logged: its newest trims go to both programs"
@@ -235,6 +249,8 @@ def _logs(
                 unit=logs.unit,
                 old_restarts=len(was.restarts),
                 new_restarts=len(now.restarts),
+                old_told=told_of_pours(bundles[0].program, parsed),
+                new_told=told_of_pours(bundles[1].program, parsed),
                 changes=_count(old, new, np.ones(len(frames), np.bool_), 1),
                 csv=_csv(old, new, places),
             )

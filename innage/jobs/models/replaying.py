@@ -127,10 +127,17 @@ class FieldReplay:
     @property
     def told(self) -> int | None:
         """Frames at which the model knew when liquid last came in; None for one that is not told of it."""
-        if not self.program.longest_pour_s:
-            return None
-        pours = self.parsed.since_pour
-        return 0 if pours is None else int((pours >= 0).sum())
+        return told_of_pours(self.program, self.parsed)
+
+
+def told_of_pours(program: Program, parsed: ParsedFile) -> int | None:
+    """At how many frames of a log the program knew when liquid last came in; None for one that is not told
+    of it.
+    """
+    if not program.longest_pour_s:
+        return None
+    pours = parsed.since_pour
+    return 0 if pours is None else int((pours >= 0).sum())
 
 
 class LogReplayer:

@@ -26,12 +26,14 @@ from dataset.records import (
     Unit,
 )
 from dataset.store import Store
+from export.bundle.changes import changes as stated
 from export.bundle.changes import read_whole
 from export.bundle.checks import Bundle
 from innage import BundleOptions, export
 from innage.cli import app
 from innage.jobs import silent
-from innage.jobs.models.changing import FieldLogs, _logs
+from innage.jobs.models.changing import BundleChanges, FieldLogs, _logs
+from innage.terminal.views.models.changes import show_changes
 from training.program import Program, digest, to_json
 from training.program.builder import Builder
 
@@ -238,9 +240,12 @@ def test_a_log_is_read_with_its_units_newest_trim(tmp_path: Path) -> None:
     assert "unit u0: no trim in this store" in untrimmed.stderr
 
 
-def test_a_model_that_is_told_of_pours_is_told_by_the_logs_column(folder: Path, tmp_path: Path) -> None:
+def test_a_model_that_is_told_of_pours_is_told_by_the_logs_column(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """A program that gives the seconds back, one 64th of a millimetre a second, beside one that reads counts:
-    what the column says comes back, 0 where a cell is empty.
+    what the column says comes back, 0 where a cell is empty. Without the column it is said that the model
+    was not told.
     """
     b = Builder("told", count_bits=16, channels=1, period_ms=100, span=6400, longest_pour_s=600)
     level = b.node("clip", "since_pour", low=0, high=6400, scale="1/64 mm")
@@ -252,6 +257,14 @@ def test_a_model_that_is_told_of_pours_is_told_by_the_logs_column(folder: Path, 
     columns = ColumnMapping("columns", ("pad",), time="t_ms")
     with Store.open(folder / "innage.db") as store:
         (changed,) = _logs(store, (old, told), FieldLogs((log,), None, columns, "since"), silent)
+        (without,) = _logs(store, (old, told), FieldLogs((log,), None, columns), silent)
+    for of_log, frames, said in ((changed, 2, False), (without, 0, True)):
+        facts = of_log.facts()
+        assert (facts["old_told"], facts["new_told"]) == (None, frames)
+        show_changes(BundleChanges(old, told, stated(old, old), None, "only logs", (of_log,)))
+        assert (
+            "knew it at no frame of the logs: --since-pour" in " ".join(capsys.readouterr().out.split())
+        ) is said
     rows = list(csv.reader(changed.csv.splitlines()))
     assert [row[3:5] for row in rows] == [
         ["20.000000", "2.000000"],

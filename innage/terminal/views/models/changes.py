@@ -47,6 +47,11 @@ def show_changes(changed: BundleChanges) -> None:
                 for log in changed.logs
             ],
         )
+    for name in changed.untold():
+        say(
+            f"{name} reads when liquid last came in, and knew it at no frame of the logs: --since-pour names "
+            "the column that says it."
+        )
 
 
 def _show_readings(readings: ChangedReadings) -> None:
