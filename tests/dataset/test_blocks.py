@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from dataset.blocks import (
-    FORMAT,
     PIECE_FRAMES,
     Block,
     Stored,
@@ -25,6 +24,7 @@ from dataset.blocks import (
     to_blocks,
 )
 from dataset.errors import StoreError
+from dataset.packed_columns import FORMAT
 from dataset.records import Frames
 
 SHAPES = st.tuples(st.integers(0, 40), st.integers(1, 5))

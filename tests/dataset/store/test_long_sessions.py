@@ -16,11 +16,12 @@ from sqlalchemy.orm import Session as OrmSession
 
 from building import bench_store, make_frames
 from dataset import long_frames
-from dataset.blocks import FORMAT, Block, to_blocks
+from dataset.blocks import Block, to_blocks
 from dataset.documents import Document
 from dataset.errors import InputError, StoreError
 from dataset.exchange import frames_table
 from dataset.long_frames import LongFrames, as_arrays
+from dataset.packed_columns import FORMAT
 from dataset.readings_hashes import ReadingsHashes, columns_content
 from dataset.records import Frames
 from dataset.store import Store, admitting, stored_blocks
