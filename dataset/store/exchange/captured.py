@@ -229,9 +229,7 @@ def _check_amended(taking: Taking, where: str, row: tables.SessionRow, sha256: s
     sealed = amended.as_sealed or amended
     unseen = taking.documents_alone and not StoredBlocks(taking.orm, row.sha256)
     frames = (
-        StatedFrames(row.frames, sealed.mounting.sensor.channels)
-        if unseen
-        else recording(taking.orm, sealed)
+        StatedFrames(row.frames, sealed.mounting.sensor.channels) if unseen else recording(taking.orm, sealed)
     )
     new = as_new(amended, frames)
     _check_listed(taking, where, new)
