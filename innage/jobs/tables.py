@@ -22,10 +22,9 @@ def session_table(store: Store) -> pd.DataFrame:
     """The capture sessions, void ones included, one row each in the order they were logged.
 
     Columns: ``session`` (its id, the index), ``unit``, ``liquid``, ``mounting``, ``tank`` and ``sensor``
-        (NAME@REVISION), ``frames``, ``labelled``
-    (frames of a known level), ``simulated``, ``void_reason`` (None where it can be used), ``file``, ``note``,
-    ``operator``, ``bench`` (an identity), ``started``, ``firmware`` (None where not stated), ``tags`` (a
-    tuple).
+    (NAME@REVISION), ``frames``, ``labelled`` (how many of them have a known level), ``simulated``,
+    ``void_reason`` (None where it can be used), ``file``, ``note``, ``operator``, ``bench`` (an identity),
+    ``started`` (ISO 8601), ``firmware`` (None where not stated), ``tags`` (a tuple).
     """
     import pandas as pd
 

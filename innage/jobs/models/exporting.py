@@ -151,7 +151,7 @@ class RetiredError(ExportRefusedError):
 
 
 class UnprovenError(ExportRefusedError):
-    """Nothing was written: nothing says no, but limits lack evidence, or there are none."""
+    """Nothing was written: no limit says no, but limits lack evidence, or there are none."""
 
 
 class UnvisitedError(ExportRefusedError):

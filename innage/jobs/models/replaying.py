@@ -29,8 +29,10 @@ _COLUMNS = "t_ms,low_mm,level_mm,high_mm,validity,flags,reason"
 
 
 def program_of(model: Model) -> Program:
-    """The integer program of a model: the single definition of what the chip computes. ProgramError where its
-    text was changed.
+    """The integer program of a model: the single definition of what the chip computes.
+
+    Raises:
+        ProgramError: the stored text was changed, or could leave its declared ranges.
     """
     from training.program import from_json
 
