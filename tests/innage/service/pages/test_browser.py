@@ -18,7 +18,7 @@ from doors import open_door
 from innage.service.pages.paper.frame import CHAPTERS
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
+    from playwright.sync_api import Browser, Page, Request
 
 WIDTHS = (390, 1280)
 OVER = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
@@ -36,9 +36,14 @@ def tab(chromium: Browser, url: str, **how: Any) -> Iterator[tuple[Page, list[st
     """A page of a browser of its own, and what it says on its console beside the statuses of answers."""
     context = chromium.new_context(base_url=url, **how)
     page, said = context.new_page(), list[str]()
+
+    def failed(request: Request) -> None:
+        if request.failure != "net::ERR_ABORTED":  # the mark of a page that was left before it came
+            said.append(f"{request.url} failed: {request.failure}")
+
     page.on("console", lambda message: said.append(message.text))
     page.on("pageerror", lambda error: said.append(str(error)))
-    page.on("requestfailed", lambda request: said.append(f"{request.url} failed"))
+    page.on("requestfailed", failed)
     try:
         yield page, said
     finally:
