@@ -4,7 +4,7 @@ and a model with theirs; what is registered goes one by one, so that one budget 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 from dataset.documents import Document
 from dataset.exchange.objects import KINDS, REGISTRY, Offered, called_key, key_of
@@ -43,6 +43,18 @@ def groups_of(objects: Iterable[tuple[Offered, str]]) -> Iterator[tuple[Offered,
     yield from _parts(shared)
     for group in sorted(by_subject.values(), key=lambda group: min(_PLACE[one.kind] for one in group)):
         yield from _parts(group)
+
+
+def batches(groups: Iterable[Sequence[Offered]], most: int) -> Iterator[list[Sequence[Offered]]]:
+    """Groups that are sent in one request: so many at a time, and none together with what it may lean on."""
+    batch: list[Sequence[Offered]] = []
+    for group in groups:
+        if batch and (len(batch) == most or group[0].kind != batch[0][0].kind):
+            yield batch
+            batch = []
+        batch.append(group)
+    if batch:
+        yield batch
 
 
 def _parts(group: list[Offered]) -> Iterator[tuple[Offered, ...]]:

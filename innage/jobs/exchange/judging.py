@@ -4,12 +4,13 @@ what it did. Whatever they lean on and the server lacks goes to it with them, in
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from dataset.documents import Document
-from dataset.exchange.groups import ONE_BY_ONE
+from dataset.exchange.groups import ONE_BY_ONE, batches
 from dataset.exchange.objects import KINDS, Offered
 from dataset.exchange.reading import texts_of
 from dataset.exchange.report import Held
@@ -25,6 +26,7 @@ Group = Sequence[Offered]
 AT_ONCE = 80  # groups that are judged by one request
 MOST_TEXT = 4 << 20  # characters of documents in one request
 MOST_OBJECTS = 1000  # in a group
+MOST_BESIDE = 500  # objects that go along only for what leans on them; other writers wait meanwhile
 _PLACE = {kind: place for place, kind in enumerate(KINDS)}
 
 
@@ -81,25 +83,13 @@ def judge(
     asked = [group for group in groups if group[0].kind in ONE_BY_ONE or not lacking.isdisjoint(group)]
     judging = _Judging(store, peer, lacking)
     done = 0
-    for batch in _of_one_kind(asked):
+    for batch in batches(asked, AT_ONCE):
         progress("judging", done, len(asked))
         judging.ask(batch)
         done += len(batch)
     progress("judging", len(asked), len(asked))
     remarks = list(dict.fromkeys(judging.remarks))  # those of what is sent again come again
     return Judged(judging.held.objects, remarks, [*judging.left_out(), *_unseen(lacking)])
-
-
-def _of_one_kind(groups: Sequence[Group]) -> Iterator[list[Group]]:
-    """Groups that are asked about together: none with what it may lean on."""
-    batch: list[Group] = []
-    for group in groups:
-        if batch and (len(batch) == AT_ONCE or group[0].kind != batch[0][0].kind):
-            yield batch
-            batch = []
-        batch.append(group)
-    if batch:
-        yield batch
 
 
 def _unseen(lacking: frozenset[Offered]) -> Iterator[str]:
@@ -120,7 +110,8 @@ class _Judging:
         self.remarks: list[str] = []
         self._passed: list[_Load] = []  # that the server lacks, and would take
         self._place: dict[str, int] = {}  # in these, by the names that others refer to
-        self._too_much = 0
+        self._left_out: list[_Load] = []
+        self._names_left_out: set[str] = set()
 
     def ask(self, groups: Sequence[Group]) -> None:
         """Have groups judged that do not lean on one another."""
@@ -135,9 +126,10 @@ class _Judging:
 
     def left_out(self) -> Iterator[str]:
         """That something leans on more than goes into a request."""
-        if self._too_much:
-            left = counted(self._too_much, "group")
-            yield f"not judged, since too much that is new there stands behind: {left} of sets or models"
+        kinds = Counter(min(load.documents, key=_place_of).kind for load in self._left_out)
+        if kinds:
+            left = ", ".join(counted(kinds[kind], kind) for kind in KINDS if kinds[kind])
+            yield f"not judged, since too much that is new there stands behind: {left}"
 
     def _loads(self, groups: Sequence[Group]) -> list[_Load]:
         """Groups with their documents; of those that lean on what is held back only that they do."""
@@ -162,8 +154,9 @@ class _Judging:
         beside: set[int] = set()
         for load in loads:
             own = self._behind(load)
-            if self._size([load], own) > MOST_TEXT and own:
-                self._too_much += 1
+            if self._is_too_much(load, own):
+                self._left_out.append(load)
+                self._names_left_out |= {name for one in load.documents.values() for name in _names(one)}
                 continue
             if some and self._size([*some, load], beside | own) > MOST_TEXT:
                 yield some, beside
@@ -172,6 +165,16 @@ class _Judging:
             beside |= own
         if some:
             yield some, beside
+
+    def _is_too_much(self, load: _Load, beside: set[int]) -> bool:
+        """Whether a group leans on more than goes along, or on what is not judged for that reason."""
+        objects = sum(len(self._passed[place].documents) for place in beside)
+        texts = {text for one in load.documents.values() for text in texts_of(one.facts)}
+        return (
+            objects > MOST_BESIDE
+            or (bool(beside) and self._size([load], beside) > MOST_TEXT)
+            or not texts.isdisjoint(self._names_left_out)
+        )
 
     def _size(self, loads: Sequence[_Load], beside: set[int]) -> int:
         return sum(load.size for load in (*loads, *(self._passed[place] for place in beside)))
@@ -193,15 +196,22 @@ class _Judging:
         if self._lacking.isdisjoint(taken):
             return
         for document in taken.values():
-            called = (document.facts.get(key) for key in ("called", "name"))
-            for name in (document.name, *called):
-                if isinstance(name, str):
-                    self._place[name] = len(self._passed)
+            self._place |= dict.fromkeys(_names(document), len(self._passed))
         self._passed.append(_Load(taken, load.by_upgrade))
+
+
+def _names(document: Document) -> list[str]:
+    """What others may refer to an object by."""
+    called = (document.facts.get(key) for key in ("called", "name"))
+    return [document.name, *(name for name in called if isinstance(name, str))]
 
 
 def _is_registered(load: _Load) -> bool:
     return next(iter(load.documents)).kind in ONE_BY_ONE
+
+
+def _place_of(one: Offered) -> int:
+    return _PLACE[one.kind]
 
 
 def _kind(one: tuple[int, Sent]) -> int:

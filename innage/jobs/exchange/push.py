@@ -13,7 +13,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from dataset.documents import Document
-from dataset.exchange.groups import groups_of, subject_of
+from dataset.exchange.groups import batches, groups_of, subject_of
 from dataset.exchange.objects import KINDS, Offered, Parcel
 from dataset.exchange.report import Exchanged, Held, Taken
 from dataset.store.exchange.packs import MOST_BYTES, pack_name
@@ -85,7 +85,7 @@ def push(
         return Pushed(_counted(arriving, lacking), tuple(judged.held), remarks, not_judged=not_judged)
     pushing = _Pushing(store, peer, lacking)
     done = 0
-    for batch in _batches(groups):
+    for batch in batches(groups, AT_ONCE):
         progress("sending", done, len(groups))
         pushing.send(batch)
         done += len(batch)
@@ -99,18 +99,6 @@ def push(
 def _without(objects: Sequence[Offered], held: Sequence[Held]) -> list[Offered]:
     left = frozenset(Offered(one.kind, one.key) for one in held)
     return [one for one in objects if one not in left]
-
-
-def _batches(groups: Sequence[tuple[Offered, ...]]) -> Iterator[list[tuple[Offered, ...]]]:
-    """Groups that are sent in one request: some at a time, and none together with what it may lean on."""
-    batch: list[tuple[Offered, ...]] = []
-    for group in groups:
-        if batch and (len(batch) == AT_ONCE or group[0].kind != batch[0][0].kind):
-            yield batch
-            batch = []
-        batch.append(group)
-    if batch:
-        yield batch
 
 
 def _counted(objects: Sequence[Offered], lacking: frozenset[Offered]) -> tuple[Taken, ...]:

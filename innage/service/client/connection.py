@@ -309,7 +309,8 @@ class Connection:
         if "where" in members and "found" in members:
             return error_of(members)
         said = str(members.get("detail", ""))[:500]
-        hint = _HINTS.get(kind, "")
+        # a token for one bench, say, has the scope
+        hint = "" if kind == "not-allowed" and members.get("scope") is None else _HINTS.get(kind, "")
         return InputError(self.server, said or f"refuses ({kind[:40]})", "", hint)
 
     def _odd(self, what: str) -> InputError:

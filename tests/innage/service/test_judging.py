@@ -161,15 +161,23 @@ def test_what_goes_in_several_requests_leans_on_what_went_before(
 def test_what_leans_on_too_much_is_said_not_to_be_judged(
     rig: Store, team: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    team.add_budget(BUDGET)
     with connected(team) as connection:
         said = push(rig, connection, dry_run=True)
         assert said.not_judged == (
             "not judged, since a dry run does not send it: the frames of 3 sessions and the ONNX of 2 models",
         )
+        # enough for sessions with what is registered; a set, and with it the models, leans on more
+        monkeypatch.setattr(judging, "MOST_BESIDE", 28)
+        some = push(rig, connection, dry_run=True)
         monkeypatch.setattr(judging, "MOST_TEXT", 1)
-        cut = push(rig, connection, dry_run=True)
-    assert (cut.held, cut.taken) == (said.held, said.taken)
-    assert any("too much" in sentence for sentence in cut.not_judged)
+        none = push(rig, connection, dry_run=True)
+    for cut, kinds in ((some, "1 frozen set, 2 models"), (none, "3 sessions")):
+        assert (told(cut), cut.taken) == (told(said), said.taken)
+        sentence, _ = cut.not_judged
+        assert sentence.startswith("not judged, since too much that is new there stands behind: ")
+        assert kinds in sentence
+    assert "session" not in some.not_judged[0]
 
 
 def test_a_session_that_was_amended_and_voided_since(team: Store, tmp_path: Path) -> None:
