@@ -6,10 +6,10 @@ import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, replace
 from functools import partial
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
-from sqlalchemy import insert, or_, select
+from sqlalchemy import Table, insert, or_, select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset import blocks
@@ -156,7 +156,7 @@ def write_session(
             | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
             for k, b in enumerate(map(renewed, written[first : first + BLOCKS_AT_ONCE]))
         ]
-        orm.execute(insert(BlockRow), rows)
+        _write_rows(orm, BlockRow, rows)
     row.record_sha256 = record_sha256(orm.connection(), "capture_session", row.id)
     row.sealed = True
     orm.flush()
@@ -232,7 +232,12 @@ def _write_statements(
     for kind, facts in stated:
         if facts:
             rows = [{"session_id": session_id, "position": k} | fact for k, fact in enumerate(facts)]
-            orm.execute(insert(kind), rows)
+            _write_rows(orm, kind, rows)
+
+
+def _write_rows(orm: OrmSession, kind: type[Base], rows: Sequence[dict[str, Any]]) -> None:
+    """Write rows past the mapper, which would look at each of them first."""
+    orm.connection().execute(insert(cast(Table, kind.__table__)), rows)
 
 
 def what_is_known(

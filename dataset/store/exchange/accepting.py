@@ -106,7 +106,8 @@ def take(
     """
     orm, offered = taking.orm, source.objects()
     # what is registered is looked at each time: its notes may differ
-    wanted = {one for one in offered if one.kind in REGISTRY} | set(offering.lacking(orm, offered))
+    taking.lacking = frozenset(offering.lacking(orm, offered))
+    wanted = {one for one in offered if one.kind in REGISTRY} | taking.lacking
     voids = [parcel.document for parcel in source.parcels({one for one in wanted if one.kind == "void"})]
     taking.sessions = frozenset(one.key for one in offered if one.kind == "session")
     taking.void = _void(voids)
@@ -150,6 +151,8 @@ class _Writing:
             self._held_names[document.name] = taking.where(document)
             taking.unsettle()
             return False
+        if is_new:
+            taking.note_new(parcel)
         self.new[document.kind] += is_new
         return True
 

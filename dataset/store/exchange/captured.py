@@ -4,6 +4,8 @@ united in whatever order they come.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from sqlalchemy import select
 
 from dataset import documents
@@ -22,7 +24,7 @@ from dataset.store import admitting, instruments, registry, tables, twins, units
 from dataset.store.events import amendments, voiding
 from dataset.store.events.amending import as_new
 from dataset.store.exchange.taking import ContradictionError, Taking, contested_session, same_hash
-from dataset.store.proof import keep
+from dataset.store.proof import facts_sha256, keep
 from dataset.store.reading import sessions as sessions_read
 from dataset.store.reading import voiding as voiding_read
 from dataset.store.stored_blocks import StoredBlocks, recording
@@ -36,7 +38,8 @@ def session(taking: Taking, parcel: Parcel) -> bool:
     """A session with its frames; readings that stand here under another label hold it back."""
     document = parcel.document
     where = taking.where(document)
-    if taking.orm.scalar(select(tables.SessionRow.id).where(tables.SessionRow.sha256 == document.name)):
+    same = select(tables.SessionRow.id).where(tables.SessionRow.sha256 == document.name)
+    if taking.may_be_here(parcel.offered) and taking.orm.scalar(same):
         return False
     frames: Recording
     if parcel.frames is not None:
@@ -96,6 +99,8 @@ def _refuse_twin(taking: Taking, where: str, row: tables.SessionRow) -> None:
     """One recording under two labels could stand on both sides of a split. Two that the source holds both,
     from before anybody looked at counts alone, come in as they are there.
     """
+    if not taking.may_have_twin(row):
+        return
     with taking.orm.no_autoflush:
         others = twins.usable(taking.orm, row.readings_sha256, row.counts_sha256)
     for other in others:
@@ -275,7 +280,8 @@ def trim(taking: Taking, parcel: Parcel) -> bool:
     """A trim, by its hash."""
     document = parcel.document
     where, facts = taking.where(document), document.facts
-    if taking.orm.scalar(select(tables.TrimRow.sequence).where(tables.TrimRow.sha256 == document.name)):
+    same = select(tables.TrimRow.sequence).where(tables.TrimRow.sha256 == document.name)
+    if taking.may_be_here(parcel.offered) and taking.orm.scalar(same):
         return False
     record = record_of(document, taking.known)
     check_trim(record)
@@ -307,25 +313,39 @@ def unit_assignment(taking: Taking, parcel: Parcel) -> bool:
     document = parcel.document
     facts = facts_of(document, object=str, unit=str)
     where = f"unit of {facts['object'][:ID_DIGITS]}"
-    same = select(tables.UnitAssignmentRow).where(tables.UnitAssignmentRow.object_sha256 == facts["object"])
-    earlier = taking.orm.scalars(same).all()
+    earlier: Sequence[tables.UnitAssignmentRow] = ()
+    if not taking.is_unassigned(facts["object"]):
+        of_object = tables.UnitAssignmentRow.object_sha256 == facts["object"]
+        earlier = taking.orm.scalars(select(tables.UnitAssignmentRow).where(of_object)).all()
     if document.name in {event.record_sha256 for event in earlier}:
         return False
     taking.known.row(where, tables.UnitRow, facts["unit"])
+    is_session = _is_session(taking, where, facts["object"])
+    taking.unsettle()
+    said = {"object_sha256": facts["object"], "identity": facts["unit"]}
+    marked = {"hashed_by_upgrade": True} if parcel.hashed_by_upgrade else {}
+    same_hash(where, facts_sha256("unit_assignment", said | marked), document)
+    taking.orm.add(tables.UnitAssignmentRow(**said, record_sha256=document.name))
+    taking.orm.flush()
+    if earlier and is_session and not taking.merging:
+        _refuse_contested(taking, taking.session(where, facts["object"]))
+    return True
+
+
+def _is_session(taking: Taking, where: str, sha256: str) -> bool:
+    """Whether this is the hash of a session, and no trim's; InputError where neither is here."""
+    if taking.came_in("session", sha256):
+        return True
+    if taking.came_in("trim", sha256):
+        return False
     objects = (
-        select(tables.SessionRow.id).where(tables.SessionRow.sha256 == facts["object"]),
-        select(tables.TrimRow.sequence).where(tables.TrimRow.sha256 == facts["object"]),
+        select(tables.SessionRow.id).where(tables.SessionRow.sha256 == sha256),
+        select(tables.TrimRow.sequence).where(tables.TrimRow.sha256 == sha256),
     )
     captured, taken = map(taking.orm.scalar, objects)
     if captured is None and taken is None:
         raise InputError(where, "is not here", "a session or trim that is there already")
-    taking.unsettle()
-    event = tables.UnitAssignmentRow(object_sha256=facts["object"], identity=facts["unit"])
-    keep(taking.orm, event)
-    same_hash(where, event.record_sha256, document)
-    if earlier and captured is not None and not taking.merging:
-        _refuse_contested(taking, taking.session(where, facts["object"]))
-    return True
+    return captured is not None
 
 
 def _refuse_contested(taking: Taking, captured: tables.SessionRow) -> None:

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session as OrmSession
 from dataset import documents
 from dataset.documents import document_of
 from dataset.exchange.objects import KINDS, Offered, Parcel, called_key, key_of
-from dataset.records import RetirementEvent, StatusEvent, TagEvent, VoidEvent
+from dataset.records import FrozenSet, RetirementEvent, StatusEvent, TagEvent, VoidEvent
 from dataset.store import check_standards, instruments, registry, tables
 from dataset.store.events.amendments import check_chain
 from dataset.store.proof import check_row
@@ -202,8 +202,18 @@ def _union(_orm: OrmSession, row: tables.UnitUnionRow) -> Parcel:
     )
 
 
-def _frozen_set(_orm: OrmSession, row: tables.FrozenSetRow) -> Parcel:
-    return Parcel(documents.frozen_document(sets_read.to_frozen_set(row)))
+def _frozen_set(orm: OrmSession, row: tables.FrozenSetRow) -> Parcel:
+    return Parcel(documents.frozen_document(_frozen(orm, row)))
+
+
+def _frozen(orm: OrmSession, row: tables.FrozenSetRow) -> FrozenSet:
+    """The record of a set; in one view of a store, in which nothing changes, it is made once for all that was
+    made of the set.
+    """
+    made: dict[int, FrozenSet] = orm.info.setdefault("frozen sets", {})
+    if row.id not in made:
+        made[row.id] = sets_read.to_frozen_set(row)
+    return made[row.id]
 
 
 def _opening(orm: OrmSession, row: tables.ProveOpeningRow) -> Parcel:
@@ -212,8 +222,8 @@ def _opening(orm: OrmSession, row: tables.ProveOpeningRow) -> Parcel:
     return Parcel(documents.opening_document(frozen.sha256, frozen.name, row.purpose, parents, row.number))
 
 
-def _model(_orm: OrmSession, row: tables.ModelRow) -> Parcel:
-    model = results_read.to_model(row)
+def _model(orm: OrmSession, row: tables.ModelRow) -> Parcel:
+    model = results_read.of_frozen(row, _frozen(orm, row.frozen_set))
     return Parcel(documents.model_document(model), content=model.float_onnx)
 
 

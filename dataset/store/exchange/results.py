@@ -22,7 +22,6 @@ from dataset.store.exchange.registered import limits_row
 from dataset.store.exchange.taking import ContradictionError, Taking, contradiction, same_hash
 from dataset.store.proof import keep
 from dataset.store.reading import results as results_read
-from dataset.store.reading import sets as sets_read
 from dataset.store.registry import to_limits
 from dataset.store.results import board_measurements, models
 from dataset.values import check_name, check_reason, check_text
@@ -48,7 +47,7 @@ def frozen_set(taking: Taking, parcel: Parcel) -> bool:
     taking.orm.flush()
     taking.orm.refresh(row)
     with as_written(where):
-        documents.check_frozen(document, sets_read.to_frozen_set(row))
+        documents.check_frozen(document, taking.frozen_set(row))
     return True
 
 
@@ -198,7 +197,7 @@ def model(taking: Taking, parcel: Parcel) -> bool:
         return False
     if parcel.content is None and not taking.documents_alone:
         raise InputError(where, "has no float ONNX beside it", "a model with its bytes")
-    frozen = sets_read.to_frozen_set(_frozen(taking, where, facts["frozen_set"], facts["set_name"]))
+    frozen = taking.frozen_set(_frozen(taking, where, facts["frozen_set"], facts["set_name"]))
     bounds = None
     if facts["limits"] is not None:
         row = limits_row(taking, None, str(facts["limits"].get("limits")), facts["limits"].get("signer"))
@@ -206,10 +205,8 @@ def model(taking: Taking, parcel: Parcel) -> bool:
             raise InputError(where, "refers to limits that are not here", "limits that are there already")
         bounds = to_limits(row)
     stated = documents.model_from(document, frozen, bounds, parcel.content)
-    if parcel.content is None:
-        models.add_unseen(taking.orm, stated, document.name, facts["float_onnx"])
-    else:
-        models.add_model(taking.orm, stated)
+    unseen = {"float_onnx": facts["float_onnx"]} if parcel.content is None else None
+    models.write_model(taking.orm, stated, document.name, unseen)
     return True
 
 

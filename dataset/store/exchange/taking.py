@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import cached_property
 from typing import Any, TypeVar
 
 from sqlalchemy import select
@@ -11,16 +12,19 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset.documents import Document, name_of
 from dataset.errors import InputError
-from dataset.records import ID_DIGITS
+from dataset.exchange.objects import Offered, Parcel
+from dataset.records import ID_DIGITS, FrozenSet
 from dataset.store import check_standards, registry, tables, units
 from dataset.store.events import amendments
 from dataset.store.reading import amendments as amendments_read
 from dataset.store.reading import sessions as sessions_read
+from dataset.store.reading import sets as sets_read
 from dataset.store.registry import given_name
 
 R = TypeVar("R", bound=tables.Base)
 NAMED_FACTS = 4  # of a contradiction that a sentence spells out
 SHORT = 40  # characters of a fact that can stand in a sentence
+MANY = 50  # sessions that come in, of which it is asked at once whether they are here under other labels
 _SCANNED: tuple[tuple[type[tables.Base], Callable[[Any], Any]], ...] = (
     (tables.TankRow, registry.to_tank),
     (tables.SensorRow, registry.to_sensor),
@@ -98,6 +102,7 @@ class Taking:
         amended: sessions with amendments that came in.
         marked: sessions, each with the marks that came in amendments of.
         new_units: identities of units that came in.
+        lacking: what the store had not when the exchange began.
     """
 
     def __init__(
@@ -118,6 +123,11 @@ class Taking:
         self.amended: set[str] = set()
         self.marked: set[tuple[str, str | None]] = set()
         self.new_units: list[str] = []
+        self.lacking: frozenset[Offered] = frozenset()
+        self._came_in: set[Offered] = set()
+        self._assigned: set[str] = set()  # sessions and trims of which it was said whose they are
+        self._recordings: set[str] | None = None  # hashes of readings and counts of sessions here
+        self._frozen: dict[tuple[str, str], FrozenSet] = {}
         self._void_for: dict[str, frozenset[str]] = {}
         self._to_settle = False
         self._were_one: list[set[str]] | None = None  # before anything of units came in
@@ -158,8 +168,57 @@ class Taking:
                 f"{called}: void here for '{before}', in {self.there} for '{event.reason}'; both hold"
             )
 
+    @cached_property
+    def _are_many(self) -> bool:
+        return sum(one.kind == "session" for one in self.lacking) >= MANY
+
+    def note_new(self, parcel: Parcel) -> None:
+        """An object came in."""
+        document = parcel.document
+        self._came_in.add(parcel.offered)
+        if document.kind == "unit assignment":
+            self._assigned.add(str(document.facts["object"]))
+
+    def may_be_here(self, offered: Offered) -> bool:
+        """Whether the store may have an object: False for one that it had not, and that has not come in
+        since.
+        """
+        return offered not in self.lacking or offered in self._came_in
+
+    def came_in(self, kind: str, key: str) -> bool:
+        """Whether an object came in by this exchange."""
+        return Offered(kind, key) in self._came_in
+
+    def is_unassigned(self, object_sha256: str) -> bool:
+        """Whether a session or trim came in by this exchange, and nothing that says whose it is."""
+        return object_sha256 not in self._assigned and (
+            self.came_in("session", object_sha256) or self.came_in("trim", object_sha256)
+        )
+
+    def may_have_twin(self, row: tables.SessionRow) -> bool:
+        """Whether a session here may hold the recording of a new row, which is remembered. Where many come in
+        all hashes of recordings are asked for at once.
+        """
+        if not self._are_many:
+            return True
+        if self._recordings is None:
+            hashes = select(tables.SessionRow.readings_sha256, tables.SessionRow.counts_sha256)
+            self._recordings = {hashed for pair in self.orm.execute(hashes) for hashed in pair if hashed}
+        own = {hashed for hashed in (row.readings_sha256, row.counts_sha256) if hashed}
+        may = not own.isdisjoint(self._recordings)
+        self._recordings |= own
+        return may
+
+    def frozen_set(self, row: tables.FrozenSetRow) -> FrozenSet:
+        """The record of a set here, made once while nothing changes what its units are called."""
+        key = (row.name, row.sha256)  # a row that is undone leaves its number to another
+        if key not in self._frozen:
+            self._frozen[key] = sets_read.to_frozen_set(row)
+        return self._frozen[key]
+
     def unsettle(self) -> None:
         """Units, or what says which of them are one, come in."""
+        self._frozen.clear()
         if self._were_one is None:
             self._were_one = self._classes()
         self._to_settle = True

@@ -30,7 +30,7 @@ def models(orm: OrmSession) -> tuple[Model, ...]:
 
 
 def add_model(orm: OrmSession, model: Model) -> Model:
-    _check(model)
+    check_name("model", model.name)
     where = f"model {model.name}"
     existing = orm.scalar(select(ModelRow).where(ModelRow.name == model.name))
     if existing is not None:
@@ -42,18 +42,22 @@ def add_model(orm: OrmSession, model: Model) -> Model:
             "a new name",
             "models never change; give this one another name",
         )
-    row = _new_row(orm, model, model_sha256(model))
-    keep(orm, row)
+    row = write_model(orm, model, model_sha256(model))
     return of_frozen(row, to_frozen_set(row.frozen_set, model.frozen))
 
 
-def add_unseen(orm: OrmSession, model: Model, content_sha256: str, float_onnx: str) -> None:
-    """A model of which only the document is here, under the hash that it says to have, its ONNX by the hash
-    of that: in a transaction that is undone, for what is said of it.
+def write_model(
+    orm: OrmSession, model: Model, content_sha256: str, unseen: Mapping[str, str] | None = None
+) -> ModelRow:
+    """Write a model of a name that is not here, whose content has this hash. ``unseen`` is as of
+    :func:`dataset.store.proof.keep`, in a transaction that is undone.
     """
     _check(model)
-    check_digest(f"model {model.name}, float ONNX", float_onnx)
-    keep(orm, _new_row(orm, model, content_sha256), {"float_onnx": float_onnx})
+    for column, digest in (unseen or {}).items():
+        check_digest(f"model {model.name}, {column}", digest)
+    row = _new_row(orm, model, content_sha256)
+    keep(orm, row, unseen)
+    return row
 
 
 def _check(model: Model) -> None:
