@@ -12,7 +12,6 @@ from innage.jobs.releasing.moving import Moved, Wish, move_channel
 from innage.jobs.releasing.pulling import ReleaseSource, StoreSource
 
 if TYPE_CHECKING:
-    from dataset.records import ChannelMove
     from dataset.store import Store
 
 
@@ -34,10 +33,6 @@ class ReleasePlace(ReleaseSource, Protocol):
 
     def channel_rows(self) -> list[dict[str, Any]]:
         """Every channel as :func:`innage.jobs.releasing.facts.channel_facts` has it, by name."""
-        ...
-
-    def channel_moves(self, name: str) -> tuple[ChannelMove, ...]:
-        """The moves of a channel, the oldest first."""
         ...
 
     def move(self, bundle: Path | str, wish: Wish, progress: Progress) -> Moved:
@@ -64,10 +59,6 @@ class AtHand(StoreSource):
         """As of :class:`ReleasePlace`."""
         standing = self._opened.channels()
         return [channel_facts(move, self._opened.bundle(move.bundle_sha256)) for move in standing]
-
-    def channel_moves(self, name: str) -> tuple[ChannelMove, ...]:
-        """As of :class:`ReleasePlace`."""
-        return self._opened.channel_moves(name)
 
     def move(self, bundle: Path | str, wish: Wish, progress: Progress) -> Moved:
         """As of :class:`ReleasePlace`."""

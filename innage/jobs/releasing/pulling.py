@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 MOST_FILES = 64
 _NAMED = 3  # sessions in a sentence
+_LOOKED_AT = 10  # earlier bundles of a channel
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,14 @@ class ReleaseSource(Protocol):
         """The move of a channel that stands; NotFoundError where there is none."""
         ...
 
+    def channel_moves(self, name: str) -> tuple[ChannelMove, ...]:
+        """The moves of a channel, the oldest first."""
+        ...
+
+    def call_to_move(self, channel: str, bundle: str) -> str:
+        """How whoever releases moves a channel to a bundle there, as errors name calls."""
+        ...
+
     def bundle_now(self, bundle_sha256: str) -> BundleNow:
         """A bundle, and what is said of it now; NotFoundError where there is none."""
         ...
@@ -74,6 +83,14 @@ class StoreSource:
         """As of :class:`ReleaseSource`."""
         return self._store.channel(name)
 
+    def channel_moves(self, name: str) -> tuple[ChannelMove, ...]:
+        """As of :class:`ReleaseSource`."""
+        return self._store.channel_moves(name)
+
+    def call_to_move(self, channel: str, bundle: str) -> str:
+        """As of :class:`ReleaseSource`."""
+        return f"Store.move_channel('{channel}', '{bundle}')"
+
     def bundle_now(self, bundle_sha256: str) -> BundleNow:
         """As of :class:`ReleaseSource`."""
         return bundle_now(self._store, bundle_sha256)
@@ -91,17 +108,32 @@ def bundle_now(store: Store, ref: str) -> BundleNow:
 
 
 class StoppedError(InputError):
-    """Nothing was written: something speaks against the bundle that nobody conceded."""
+    """Nothing was written: something speaks against the bundle that nobody conceded.
 
-    def __init__(self, bundle_sha256: str, against: Mapping[str, str]) -> None:
+    Args:
+        move: the channel's move to it.
+        against: what speaks against it, by the concession that lets it through.
+        earlier: the one that the channel pointed at before and nothing speaks against, if any.
+        to_earlier: the call that moves the channel back to that.
+    """
+
+    def __init__(
+        self, move: ChannelMove, against: Mapping[str, str], earlier: str | None, to_earlier: str
+    ) -> None:
         self.against = dict(against)
         asked = tuple(f"{one}=True" for one in against)
+        way_back = (
+            f"channel {move.channel} has no earlier one that nothing speaks against"
+            if earlier is None
+            else f"nothing speaks against bundle {earlier[:ID_DIGITS]}, which channel {move.channel} pointed "
+            f"at before: whoever releases moves it back with {to_earlier}, then pull again"
+        )
         super().__init__(
-            f"bundle {bundle_sha256[:ID_DIGITS]}",
+            f"bundle {move.bundle_sha256[:ID_DIGITS]}",
             "; ".join(against.values()),
             "",
-            f"take an earlier one, or say {' and '.join(asked)}",
-            fields=asked,
+            f"{way_back}; or say {' and '.join(asked)}",
+            fields=(*(() if earlier is None else (to_earlier,)), *asked),
         )
 
 
@@ -181,7 +213,9 @@ def pull_bundle(
     now = source.bundle_now(move.bundle_sha256)
     stops = {what: said for what, said in now.against().items() if what not in concessions}
     if stops:
-        raise StoppedError(move.bundle_sha256, stops)
+        earlier = _earlier(source, move)
+        call = "" if earlier is None else source.call_to_move(channel, earlier[:ID_DIGITS])
+        raise StoppedError(move, stops, earlier, call)
     files = _fetched(source, now.bundle, progress)
     signature = check_signature(files, signed_by)
     if signature is not None and not signature.passed:
@@ -195,6 +229,15 @@ def pull_bundle(
             raise refused
     write_bundle(place, files)
     return Pulled(place, move, now, report, tuple(now.against()))
+
+
+def _earlier(source: ReleaseSource, move: ChannelMove) -> str | None:
+    """The last bundle that the channel pointed at before, and that nothing speaks against; None where there
+    is none among the last few.
+    """
+    before = [one.bundle_sha256 for one in reversed(source.channel_moves(move.channel))]
+    others = [one for one in dict.fromkeys(before) if one != move.bundle_sha256]
+    return next((one for one in others[:_LOOKED_AT] if not source.bundle_now(one).against()), None)
 
 
 def verified(files: Mapping[str, bytes], progress: Progress) -> VerifyReport:

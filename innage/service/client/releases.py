@@ -48,11 +48,15 @@ class Releases(Connection):
             return self._json(ChannelAnswer, "GET", f"/v1/channels/{name}").move
 
     def channel_moves(self, name: str) -> tuple[ChannelMove, ...]:
-        """As of :class:`ReleasePlace`."""
+        """The moves of a channel, the oldest first."""
         self.protocol()
         check_channel(name)
         with _told():
             return tuple(one.move for one in self._json(Moves, "GET", f"/v1/moves?channel={name}").moves)
+
+    def call_to_move(self, channel: str, bundle: str) -> str:
+        """How whoever releases moves a channel to a bundle there, as errors name calls."""
+        return f"Releases.move('{channel}', '{bundle}', '{self.server}')"
 
     def bundle_now(self, bundle_sha256: str) -> BundleNow:
         """A bundle, and what is said of it now; NotFoundError where there is none."""

@@ -325,6 +325,8 @@ def test_a_bundle_is_pulled_over_a_line(
         with pytest.raises(pulling.StoppedError, match="is void"):
             pull_bundle(source, "washer/stable", tmp_path / "other")
         assert source.bundle_now(move.bundle_sha256).void
+        with pytest.raises(pulling.StoppedError, match="Channel washer/stable has no earlier one"):
+            pull_bundle(source, "washer/stable", tmp_path / "other")
     with Releases(url, tokens["push"]) as stranger, pytest.raises(InputError, match="scope pull"):
         pull_bundle(stranger, "washer/stable", tmp_path / "other", concessions={"even_if_void"})
     assert not (tmp_path / "other").exists()

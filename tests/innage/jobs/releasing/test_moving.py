@@ -31,6 +31,8 @@ from innage.jobs.releasing.gates import AMENDED, ANYWAY, UNPROVEN, VOID, WITHDRA
 from innage.jobs.releasing.moving import GatesShutError, Wish, move_channel
 from innage.jobs.releasing.pulling import NotVerifiedError, StoppedError, StoreSource, bundle_now, pull_bundle
 from innage.jobs.releasing.signing import sign_bundle
+from innage.options import option_of
+from innage.service.client.releases import Releases
 from released import Released, write_key
 from servers import Server
 
@@ -293,6 +295,40 @@ def test_a_pulled_bundle_is_verified_as_verify_does(released: Released, store: S
     move_channel(store, released.folder / "good", WISH)
     pulled = pull_bundle(StoreSource(store), "washer/stable", tmp_path / "out")
     assert [check.name for check in pulled.report.checks] == list(CHECKS)
+
+
+@pytest.mark.usefixtures("unverified")
+def test_a_pull_of_a_withdrawn_bundle_says_how_to_go_back(
+    released: Released, store: Store, tmp_path: Path
+) -> None:
+    """To the last one before that nothing speaks against, by a command that does it."""
+    first = move_channel(store, released.folder / "good", WISH).move.bundle_sha256
+    second = move_channel(store, released.folder / "bad", replace(WISH, concessions=(ANYWAY,))).move
+    _withdraw(store)
+
+    def refused() -> StoppedError:
+        with pytest.raises(StoppedError) as raised:
+            pull_bundle(StoreSource(store), "washer/stable", tmp_path / "out")
+        return raised.value
+
+    said = refused().said_by(option_of)
+    command = f"innage channel move washer/stable {first[:12]} --author ... --reason ..."
+    assert (
+        f"Nothing speaks against bundle {first[:12]}, which channel washer/stable pointed at before" in said
+    )
+    assert f"'{command}'" in said
+    assert "or say --even-if-withdrawn" in said
+    with Releases("http://127.0.0.1:9") as elsewhere:
+        call = elsewhere.call_to_move("washer/stable", first[:12])
+    of_server = f"'innage channel move washer/stable {first[:12]} --reason ... --server http://127.0.0.1:9'"
+    assert option_of(call) == of_server
+    # back and forth, the one before is still the one before
+    move_channel(store, first, WISH)
+    _withdraw(store)
+    store.take_back_withdrawal(second.bundle_sha256, "A. Owner", "it was another", WHEN)
+    assert f"Nothing speaks against bundle {second.bundle_sha256[:12]}, " in str(refused())
+    store.withdraw(second.bundle_sha256, "A. Owner", "it was this one", WHEN)
+    assert "Channel washer/stable has no earlier one that nothing speaks against" in str(refused())
 
 
 def _withdraw(store: Store) -> None:
