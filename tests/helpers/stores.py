@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -84,6 +85,12 @@ def model_of(frozen: FrozenSet) -> Model:
         '{"format":1}',
         b"\x08\x0a\x00",
     )
+
+
+def content(store: Store) -> str:
+    """A digest of every row of the store, by SQLite's own dump."""
+    with closing(sqlite3.connect(store.path)) as connection:
+        return hashlib.sha256("\n".join(connection.iterdump()).encode()).hexdigest()
 
 
 def every_row(path: Path) -> dict[str, list[Any]]:

@@ -68,3 +68,13 @@ def store(
             yield in_memory
         return
     yield Store.open(shutil.copy(template if request.param == "new" else brought_up, tmp_path / "store.db"))
+
+
+@pytest.fixture
+def benches(template: Path, tmp_path: Path) -> tuple[Store, Store]:
+    """Two new stores, each of its own bench."""
+    folders = [tmp_path / name for name in ("left", "right")]
+    for folder in folders:
+        folder.mkdir()
+    left, right = (Store.open(shutil.copy(template, folder / f"{folder.name}.db")) for folder in folders)
+    return left, right
