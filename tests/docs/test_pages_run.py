@@ -414,7 +414,7 @@ def filled(store: Store, span_mm: float, prefix: str, number: int) -> Sequence[S
     return store.add_sessions(sessions)
 
 
-@pytest.mark.parametrize("last", ["innage freeze", pytest.param("innage train", marks=pytest.mark.slow)])
+@pytest.mark.parametrize("last", ["innage freeze", pytest.param("innage verify", marks=pytest.mark.slow)])
 def test_own_job(run_page: Run, tmp_path: Path, last: str) -> None:
     """In an empty folder, on files of invented counts of six pads over a scale's readings."""
     draw = np.random.default_rng(7)
