@@ -414,6 +414,8 @@ SPELLED: dict[str, str] = {
     "Store.amend_session": "'innage amend'",
     "Store.take_back_check_void": "'innage standard void NAME DATE --take-back --reason ...'",
     "Store.unite_units": "'innage unit same'",
+    "Store.take_back_serial": "'innage unit serial NAME --take-back --reason ...'",
+    "Store.give_serial": "'innage unit serial'",
     "Store.take_back_retirement(...)": "'innage retire {} {} --take-back --reason ...'",
     "Store.discard_capture(...)": "'innage capture discard {}'",
     "Store.benches()": "'innage unit benches'",

@@ -20,6 +20,7 @@ from dataset.records.bench import (
     Trim,
     TrimLimits,
     Unit,
+    UnitUnion,
     hertz,
 )
 from dataset.records.captures import (
@@ -173,6 +174,7 @@ __all__ = [
     "TrimKind",
     "TrimLimits",
     "Unit",
+    "UnitUnion",
     "VoidEvent",
     "Wall",
     "WithdrawalEvent",

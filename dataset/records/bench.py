@@ -237,6 +237,19 @@ class Unit:
 
 
 @dataclass(frozen=True)
+class UnitUnion:
+    """That a unit was said to be one with another, or (``takes_back``) that this was taken back: what the
+    other is called, its serial, and why. A serial that a unit got later is said by such an event, with a unit
+    that has nothing but that serial.
+    """
+
+    other: str
+    serial: str | None
+    reason: str
+    takes_back: bool
+
+
+@dataclass(frozen=True)
 class Trim:
     """A unit's own stored counts, one a channel, as taken on ``date`` (ISO 8601) at a ``stage`` of its life.
 

@@ -4,9 +4,10 @@ Two samples of one name are never one. Two units are one where a union says so, 
 a recording from others is assigned to both: two stores held it before units had identities. All of this
 follows from events, whatever order they come in; :func:`settle` works it out and keeps it with the rows.
 
-Of units that are one, a store shows its own bench's, else the one that it has longest; the smallest identity
-is what all stores know them by. Of several units of one name, the store's own bench's keeps it, else the one
-that had it first; the others are called ``name@bench``, with the first digits of their bench's identity.
+Of units that are one, a store shows its own bench's, else the one that it has longest; all stores know them
+by the smallest identity of those with a serial, else by the smallest. Of several units of one name, the
+store's own bench's keeps it, else the one that had it first; the others are called ``name@bench``, with the
+first digits of their bench's identity.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical import unit_sha256
 from dataset.errors import InputError, StoreError
-from dataset.records import ID_DIGITS
+from dataset.records import ID_DIGITS, UnitUnion
 from dataset.store.proof import keep, raw
 from dataset.store.registry import BENCH_DIGITS, given_name, stated_unit
 from dataset.store.tables import BenchRow, SessionRow, UnitAssignmentRow, UnitRow, UnitUnionRow
@@ -49,11 +50,15 @@ def part(orm: OrmSession, one: UnitRow, other: UnitRow, reason: str) -> None:
     """Take back that two units are one, and say why; InputError where no union says so."""
     where = f"units {given_name(one)} and {given_name(other)}"
     _check_reason(where, reason, "how somebody knows that they are two")
-    members = {row.identity for row in _class_of(orm, one)}
+    members = {row.identity for row in class_of(orm, one)}
     standing = [e for e in _standing(orm) if e.identity in members and e.other in members]
     if not standing:
         raise InputError(where, "nothing says that they are one", "two units that were united")
-    for event in standing:
+    _take_back(orm, standing, reason)
+
+
+def _take_back(orm: OrmSession, events: Iterable[UnitUnionRow], reason: str) -> None:
+    for event in events:
         keep(
             orm,
             UnitUnionRow(
@@ -67,12 +72,43 @@ def part(orm: OrmSession, one: UnitRow, other: UnitRow, reason: str) -> None:
     settle(orm)
 
 
+def class_of(orm: OrmSession, unit: UnitRow) -> list[UnitRow]:
+    """The rows that are one with ``unit``, itself among them, in the order of their identities."""
+    return next(rows for rows in _classes(orm) if any(row.id == unit.id for row in rows))
+
+
+def part_from_all(orm: OrmSession, unit: UnitRow, where: str, reason: str) -> None:
+    """Take back every union of ``unit`` with another, and say why; InputError where there is none."""
+    _check_reason(where, reason, "how somebody knows that they are two")
+    events = [e for e in _standing(orm) if unit.identity in (e.identity, e.other)]
+    if not events:
+        raise InputError(where, "nothing was said later of what it is", "a unit that something was said of")
+    _take_back(orm, events, reason)
+
+
+def unions_of(orm: OrmSession, unit: UnitRow) -> list[UnitUnion]:
+    """What was said of ``unit`` being one with others, and taken back, in the order in which it came."""
+    members = {row.identity for row in class_of(orm, unit)}
+    shown = unit.same_as or unit
+    rows = {row.identity: row for row in orm.scalars(select(UnitRow))}
+    events = [
+        event
+        for event in orm.scalars(select(UnitUnionRow).order_by(UnitUnionRow.sequence))
+        if event.identity in members or event.other in members
+    ]
+    said = []
+    for event in events:
+        other = rows[event.other if event.identity == shown.identity else event.identity]
+        said.append(UnitUnion(other.name, other.serial, event.reason, bool(event.takes_back)))
+    return said
+
+
 def settle(orm: OrmSession) -> list[tuple[UnitRow, ...]]:
     """Work out from the events which units are one and what each is called; the groups of several."""
     own = orm.scalars(select(BenchRow.id).where(BenchRow.own)).one()
     classes = _classes(orm)
     for rows in classes:
-        leader, first = _leader(rows, own), rows[0]
+        leader, first = _leader(rows, own), _first(rows)
         for row in rows:
             row.same_as_id = None if row is leader else leader.id
             row.first_id = first.id if row is leader and first is not leader else None
@@ -134,7 +170,7 @@ def check_all(orm: OrmSession) -> None:
         lost = min(named - known)[:ID_DIGITS]
         raise StoreError("list of units", f"events name {lost}, which is not there", "the unit of each event")
     for rows in _classes(orm):
-        leader, first = _leader(rows, own[0].id), rows[0]
+        leader, first = _leader(rows, own[0].id), _first(rows)
         for row in rows:
             same = None if row is leader else leader.id
             expected = (same, first.id if row is leader and first is not leader else None)
@@ -170,10 +206,6 @@ def _classes(orm: OrmSession) -> list[list[UnitRow]]:
     return list(classes.values())
 
 
-def _class_of(orm: OrmSession, unit: UnitRow) -> list[UnitRow]:
-    return next(rows for rows in _classes(orm) if any(row.id == unit.id for row in rows))
-
-
 def _assigned_twice(orm: OrmSession) -> dict[str, set[str]]:
     """Objects that are assigned to several identities."""
     several = (
@@ -192,6 +224,11 @@ def _assigned_twice(orm: OrmSession) -> dict[str, set[str]]:
 
 def _leader(rows: Sequence[UnitRow], own: int) -> UnitRow:
     return min(rows, key=lambda row: (row.bench_id != own, row.id))
+
+
+def _first(rows: Sequence[UnitRow]) -> UnitRow:
+    """The one whose identity all stores take: a serial says more than a name that some bench gave."""
+    return min(rows, key=lambda row: (row.serial is None, row.identity))
 
 
 def _names(classes: Iterable[Sequence[UnitRow]], own: int) -> dict[UnitRow, str]:

@@ -24,7 +24,7 @@ from innage.options import (
 from innage.terminal.output import emit, say, table
 from innage.terminal.views.logged import begun, remarks
 from innage.terminal.views.pages import show_next
-from innage.terminal.views.registry import show_retired
+from innage.terminal.views.registry import show_retired, union_said
 from innage.terminal.views.trim import show_trims
 
 app = typer.Typer(
@@ -110,6 +110,7 @@ def show(
         ("bench", unit["bench_name"]),
         ("name on its bench", unit["origin_name"]),
         ("note", unit["note"]),
+        *(("later", union_said(union)) for union in history.unions),
         ("mountings", ", ".join(history.mountings)),
     ]
     table(f"unit {unit['name']}", ("fact", "value"), facts)
@@ -141,6 +142,34 @@ def same(
         say(f"units {one} and {other} are two")
     else:
         say(f"units {one} and {other} are one, shown as {opened.unite_units(one, other, reason).name}")
+
+
+@app.command()
+def serial(
+    name: Annotated[str, typer.Argument(metavar="NAME", autocompletion=names_of("unit"))],
+    reason: ReasonOption,
+    number: Annotated[
+        str | None, typer.Argument(metavar="[SERIAL]", help="What stands on its plate; not with --take-back.")
+    ] = None,
+    author: Annotated[str | None, typer.Option("--author", help="Who read it; kept with the reason.")] = None,
+    take_back: Annotated[bool, typer.Option("--take-back", help="The serial is not its own.")] = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Give a unit its serial number later, and say why.
+
+    What was logged of it keeps its hashes; it is known by the serial from now on, here and where it is
+    pushed or merged.
+    """
+    if (number is None) != take_back:
+        found = "nothing" if number is None else f"{number} with --take-back"
+        raise InputError("SERIAL", found, "the serial, or --take-back")
+    why = reason if author is None or not reason.strip() else f"{reason} (by {author})"
+    opened = open_store(store)
+    if number is None:
+        unit = opened.take_back_serial(name, why)
+        say(f"unit {unit.name} has {'no serial' if unit.serial is None else f'serial {unit.serial}'}: {why}")
+    else:
+        say(f"unit {name} has serial {opened.give_serial(name, number, why).serial}: {why}")
 
 
 @app.command()

@@ -15,7 +15,7 @@ from dataset.values import natural
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from dataset.records import Session, Trim
+    from dataset.records import Session, Trim, UnitUnion
     from dataset.store import Store
     from dataset.tanks.profile import Profile
 
@@ -44,11 +44,14 @@ def unit_facts(store: Store, units: Iterable[Unit]) -> list[dict[str, Any]]:
 
 @dataclass(frozen=True)
 class UnitHistory:
-    """What a store has of a unit: its sessions and trims as they came in, and where it was mounted."""
+    """What a store has of a unit: its sessions and trims as they came in, where it was mounted, and what was
+    said later of it being one with others.
+    """
 
     unit: dict[str, Any]
     sessions: tuple[Session, ...]
     trims: tuple[Trim, ...]
+    unions: tuple[UnitUnion, ...] = ()
 
     @property
     def mountings(self) -> list[str]:
@@ -65,6 +68,7 @@ class UnitHistory:
                 {"kind": t.kind.value, "date": t.date, "stage": t.stage, "mounting": t.mounting.name}
                 for t in self.trims
             ],
+            "unions": [asdict(union) for union in self.unions],
         }
 
 
@@ -73,7 +77,7 @@ def unit_history(store: Store, name: str) -> UnitHistory:
     unit = store.unit(name)
     (facts,) = unit_facts(store, [unit])
     sessions = tuple(session for session in store.sessions() if session.unit.name == unit.name)
-    return UnitHistory(facts, sessions, store.trims(unit.name))
+    return UnitHistory(facts, sessions, store.trims(unit.name), store.unions_of(unit.name))
 
 
 def add_tank(store: Store, tank: Tank, profile: Profile | None = None) -> Tank:

@@ -2,7 +2,8 @@
 blobs on their way in, and what is let out: channels, withdrawals, the files of bundles and what is signed of
 them; and a queue of jobs.
 
-All of it is new, so nothing is hashed anew. It runs on a file and on a server.
+All of it is new, so nothing is hashed anew. It runs on a file and on a server. Of units that are one the
+first is worked out anew, which no hash covers: one with a serial goes ahead of those without.
 
 Revision ID: 0008_team
 """
@@ -96,6 +97,7 @@ def upgrade() -> None:
     )
     _releases()
     _queue()
+    _first_of_units_that_are_one()
     for table in (
         "token",
         "token_revocation",
@@ -111,6 +113,20 @@ def upgrade() -> None:
     _guard("staged_blob", HAS_HASH, can_go=True)
     _guard("job", HAS_HASH, of=ASKED)
     _refuse("job", "UPDATE", "a job that has ended never changes", "OLD.ended IS NOT NULL", name="ended")
+
+
+def _first_of_units_that_are_one() -> None:
+    """The smallest identity of those with a serial, else the smallest; none where that one is shown."""
+    shown = sa.text("SELECT DISTINCT same_as_id FROM unit WHERE same_as_id IS NOT NULL")
+    first = sa.text(
+        "SELECT id FROM unit WHERE id = :shown OR same_as_id = :shown"
+        " ORDER BY CASE WHEN serial IS NULL THEN 1 ELSE 0 END, identity LIMIT 1"
+    )
+    update = sa.text("UPDATE unit SET first_id = :first WHERE id = :shown")
+    bound = op.get_bind()
+    for number in bound.scalars(shown).all():
+        known_by = bound.scalar(first, {"shown": number})
+        bound.execute(update, {"shown": number, "first": None if known_by == number else known_by})
 
 
 def _releases() -> None:

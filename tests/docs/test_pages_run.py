@@ -212,7 +212,7 @@ def test_keeping(run_page: Run, tmp_path: Path) -> None:
 
 def test_merge(run_page: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The two benches of the page: one tank, sensor, liquid and mounting in both; three sessions of a unit, a
-    tank and limits in the other only.
+    tank and limits in the other only. Behind the merge unit-1 gets its serial.
     """
     for name in ("left", "right"):
         with Store.open(tmp_path / f"{name}.db") as store:
@@ -222,7 +222,11 @@ def test_merge(run_page: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
                 store.add_limits(Limits("owner", 0, (Limit("rmse_mm", 2.0),)))
                 store.add_sessions([a_session(units[0], liquid, mounting, k) for k in range(3)])
     monkeypatch.setenv("INNAGE_STORE", "left.db")
-    assert len(run_page("docs/merge.md")) == 2
+    assert len(run_page("docs/merge.md", only=lambda line: " serial " not in line)) == 2
+    with Store.open(tmp_path / "left.db") as store:
+        store.add_unit(Unit("unit-1"))
+    printed = run_page("docs/merge.md", only=lambda line: " serial " in line)
+    assert [" has serial 0417: " in said for said in printed.values()] == [True, False]
 
 
 @pytest.mark.slow

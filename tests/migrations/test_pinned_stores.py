@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from dataset.canonical import unit_sha256
 from dataset.errors import InputError, StoreError
-from dataset.records import GroupBy, Role, Tank
+from dataset.records import GroupBy, Role, Tank, Unit
 from dataset.store import Store
 from dataset.store.database import HISTORY, History
 from dataset.store.whole.integrity import check_store
@@ -52,6 +53,30 @@ def test_a_store_of_each_revision_is_upgraded_and_used(old: str, tmp_path: Path)
     report = check_store(path)
     assert report.faults == ()
     assert (report.hashed_by_upgrade == 0) == (HISTORY.revisions.index(old) >= HISTORY.revisions.index(PROOF))
+
+
+def test_the_upgrade_knows_units_that_are_one_by_their_serial(tmp_path: Path) -> None:
+    """Revision 0007 knew two units that are one by the smaller identity, whichever it was; now one with a
+    serial goes ahead. The rows of two such units are put into a store of 0007 as it would have them.
+    """
+    now, old = tmp_path / "now.db", tmp_path / "old.db"
+    for path in (now, old):
+        shutil.copy(STORES / f"{PROOF}.db", path)
+    with Store.open(now) as store:
+        bench, later = store.bench().identity, [f"{number:04d}" for number in range(40)]
+        named = unit_sha256(Unit("mast", bench=bench))
+        serial = next(s for s in later if unit_sha256(Unit("mast", "", s, bench)) > named)
+        store.add_units([Unit("mast"), Unit("mast-2", serial=serial)])
+        store.unite_units("mast", "mast-2", "the plate was read")
+    with closing(sqlite3.connect(old, isolation_level=None)) as connection:
+        connection.execute("ATTACH ? AS now", (str(now),))
+        connection.execute("PRAGMA foreign_keys = OFF")
+        connection.execute("INSERT INTO unit SELECT * FROM now.unit WHERE name LIKE 'mast%'")
+        connection.execute("INSERT INTO unit_union SELECT * FROM now.unit_union")
+        connection.execute("UPDATE unit SET first_id = NULL")
+    with Store.open(old) as store:
+        assert store.unit("mast").serial == serial
+    assert check_store(old).faults == ()
 
 
 def kept_hashes(path: Path) -> dict[str, list[str]]:

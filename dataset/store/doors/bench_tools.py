@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from sqlalchemy.orm import Session as OrmSession
 
@@ -17,15 +17,18 @@ from dataset.records import (
     Instrument,
     Session,
     Unit,
+    UnitUnion,
 )
 from dataset.store import (
     check_standards,
     instruments,
     registry,
+    serials,
     units,
 )
 from dataset.store.doors.transactions import Transactions
 from dataset.store.events import retirements
+from dataset.store.tables import UnitRow
 
 
 class BenchDoor(Transactions):
@@ -100,6 +103,36 @@ class BenchDoor(Transactions):
             return registry.units(orm)
 
         return self._write(work)
+
+    def give_serial(self, unit: str, serial: str, reason: str) -> Unit:
+        """Record the serial of a unit that was added without one, and why; the unit as it is from now on.
+
+        What was logged of it keeps its hashes. Frozen sets keep the groups that they were frozen with.
+
+        Raises:
+            InputError: it has a serial, this one is another unit's, or no reason.
+        """
+        return self._said_of_serial(unit, lambda orm, row: serials.give_serial(orm, row, serial, reason))
+
+    def take_back_serial(self, unit: str, reason: str) -> Unit:
+        """Record that a serial which a unit got later is not its own, and why; the unit without it.
+
+        Raises:
+            InputError: it got none later, or no reason.
+        """
+        return self._said_of_serial(unit, lambda orm, row: serials.take_back_serial(orm, row, reason))
+
+    def _said_of_serial(self, unit: str, say: Callable[[OrmSession, UnitRow], None]) -> Unit:
+        def work(orm: OrmSession) -> Unit:
+            row = registry.unit_row(orm, unit)
+            say(orm, row)
+            return registry.to_unit(row)
+
+        return self._write(work)
+
+    def unions_of(self, unit: str) -> tuple[UnitUnion, ...]:
+        """What was said later of a unit being one with others, in the order in which it came."""
+        return self._read(lambda orm: tuple(units.unions_of(orm, registry.unit_row(orm, unit))))
 
     def add_units(self, units: Sequence[Unit]) -> tuple[Unit, ...]:
         """Add physical samples, all of them or none; the names must be new."""

@@ -174,10 +174,11 @@ class _Checking:
             if stated.serial not in (None, known.serial):
                 where, found = line.place("serial"), f"{stated.serial} of unit {known.name}"
                 hint = (
-                    "a unit has the serial that it was added with; a column whose heading begins with '#' is "
-                    "passed over"
+                    "one that was read later is given to the unit with Store.give_serial; a column whose "
+                    "heading begins with '#' is passed over"
                 )
-                raise InputError(where, found, str(known.serial or "none, as the store has it"), hint)
+                expected = str(known.serial or "none, as the store has it")
+                raise InputError(where, found, expected, hint, fields=("Store.give_serial",))
             return known
         new = Unit(name, serial=stated.serial, bench=self._store.bench().identity)
         check_unit(new)

@@ -64,6 +64,8 @@ def add_units_from(store: Store, path: Path) -> tuple[tuple[Unit, ...], tuple[in
                 line.place("name"),
                 f"unit {unit.name} is in the store with another {_other(unit, there[unit.name])}",
                 "a new name, or the same unit",
+                "a serial that it did not have yet is given to it with Store.give_serial",
+                fields=("Store.give_serial",),
             )
 
     check_each(path, lines, HEADINGS, check)

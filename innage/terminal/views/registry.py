@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from dataset.records import Limits, Sensor, Tank
+from dataset.records import Limits, Sensor, Tank, UnitUnion
 from innage.terminal.output import say, table
 
 
@@ -12,6 +12,12 @@ def show_retired(reasons: Mapping[str, str]) -> None:
     """What of a list is retired, and why; nothing where nothing is."""
     if reasons:
         table("retired", ("name", "reason"), list(reasons.items()))
+
+
+def union_said(union: UnitUnion) -> str:
+    """What was said later of a unit, in a line: a serial that it got, or another unit that it is one with."""
+    what = f"one with {union.other}" if union.serial is None else f"serial {union.serial}"
+    return f"{what}, {'taken back: ' if union.takes_back else ''}{union.reason}"
 
 
 def show_revision(record: Tank | Sensor | Limits) -> None:

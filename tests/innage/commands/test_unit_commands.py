@@ -131,6 +131,44 @@ def test_serials(south: Path) -> None:
     assert "is that of unit u7" in run("unit", "add", "u8", "--serial", "0417", code=2).stderr
 
 
+def test_a_serial_that_is_read_later(south: Path) -> None:
+    """The plate of a unit is read when a session of it stands there: lists, the unit and its JSON say the
+    serial and why; it is taken back; what cannot be is refused with the way out.
+    """
+    run("unit", "add", "u7", "--serial", "0417")
+    said = run("unit", "serial", "unit1", "0418", "--reason", "the plate was read", "--author", "A. Bench")
+    assert said.output.strip() == "unit unit1 has serial 0418: the plate was read (by A. Bench)"
+    assert [(u["name"], u["serial"]) for u in json.loads(run("unit", "list", "--json").output)] == [
+        ("u7", "0417"),
+        ("unit1", "0418"),
+    ]
+    shown = json.loads(run("unit", "show", "unit1", "--json").output)
+    assert len(shown["sessions"]) == 1
+    assert [(u["serial"], u["reason"], u["takes_back"]) for u in shown["unions"]] == [
+        ("0418", "the plate was read (by A. Bench)", False)
+    ]
+    assert "serial 0418, the plate was read (by A. Bench)" in run("unit", "show", "unit1").output
+    again = run("unit", "serial", "unit1", "0419", "--reason", "another", code=2).stderr.replace("\n", " ")
+    assert "is 0418 already" in again
+    assert "innage unit serial NAME --take-back" in again
+    assert (
+        "0417 is that of unit u7"
+        in run("unit", "serial", "unit1", "--take-back", "--reason", "of the next one").output
+        + run("unit", "serial", "unit1", "0417", "--reason", "so", code=2).stderr
+    )
+    assert units() == ["u7", "unit1"]
+    assert json.loads(run("unit", "show", "unit1", "--json").output)["serial"] is None
+    assert "serial 0418, taken back: of the next one" in run("unit", "show", "unit1").output
+    for words in (("unit1",), ("unit1", "0418", "--take-back")):
+        assert "the serial, or --take-back" in run("unit", "serial", *words, "--reason", "so", code=2).stderr
+    assert (
+        "it was added with 0417"
+        in run("unit", "serial", "u7", "--take-back", "--reason", "so", code=2).stderr
+    )
+    assert "as it was written" in run("check").output
+    assert south.exists()
+
+
 @pytest.mark.usefixtures("south")
 def test_a_copy_is_given_a_bench_of_its_own() -> None:
     said = run("unit", "part-bench", "cellar", "--reason", "a copy for the second rig").output

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from fastapi import FastAPI, Request
@@ -44,6 +45,7 @@ def card(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Response:
     shown = {
         "unit": facts,
         "retired": store.retired("unit").get(unit.name),
+        "unions": store.unions_of(unit.name),
         "mountings": sorted(mountings),
         "trims": [_trim_row(trim) for trim in taken],
         "pads": _pads(taken),
@@ -69,6 +71,7 @@ def as_json(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Response
             {"kind": t.kind.value, "date": t.date, "stage": t.stage, "mounting": t.mounting.name}
             for t in taken
         ],
+        "unions": [asdict(union) for union in door.store.unions_of(unit.name)],
     }
     return json_file(request, facts | more)
 
