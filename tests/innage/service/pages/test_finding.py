@@ -13,7 +13,7 @@ import httpx
 import pytest
 from reports import ERRORS
 
-from dataset.records import GroupBy, Role
+from dataset.records import GroupBy, Role, Unit
 from dataset.store import Store
 from doors import open_door
 
@@ -27,6 +27,7 @@ def team(north: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stor
         rows = [one | {"groups": 1, "uncertainty": 0.1, "reason": "", "group": None} for one in limits]
         metrics = json.dumps({"limits": rows})
         store.add_model(replace(first, name="judged", metrics=metrics, sha256="b" * 64))
+        store.add_unit(Unit("Spare-7"))
         yield store
 
 
@@ -57,6 +58,7 @@ def test_everything_is_found_by_name_hash_and_tag(team: Store, reader: httpx.Cli
     assert hits(reader, model.sha256[:8]) == [("Model", "judged", "hash")]
     assert hits(reader, frozen.sha256) == [("Frozen set", frozen.name, "hash")]
     assert hits(reader, "board1") == [("Unit", "board1", "name")]
+    assert hits(reader, "spare-7") == [("Unit", "Spare-7", "name")]
     (tagged,) = (line for line in team.page_of_session_lines().items if "kept" in line.tags)
     assert [(kind, by) for kind, _, by in hits(reader, "kept")] == [("Session", "tag kept")]
     for digits in (tagged.id[:6], team.session(tagged.id).sha256):
