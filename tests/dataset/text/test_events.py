@@ -64,7 +64,7 @@ def test_all_of_it_reads_back(filled: Filled, before: Store) -> None:
     for one, writes the same files, and is sound; a second time nothing is new.
     """
     report = before.from_text(filled[0])
-    new = {merged.what: merged.new for merged in report.merged.counts if merged.new}
+    new = {taken.kind: taken.new for taken in report.merged.taken if taken.new}
     assert new == {"retirement": 2, "retirement taken back": 1, "unit union": 3, "amendment": 3}
     assert before.to_text() == filled[0]
     (session,) = before.sessions()
@@ -86,7 +86,7 @@ def test_without_the_session_its_amendments_stay_elsewhere(
     with Store.open(shutil.copy(template, tmp_path / "blank.db")) as blank:
         report = blank.from_text(filled[0])
         assert len(report.elsewhere) == 1
-        assert "amendment" not in {merged.what for merged in report.merged.counts}
+        assert "amendment" not in {taken.kind for taken in report.merged.taken}
         assert blank.retired("liquid") == {"tea": "stains"}
         again = blank.to_text()
     for name in ("retirements.csv", "unit_unions.csv"):
