@@ -140,8 +140,11 @@ def test_errors_of_two_models_stand_in_their_own_columns(tmp_path: Path, north: 
             metrics = {"claims": {"classes": {"clean": figures}}}
             model = replace(first, name=name, frozen=taken, parent=None, limits=None)
             store.add_model(replace(model, metrics=json.dumps(metrics), sha256=f"{number}" * 64))
-        with open_door(store, authorise=None) as url:
-            get = httpx.Client(base_url=url, headers={"Accept": "text/html"}).get
+        with (
+            open_door(store, authorise=None) as url,
+            httpx.Client(base_url=url, headers={"Accept": "text/html"}) as client,
+        ):
+            get = client.get
             (row,) = get("/compare.json?first=right&second=left").json()
             alike, apart = (get(f"/compare?first=right&second={name}").text for name in ("left", "apart"))
             index = get("/models.json").json()
