@@ -133,19 +133,21 @@ def take_groups(store: Store, name: str, groups: Groups) -> GroupsTaken:
     if together is not None:
         return together
     outcomes: list[GroupOutcome] = []
-    used: list[str] = []  # two groups may name one blob
-    try:
-        for group in groups.groups:
-            try:
-                outcomes.append(GroupOutcome(taken=_take(store, name, group, used)))
-            except (Problem, InputError, NotFoundError, NotAllowedError) as error:
-                problem = problem_of(error)
-                if problem.kind == "unauthorised":  # the token ended meanwhile
-                    raise
-                outcomes.append(GroupOutcome(problem=problem.document))
-    finally:
-        _drop(store, used)
+    named = Counter(blob for group in groups.groups for blob in _named(group))  # some by two groups
+    for group in groups.groups:
+        named -= Counter(_named(group))
+        try:
+            outcomes.append(GroupOutcome(taken=take_group(store, name, group, named)))
+        except (Problem, InputError, NotFoundError, NotAllowedError) as error:
+            problem = problem_of(error)
+            if problem.kind == "unauthorised":  # the token ended meanwhile
+                raise
+            outcomes.append(GroupOutcome(problem=problem.document))
     return GroupsTaken(groups=outcomes)
+
+
+def _named(group: Group) -> frozenset[str]:
+    return frozenset(blob for one in group.objects for blob in one.blobs)
 
 
 def _together(store: Store, name: str, groups: Groups) -> GroupsTaken | None:
@@ -171,10 +173,9 @@ def _all_together(store: Store, name: str, read: Sequence[list[tuple[Document, S
         return None
     received = Received(name, every, lambda _one, blob: blobs[blob], MOST_UNPACKED)
     parcels = tuple(received.parcel(one, with_blobs=one in new) for one in received.objects())
-    report = store.accept(Unpacked(name, tuple(received.objects()), parcels), whole=True)
+    report = store.accept(Unpacked(name, tuple(received.objects()), parcels), whole=True, staged=names)
     if report.held:
         return None
-    _drop(store, names)
     rows = store.audit_of([one.key for one in received.objects()])
     received_at, remarks = store.time_now(), list(report.remarks)
     outcomes = []
@@ -227,31 +228,20 @@ def read_group(group: Group) -> list[tuple[Document, Sent]]:
     return objects
 
 
-def _drop(store: Store, used: list[str]) -> None:
-    if used:
-        store.drop_staged(used)
-
-
-def take_group(store: Store, name: str, group: Group) -> Taken:
-    """Take a group.
+def take_group(store: Store, name: str, group: Group, kept: Collection[str] = ()) -> Taken:
+    """Take a group, in one transaction with the end of the blobs that waited for it: where either end is
+    killed, they wait or are in the store, never both.
 
     Args:
         store: the store, as the one works on it who sent the group.
         name: what sentences call that one.
         group: what was sent.
+        kept: blobs that go on waiting, since another group names them too.
 
     Raises:
         InputError: an object that is none. Problem: 'missing-blobs'; 'held-back' for a group that is taken
             whole or not at all. NotAllowedError: the actor may not.
     """
-    used: list[str] = []
-    taken = _take(store, name, group, used)
-    _drop(store, used)
-    return taken
-
-
-def _take(store: Store, name: str, group: Group, used: list[str]) -> Taken:
-    """Take a group; the names of blobs that are in the store by now go to ``used``."""
     objects = read_group(group)
     blobs = _Blobs(store)
     received = Received(name, objects, blobs.read, MOST_UNPACKED)
@@ -263,11 +253,11 @@ def _take(store: Store, name: str, group: Group, used: list[str]) -> Taken:
     unpacked = tuple(received.parcel(one, with_blobs=one in new) for one in received.objects())
     source = Unpacked(name, tuple(received.objects()), unpacked)
     whole = is_whole(one.kind for one in received.objects())
-    report = store.accept(source, whole=whole)
+    used = [blob for blob in blobs.names if blob not in kept]
+    report = store.accept(source, whole=whole, staged=used)
     held = [held_back(one) for one in report.held]
     if whole and held:
         raise Problem("held-back", str(report.held[0].error), held=[one.model_dump() for one in held])
-    used += blobs.names
     return _answer(store, objects, report, held)
 
 

@@ -13,6 +13,7 @@ from dataset.store.doors.transactions import Transactions
 from dataset.store.exchange import accepting, offering
 from dataset.store.exchange.packs import pack_name, pack_of, spans
 from dataset.store.stored_blocks import StoredBlocks
+from dataset.store.team import receipts
 from dataset.store.team.auditing import Allowing
 
 
@@ -67,6 +68,7 @@ class ExchangeDoor(Transactions):
         *,
         dry_run: bool = False,
         whole: bool = False,
+        staged: Collection[str] = (),
         progress: Callable[[str, int, int], None] | None = None,
     ) -> Exchanged:
         """Take what ``source`` has and this store lacks, in one transaction. What contradicts this store, or
@@ -76,6 +78,7 @@ class ExchangeDoor(Transactions):
             source: another store, or anything else that objects can be had from.
             dry_run: find out what would come in, and write nothing.
             whole: write nothing either where something is held back.
+            staged: names of blobs that wait for what comes in; they go with it, in the same transaction.
             progress: called with (what, done, total).
 
         Raises:
@@ -91,6 +94,8 @@ class ExchangeDoor(Transactions):
                 raise refused[0]
             if dry_run or (whole and report.held):
                 orm.rollback()
+            elif staged:
+                receipts.drop_staged(orm, staged)
             return report
 
         return self._write(work)

@@ -194,10 +194,6 @@ class TeamDoor(Transactions):
         """How many bytes wait, of a token or of all."""
         return self._read(lambda orm: receipts.staged_bytes(orm, token))
 
-    def drop_staged(self, names: Sequence[str]) -> None:
-        """Let go of blobs that are objects by now."""
-        self._write(lambda orm: receipts.drop_staged(orm, names))
-
     def drop_staged_before(self, days: float) -> int:
         """Let go of blobs that wait longer than so many days; how many there were."""
         return self._write(lambda orm: receipts.drop_staged_before(orm, days))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
@@ -96,7 +96,7 @@ def staged_bytes(orm: OrmSession, token: str | None = None) -> int:
     return int(orm.scalar(query) or 0)
 
 
-def drop_staged(orm: OrmSession, names: Sequence[str]) -> None:
+def drop_staged(orm: OrmSession, names: Collection[str]) -> None:
     """Let go of blobs that are objects by now."""
     orm.execute(delete(StagedBlobRow).where(StagedBlobRow.sha256.in_(names)))
 

@@ -19,7 +19,8 @@ from dataset.exchange.objects import KINDS, REGISTRY, Offered, Parcel
 from dataset.store import Store
 from doors import blobs_of, open_door
 from innage.service.answers import digest_field
-from innage.service.messages.wire import dashed
+from innage.service.messages.wire import Group, Groups, SentObject, dashed
+from innage.service.receiving import take_group, take_groups
 
 REGISTERED = [kind for kind in KINDS if kind in REGISTRY]
 
@@ -104,6 +105,35 @@ def test_a_session_comes_in_once_its_pack_is_there(
     assert [(one["new"], one["known"]) for one in again["taken"]] == [(0, 1)]
     assert again["acknowledged"] == taken["acknowledged"]
     assert team.staged_bytes() == 0
+
+
+@pytest.mark.parametrize("together", [False, True])
+def test_a_session_and_the_end_of_its_pack_are_one_transaction(
+    team: Store, session: tuple[Parcel, bytes], monkeypatch: pytest.MonkeyPatch, together: bool
+) -> None:
+    """Where a server ends between the two, the session is not there and its pack waits on: what is here
+    already is not named with its packs again, so that one left behind would wait for days.
+    """
+    parcel, pack = session
+    team.stage_blob(sha256(pack), pack)
+    group = Group(objects=[SentObject(document=parcel.document.text, blobs=[sha256(pack)])])
+
+    def ended(*_: object) -> None:
+        raise SystemExit("killed")
+
+    def take() -> None:
+        if together:
+            take_groups(team, "ana", Groups(groups=[group]))
+        else:
+            take_group(team, "ana", group)
+
+    with monkeypatch.context() as patch:
+        patch.setattr("dataset.store.team.receipts.drop_staged", ended)
+        with pytest.raises(SystemExit):
+            take()
+    assert (team.lacking([parcel.offered]), team.staged_bytes()) == ((parcel.offered,), len(pack))
+    take()
+    assert (team.lacking([parcel.offered]), team.staged_bytes()) == ((), 0)
 
 
 def test_objects_are_given_as_they_are(
