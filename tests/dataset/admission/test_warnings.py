@@ -35,7 +35,7 @@ from dataset.records import (
     Surface,
     Wall,
 )
-from dataset.store import Store, admitting
+from dataset.store import Store
 
 PADS = (
     *(Pad(k, f"p{k}", 10.0 * k, 10.0, 5.0) for k in range(4)),
@@ -111,7 +111,7 @@ def door(
 ) -> Door:
     """Every check twice: of frames held as arrays, and of frames unpacked in windows shorter than a mark."""
     if request.param == "packed":
-        for module in (long_frames, tallies, admitting):
+        for module in (long_frames, tallies):
             monkeypatch.setattr(module, "WINDOW", 32)
         monkeypatch.setattr(long_frames, "_AHEAD", 1)
     return Door(new_store, tmp_path, request.param == "packed")

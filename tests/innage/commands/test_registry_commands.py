@@ -73,7 +73,7 @@ def test_the_registry_end_to_end(store: Path) -> None:
     (bench,) = run_json("unit benches")
     known = {"name": "u1", "note": "first", "serial": None, "origin_name": "u1"}
     unit = run_json("unit show u1")
-    assert unit == run_json("unit list")[0] | {"mountings": [], "sessions": [], "trims": []}
+    assert unit == run_json("unit list")[0] | {"mountings": [], "sessions": [], "trims": [], "unions": []}
     assert unit.items() >= (known | {"bench": bench["identity"], "bench_name": bench["name"]}).items()
     assert [(p["name"], p["width_mm"], p["role"]) for p in run_json("sensor show strip")["pads"]] == [
         ("low", 8.0, "level"),

@@ -75,7 +75,7 @@ def test_push_and_pull_as_commands(
     with Store.open(tmp_path / "rig.db") as store:
         store.add_sessions([bench_store(store).session(1)])
     code, said = run("push", url, "--store", rig, "--dry-run")
-    assert (code, "nothing was sent; 7 new to" in said) == (0, True), said
+    assert (code, "nothing was written there; 7 new to" in said) == (0, True), said
     assert team.sessions() == ()
     code, said = run("push", url, "--store", rig, "--json")
     assert (code, json.loads(said)["new"], len(team.sessions())) == (0, 7, 1)
