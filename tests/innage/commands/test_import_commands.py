@@ -124,7 +124,7 @@ def test_a_serial_that_a_unit_was_not_added_with(bench: Path) -> None:
     lines = "serial,unit,kind,date,a,b\nSN1,u1,dry,2026-01-31,1,2\n"
     said = run("trim", "import", written(bench, lines), *ALIKE, code=2)
     assert "SN1 of unit u1; expected none, as the store has it" in said
-    assert "one that was read later is given to the unit with 'innage unit serial'" in said
+    assert "One that was read later is given to the unit with 'innage unit serial'" in said
     assert "a column whose heading begins with '#' is passed over" in said
     for above in ("", "# unit,kind,date: as the fixture calls them\n", "#old,unit,kind\n"):
         path = written(bench, f"{above}#{lines}" if not above else f"{above}{lines.replace('serial', '#s')}")
