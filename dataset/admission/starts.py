@@ -134,6 +134,13 @@ def _in_name(start: Start, name: str) -> str:
         raise InputError(where, "does not fit the pattern", start.text, "write '*' for what may be anything")
     of = match.groupdict()
     offset = of.get("z") or ""
+    if not offset and start.utc_offset is None:  # alike for all files of the pattern: told once of many
+        raise InputError(
+            "started",
+            f"the pattern {quoted(start.text)} without an offset from UTC",
+            "%z in it, or utc_offset, such as +01:00",
+            fields=("started", "utc_offset"),
+        )
     return instant(
         where,
         f"{of['Y']}-{of['m']}-{of['d']}T{of['H']}:{of['M']}:{of.get('S') or '00'}{offset}",

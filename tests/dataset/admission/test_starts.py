@@ -106,6 +106,18 @@ def test_a_start_that_is_not_there_is_said(tmp_path: Path) -> None:
         started(path, read_start("header:begin"))
 
 
+def test_a_pattern_without_an_offset_is_said_alike_for_all_its_files(tmp_path: Path) -> None:
+    """The fault names no file: a list of many is told of it once."""
+    start, sentences = read_start("name:run_%Y%m%d_%H%M.csv"), set()
+    for clock in ("0915", "1015"):
+        path = tmp_path / f"run_20260302_{clock}.csv"
+        path.write_text("pad\n5\n6\n")
+        with pytest.raises(InputError, match="without an offset from UTC; expected %z in it, or utc_offset") as no:
+            started(path, start)
+        sentences.add(str(no.value))
+    assert len(sentences) == 1
+
+
 def test_one_instant_is_not_for_many_files() -> None:
     refuse_one_start_for_many(read_start("2026-03-02T09:15Z"), 1)
     refuse_one_start_for_many(read_start("column:when"), 2)
