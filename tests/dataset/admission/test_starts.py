@@ -112,7 +112,9 @@ def test_a_pattern_without_an_offset_is_said_alike_for_all_its_files(tmp_path: P
     for clock in ("0915", "1015"):
         path = tmp_path / f"run_20260302_{clock}.csv"
         path.write_text("pad\n5\n6\n")
-        with pytest.raises(InputError, match="without an offset from UTC; expected %z in it, or utc_offset") as no:
+        with pytest.raises(
+            InputError, match="without an offset from UTC; expected %z in it, or utc_offset"
+        ) as no:
             started(path, start)
         sentences.add(str(no.value))
     assert len(sentences) == 1
