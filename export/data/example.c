@@ -34,7 +34,8 @@ static @prefix@_selftest_t test;
  * Pump and heater need liquid for certain, so they go by low; the inlet needs room for certain and goes by high. The levels belong to the
  * appliance. Each output has two of them, or a level that hovers around one would switch it with every frame. The heater's stand above the
  * pump's: what heats must stay covered until it is cold. None of this replaces a float switch or a thermal cut-out where a standard asks
- * for one.
+ * for one. Where the model was trained on tanks of several heights, its span is the tallest one's: put the appliance's own in its place, or
+ * the inlet stays open while a lower tank overflows.
  */
 #define PUMP_OFF (10 * @PREFIX@_UNITS_PER_MM)
 #define PUMP_ON (15 * @PREFIX@_UNITS_PER_MM)

@@ -76,7 +76,7 @@ extern "C" {
 @pour_macros@
 /* Levels are integers of 1/@units@ mm above the tank's datum. */
 #define @PREFIX@_UNITS_PER_MM @units@
-#define @PREFIX@_SPAN @span@ /* the level of a full tank */
+#define @PREFIX@_SPAN @span@ /* the level of a full tank; of the tallest, where several stand above: a lower one overflows below it */
 #define @PREFIX@_NO_LEVEL (@no_level@) /* the level of a withheld reading */
 
 /* Validity of a reading. */
