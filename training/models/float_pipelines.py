@@ -68,6 +68,10 @@ def emit_float_onnx(pipeline: Pipeline, columns: int, name: str) -> bytes:
         final_types=[(OUTPUT, FloatTensorType([None, 1]))],
         target_opset={"": OPSET, "ai.onnx.ml": _ML_OPSET},
     )
+    # the converter lists them as a set has them, which every process orders otherwise
+    listed = sorted(model.opset_import, key=lambda opset: opset.domain)
+    del model.opset_import[:]
+    model.opset_import.extend(listed)
     return bytes(model.SerializeToString(deterministic=True))
 
 

@@ -68,6 +68,8 @@ def test_names_are_fixed_and_bytes_repeat(made_up: MadeUp, family: str) -> None:
         "level_mm",
     )
     assert emit_float_onnx(fitted.pipeline, 2, "canister-2") == model
+    domains = [opset.domain for opset in proto.opset_import]
+    assert domains == sorted(domains)  # whatever order a set has in this process
 
 
 def test_trees_branch_alike_in_single_precision(made_up: MadeUp) -> None:
