@@ -6,12 +6,14 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 
 import pytest
+from every_table import fill
 
+from building import Bench
 from dataset.store import Store
 from dataset.store.database import HISTORY, upgrade
 from servers import Server
@@ -78,3 +80,18 @@ def benches(template: Path, tmp_path: Path) -> tuple[Store, Store]:
         folder.mkdir()
     left, right = (Store.open(shutil.copy(template, folder / f"{folder.name}.db")) for folder in folders)
     return left, right
+
+
+@pytest.fixture(scope="session")
+def filled(
+    tmp_path_factory: pytest.TempPathFactory, template: Path, register: Callable[[Store], Bench]
+) -> Path:
+    """A store with a row in every table, in one file with nothing beside it."""
+    path = tmp_path_factory.mktemp("filled") / "store.db"
+    with Store.open(shutil.copy(template, path)) as store:
+        fill(store, register(store))
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        connection.execute("PRAGMA journal_mode=DELETE")
+        connection.execute("VACUUM")
+    return path

@@ -10,8 +10,10 @@ import httpx
 import pytest
 from everything import fill
 
+from dataset.records import Scope
 from dataset.store import Store
 from doors import open_door
+from servers import Server
 
 NORTH = "a" * 32
 
@@ -37,6 +39,21 @@ def team(tmp_path: Path) -> Iterator[Store]:
     """An empty store, open."""
     with Store.open(tmp_path / "team.db") as store:
         yield store
+
+
+@pytest.fixture(params=["in a file", pytest.param("on the server", marks=pytest.mark.slow)])
+def guarded(request: pytest.FixtureRequest, team: Store) -> Iterator[Store]:
+    """An empty store that asks for tokens."""
+    if request.param == "in a file":
+        team.add_token("nobody", [Scope.READ])
+        yield team
+        return
+    server: Server = request.getfixturevalue("server")
+    place = server.store()
+    with Store.open(place) as store:
+        store.add_token("nobody", [Scope.READ])
+        yield store
+    server.drop(place)
 
 
 @pytest.fixture

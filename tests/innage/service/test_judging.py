@@ -19,26 +19,10 @@ from doors import open_door
 from innage.jobs.exchange import judging
 from innage.jobs.exchange.push import Pushed, push
 from innage.service.client.connection import Connection, ProblemError
-from servers import Server
 
 NORTH, SOUTH = "a" * 32, "b" * 32
 BUDGET = Budget("small", "cortex-m0plus", 1, 1, 2, 3, 4)
 TEXTS = ('{"seed":1}', '{"numpy":"2"}', "{}", '{"format":1}')
-
-
-@pytest.fixture(params=["in a file", pytest.param("on the server", marks=pytest.mark.slow)])
-def guarded(request: pytest.FixtureRequest, team: Store) -> Iterator[Store]:
-    """An empty store that asks for tokens."""
-    if request.param == "in a file":
-        team.add_token("nobody", [Scope.READ])
-        yield team
-        return
-    server: Server = request.getfixturevalue("server")
-    place = server.store()
-    with Store.open(place) as store:
-        store.add_token("nobody", [Scope.READ])
-        yield store
-    server.drop(place)
 
 
 @contextmanager

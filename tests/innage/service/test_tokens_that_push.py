@@ -19,28 +19,12 @@ from doors import open_door
 from innage.jobs.exchange.peer import Answered, Sent
 from innage.jobs.exchange.push import Pushed, push
 from innage.service.client.connection import Connection, ProblemError
-from servers import Server
 
 NORTH, SOUTH = "a" * 32, "b" * 32
 SHARED = {"operator", "tank", "liquid", "sensor", "mounting", "mapping", "unit assignment"}
 OF_A_BENCH = {"unit", "instrument", "check standard", "check measurement", "trim"}
 OF_SESSIONS = {"session", "void", "tag", "amendment", "mark revision"}
 EVERYTHING = [*Scope]
-
-
-@pytest.fixture(params=["in a file", pytest.param("on the server", marks=pytest.mark.slow)])
-def guarded(request: pytest.FixtureRequest, team: Store) -> Iterator[Store]:
-    """An empty store that asks for tokens."""
-    if request.param == "in a file":
-        team.add_token("nobody", [Scope.READ])
-        yield team
-        return
-    server: Server = request.getfixturevalue("server")
-    place = server.store()
-    with Store.open(place) as store:
-        store.add_token("nobody", [Scope.READ])
-        yield store
-    server.drop(place)
 
 
 @contextmanager
