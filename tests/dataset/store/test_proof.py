@@ -53,7 +53,7 @@ def change_one(path: Path, table: str, column: str) -> None:
         connection.execute("COMMIT")
 
 
-@pytest.mark.parametrize("every", [30, pytest.param(2, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("every", [30, pytest.param(3, marks=pytest.mark.slow)])
 def test_a_change_of_any_column_is_told(filled: Path, tmp_path: Path, every: int) -> None:
     """One value of one column changed, whatever table: the check says that something is wrong."""
     assert check_store(filled).sound
@@ -72,7 +72,7 @@ def test_a_change_of_any_column_is_told(filled: Path, tmp_path: Path, every: int
     assert silent == []
 
 
-@pytest.mark.parametrize("flips", [10, pytest.param(80, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("flips", [10, pytest.param(50, marks=pytest.mark.slow)])
 def test_single_bits(filled: Path, tmp_path: Path, flips: int) -> None:
     """Single bits, each in a fresh copy: the check tells, or every row of every table is as it was."""
     before, content = every_row(filled), filled.read_bytes()
