@@ -12,7 +12,7 @@ from starlette.responses import Response
 from dataset.errors import InputError, quoted
 from innage.service.door import DoorOf
 from innage.service.pages.paper.frame import PAGE, sheet
-from innage.service.pages.paper.tables import Form, table_file
+from innage.service.pages.paper.tables import Form, rows_file
 
 if TYPE_CHECKING:
     from dataset.records import AuditEntry
@@ -96,7 +96,7 @@ def page(request: Request, door: DoorOf, wanted: WantedOf, walk: Word = "") -> R
 def table(request: Request, door: DoorOf, wanted: WantedOf, form: Form) -> Response:
     """The same rows, the newest first, at most so many."""
     rows = [asdict(row) for row in _rows(door.store, wanted, MOST_FILED)]
-    return table_file(request, "audit", form, {name: [row[name] for row in rows] for name in COLUMNS})
+    return rows_file(request, "audit", form, rows, COLUMNS)
 
 
 def _rows(store: Store, wanted: Wanted, most: int) -> tuple[AuditEntry, ...]:

@@ -15,7 +15,7 @@ from dataset.values import natural
 from innage.service.door import DoorOf
 from innage.service.pages.paper.frame import PAGE, sheet
 from innage.service.pages.paper.kept import KeptOf
-from innage.service.pages.paper.tables import Form, table_file
+from innage.service.pages.paper.tables import Form, rows_file
 
 if TYPE_CHECKING:
     from dataset.store import Store
@@ -63,7 +63,7 @@ def page(request: Request, door: DoorOf, kept: KeptOf, q: Asked = "") -> Respons
 def table(request: Request, door: DoorOf, kept: KeptOf, form: Form, q: Asked = "") -> Response:
     """All that fits."""
     rows = [asdict(hit) for hit in search(door.store, kept, q.strip())] if q.strip() else []
-    return table_file(request, "search", form, {name: [row[name] for row in rows] for name in COLUMNS})
+    return rows_file(request, "search", form, rows, COLUMNS)
 
 
 def search(store: Store, kept: Kept, wanted: str) -> list[Hit]:

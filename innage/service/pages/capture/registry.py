@@ -14,7 +14,7 @@ from dataset.store import Store
 from dataset.values import natural
 from innage.service.door import DoorOf
 from innage.service.pages.paper.frame import PAGE, sheet
-from innage.service.pages.paper.tables import Form, json_file, table_file
+from innage.service.pages.paper.tables import Form, json_file, rows_file
 
 Row = dict[str, Any]
 
@@ -66,7 +66,7 @@ def _table_of(kind: Kind) -> Callable[..., Response]:
     def table(request: Request, door: DoorOf, form: Form) -> Response:
         rows = _rows(door.store, kind)
         names = [name for name, _, _ in kind.columns]
-        return table_file(request, kind.name, form, {name: [row[name] for row in rows] for name in names})
+        return rows_file(request, kind.name, form, rows, names)
 
     return table
 

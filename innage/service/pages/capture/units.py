@@ -14,7 +14,7 @@ from innage.jobs.registry import unit_facts
 from innage.service.door import DoorOf
 from innage.service.pages.paper.frame import PAGE, sheet
 from innage.service.pages.paper.kept import Kept, KeptOf
-from innage.service.pages.paper.tables import Form, table_file
+from innage.service.pages.paper.tables import Form, rows_file
 
 
 def register(app: FastAPI) -> None:
@@ -38,7 +38,7 @@ def table(request: Request, door: DoorOf, kept: KeptOf, form: Form) -> Response:
     """All of them."""
     rows = _rows(door.store, kept)
     names = ("name", "serial", "bench_name", "sessions", "usable", "newest", "retired", "note", "identity")
-    return table_file(request, "units", form, {name: [row[name] for row in rows] for name in names})
+    return rows_file(request, "units", form, rows, names)
 
 
 def _rows(store: Store, kept: Kept) -> list[dict[str, Any]]:

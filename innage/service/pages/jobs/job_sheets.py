@@ -15,7 +15,7 @@ from dataset.words import JobEventKind, JobState
 from innage.runner.facts import event_facts, job_facts
 from innage.service.door import DoorOf
 from innage.service.pages.paper.frame import PAGE, sheet
-from innage.service.pages.paper.tables import Form, json_file, table_file
+from innage.service.pages.paper.tables import Form, json_file, rows_file, table_file
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -57,7 +57,7 @@ def listed(request: Request, door: DoorOf, state: States = []) -> Response:  # n
 def table(request: Request, door: DoorOf, form: Form, state: States = []) -> Response:  # noqa: B006 - as above
     """The same."""
     rows = [_row(job) for job in door.store.queued_jobs(_states(state), MOST_LISTED)]
-    return table_file(request, "jobs", form, {name: [row[name] for row in rows] for name in COLUMNS})
+    return rows_file(request, "jobs", form, rows, COLUMNS)
 
 
 def log_sheet(request: Request, door: DoorOf, key: JobPath) -> Response:

@@ -46,6 +46,19 @@ def table_file(request: Request, name: str, form: Form, columns: Mapping[str, Se
     return answer(request, content, _TYPES[form], headers=attached)
 
 
+def rows_file(
+    request: Request, name: str, form: Form, rows: Sequence[Mapping[str, Any]], columns: Sequence[str]
+) -> Response:
+    """A table by its rows, of which each has a value for each of the columns. A list of words stands in its
+    cell with blanks between.
+    """
+    cells = {
+        column: [" ".join(row[column]) if isinstance(row[column], list) else row[column] for row in rows]
+        for column in columns
+    }
+    return table_file(request, name, form, cells)
+
+
 def _csv(columns: Mapping[str, Sequence[Any]]) -> bytes:
     """As RFC 4180 has it: lines end in CR LF; what is not there is an empty field."""
     text = io.StringIO()

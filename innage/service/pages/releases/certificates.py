@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -20,11 +21,11 @@ from innage.service.pages.paper.forms import Fault, fields_of, given
 from innage.service.pages.paper.frame import PAGE, see_other, sheet
 from innage.service.pages.paper.kept import KeptOf
 from innage.service.pages.paper.since import said_since
-from innage.service.pages.paper.tables import Form, json_file, table_file
+from innage.service.pages.paper.tables import Form, json_file, rows_file
 from innage.service.pages.paper.words import said
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable
 
     from dataset.store import Store
     from innage.service.pages.paper.kept import Kept
@@ -54,6 +55,7 @@ GATES = (
     (("status",), "The model is not retired", RETIRED),
 )
 COLUMNS = ("bundle_sha256", "model", "files", "kept", "signatures", "withdrawn", "channels")
+FILES = ("name", "size", "sha256")
 
 
 def register(app: FastAPI) -> None:
@@ -75,11 +77,7 @@ def listed(request: Request, door: DoorOf) -> Response:
 
 def table(request: Request, door: DoorOf, form: Form) -> Response:
     """All of them."""
-    rows = _rows(door.store)
-    columns = {name: [row[name] for row in rows] for name in COLUMNS[:-1]}
-    return table_file(
-        request, "bundles", form, columns | {"channels": [" ".join(row["channels"]) for row in rows]}
-    )
+    return rows_file(request, "bundles", form, _rows(door.store), COLUMNS)
 
 
 def certificate(request: Request, door: DoorOf, kept: KeptOf, sha256: BundlePath) -> Response:
@@ -121,10 +119,8 @@ def as_json(request: Request, door: DoorOf, kept: KeptOf, sha256: BundlePath) ->
 def files(request: Request, door: DoorOf, sha256: BundlePath, form: Form) -> Response:
     """Its files, by name."""
     known = door.store.bundle(sha256)
-    columns: Mapping[str, list[Any]] = {
-        name: [getattr(file, name) for file in known.files] for name in ("name", "size", "sha256")
-    }
-    return table_file(request, f"bundle-{known.bundle_sha256[:ID_DIGITS]}-files", form, columns)
+    rows = [asdict(file) for file in known.files]
+    return rows_file(request, f"bundle-{known.bundle_sha256[:ID_DIGITS]}-files", form, rows, FILES)
 
 
 async def withdraw(

@@ -11,7 +11,7 @@ from dataset.values import check_channel
 from innage.jobs.releasing.facts import channel_facts, move_facts
 from innage.service.door import DoorOf
 from innage.service.pages.paper.frame import PAGE, sheet
-from innage.service.pages.paper.tables import Form, json_file, table_file
+from innage.service.pages.paper.tables import Form, json_file, rows_file
 from innage.service.pages.releases.release import SAYS
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def listed(request: Request, door: DoorOf) -> Response:
 
 def table(request: Request, door: DoorOf, form: Form) -> Response:
     """All of them, by name."""
-    return table_file(request, "channels", form, _columns(_rows(door.store), FACTS))
+    return rows_file(request, "channels", form, _rows(door.store), FACTS)
 
 
 def one(request: Request, door: DoorOf, name: ChannelPath) -> Response:
@@ -86,17 +86,9 @@ def moves(
     if form is Form.JSON:
         return json_file(request, rows)
     file = f"channel-{channel.replace('/', '-')}-moves"
-    return table_file(request, file, form, _columns(rows, MOVES))
+    return rows_file(request, file, form, rows, MOVES)
 
 
 def _rows(store: Store) -> list[dict[str, Any]]:
     lines = {line.bundle_sha256: line for line in store.bundle_lines()}
     return [channel_facts(move, lines[move.bundle_sha256]) for move in store.channels()]
-
-
-def _columns(rows: list[dict[str, Any]], names: tuple[str, ...]) -> dict[str, list[Any]]:
-    """Lists of words as words with blanks between, so that they stand in a cell."""
-    return {
-        name: [" ".join(row[name]) if isinstance(row[name], list) else row[name] for row in rows]
-        for name in names
-    }

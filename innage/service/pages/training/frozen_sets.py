@@ -14,7 +14,7 @@ from innage.jobs.models.choosing import look_at
 from innage.service.door import DoorOf
 from innage.service.pages.paper.frame import PAGE, sheet
 from innage.service.pages.paper.kept import Kept, KeptOf
-from innage.service.pages.paper.tables import Form, json_file, table_file
+from innage.service.pages.paper.tables import Form, json_file, rows_file
 
 if TYPE_CHECKING:
     from dataset.records import FrozenSet
@@ -41,8 +41,8 @@ def listed(request: Request, door: DoorOf, kept: KeptOf) -> Response:
 def table(request: Request, door: DoorOf, kept: KeptOf, form: Form) -> Response:
     """All of them."""
     rows = _rows(door.store, kept)
-    names = ("name", "sha256", "group_by", *ROLES, "sessions", "origin", "prove_openings", "models")
-    return table_file(request, "frozen-sets", form, {str(n): [row[n] for row in rows] for n in names})
+    names = ("name", "sha256", "group_by", *map(str, ROLES), "sessions", "origin", "prove_openings", "models")
+    return rows_file(request, "frozen-sets", form, rows, names)
 
 
 def one(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Response:
@@ -77,7 +77,7 @@ def groups(request: Request, door: DoorOf, name: str, form: Form) -> Response:
     """Its groups, a row each."""
     rows = _groups(look_at(door.store, name))
     names = ("group", "role", "frames", "sessions")
-    return table_file(request, f"frozen-{name}-groups", form, {n: [row[n] for row in rows] for n in names})
+    return rows_file(request, f"frozen-{name}-groups", form, rows, names)
 
 
 def _groups(frozen: Frozen) -> list[dict[str, Any]]:

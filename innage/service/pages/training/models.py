@@ -26,7 +26,7 @@ from innage.service.pages.paper.filters import Asked, AskedOf
 from innage.service.pages.paper.frame import PAGE, POLICY, answer, sheet
 from innage.service.pages.paper.kept import KeptOf
 from innage.service.pages.paper.since import said_since
-from innage.service.pages.paper.tables import Form, json_file, table_file
+from innage.service.pages.paper.tables import Form, json_file, rows_file, table_file
 from innage.service.pages.training.shipping import asked, verdict
 from training.search.metrics import Metrics, read_metrics
 
@@ -77,7 +77,7 @@ def table(request: Request, door: DoorOf, kept: KeptOf, asked: AskedOf, form: Fo
     """All of them that the filter leaves."""
     rows = _rows(door.store, kept, asked)
     names = tuple(rows[0]) if rows else ("name",)
-    return table_file(request, "models", form, {name: [row[name] for row in rows] for name in names})
+    return rows_file(request, "models", form, rows, names)
 
 
 def as_json(request: Request, door: DoorOf, name: str) -> Response:
