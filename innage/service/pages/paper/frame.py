@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
+from html import unescape
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import Response
 
 from export.cautions import CAUTIONS
+from export.report.style import harmless
 from innage.service.answers import is_known
 from innage.service.pages.paper import words
 from innage.service.rights import Actor, Scope
@@ -98,7 +103,28 @@ def sheet(
             done=words.DONE.get(request.query_params.get("done", ""), ""),
         )
     )
-    return answer(request, content.encode(), "text/html; charset=utf-8", status=status, headers=headers)
+    named = {"Content-Security-Policy": policy_of(content, "'self'")} | dict(headers or {})
+    return answer(request, content.encode(), "text/html; charset=utf-8", status=status, headers=named)
+
+
+def policy_of(page: str, *sources: str) -> str:
+    """The policy of a page in which styles stand: those alone, by their hashes, beside those of ``sources``.
+    Whatever a page shows of others is escaped, so that no style of theirs is among them.
+    """
+    hashes = [
+        f"'sha256-{base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()}'"
+        for style in re.findall(r"<style>(.*?)</style>", page, re.DOTALL)
+    ]
+    return POLICY.replace("style-src 'self'", f"style-src {' '.join([*sources, *hashes])}")
+
+
+def _foot(title: str, hashed: str) -> Markup:
+    """The style that prints at the foot of each sheet what it is of and its hash, beside its number: a string
+    of CSS, of words that can't end it.
+    """
+    name = harmless(unescape(title))
+    said = name if not hashed or hashed in name else f"{name}, hash {harmless(hashed)}"
+    return Markup(f'@page{{@bottom-left{{content:"{said}"}}}}')  # noqa: S704 - no letter of it is markup
 
 
 def _chapter(path: str) -> str:
@@ -140,4 +166,5 @@ def _environment() -> Environment:
         auto_reload=False,
     )
     environment.filters.update(words.FILTERS)
+    environment.globals["foot"] = _foot
     return environment

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import json
-import re
 from typing import TYPE_CHECKING, Any
 
 from fastapi import FastAPI, Request
@@ -23,11 +20,12 @@ from innage.jobs.releasing.shipping import standing
 from innage.jobs.sessions.finding import settle
 from innage.service.door import DoorOf
 from innage.service.pages.paper.filters import Asked, AskedOf
-from innage.service.pages.paper.frame import PAGE, POLICY, answer, sheet
+from innage.service.pages.paper.frame import PAGE, answer, policy_of, sheet
 from innage.service.pages.paper.kept import KeptOf
 from innage.service.pages.paper.since import said_since
 from innage.service.pages.paper.tables import Form, json_file, rows_file, table_file
 from innage.service.pages.training.shipping import asked, verdict
+from innage.service.pages.training.shipping import facts as ship_facts
 from training.search.metrics import Metrics, read_metrics
 
 if TYPE_CHECKING:
@@ -80,10 +78,13 @@ def table(request: Request, door: DoorOf, kept: KeptOf, asked: AskedOf, form: Fo
     return rows_file(request, "models", form, rows, names)
 
 
-def as_json(request: Request, door: DoorOf, name: str) -> Response:
-    """As ``innage models NAME --json`` has it."""
-    model, store = door.store.model(name), door.store
-    return json_file(request, model_facts(model, store.board_measurements(name), store.status(name)))
+def as_json(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Response:
+    """As ``innage models NAME --json`` has it, and whether it may ship."""
+    store = door.store
+    model = store.model(name)
+    facts = model_facts(model, store.board_measurements(name), store.status(name))
+    stood = standing(store, model, read_metrics(facts["metrics"]), *said_since(store, kept, model))
+    return json_file(request, facts | {"ships": ship_facts(stood, model)})
 
 
 def data_sheet(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Response:
@@ -134,17 +135,8 @@ def report(request: Request, door: DoorOf, name: str) -> Response:
     this page names them by their hashes.
     """
     page = model_page(door.store, name)
-    styles = re.findall(r"<style>(.*?)</style>", page, re.DOTALL)
-    named = " ".join(
-        f"'sha256-{base64.b64encode(hashlib.sha256(s.encode()).digest()).decode()}'" for s in styles
-    )
-    policy = POLICY.replace("style-src 'self'", f"style-src {named}")
-    return answer(
-        request,
-        page.encode(),
-        "text/html; charset=utf-8",
-        headers={"Content-Security-Policy": policy},
-    )
+    headers = {"Content-Security-Policy": policy_of(page)}
+    return answer(request, page.encode(), "text/html; charset=utf-8", headers=headers)
 
 
 def _pictures(facts: Mapping[str, Any]) -> list[Markup]:

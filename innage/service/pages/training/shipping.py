@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from dataset.records import ID_DIGITS
@@ -11,6 +11,8 @@ from innage.jobs.releasing.gates import FAILED
 from innage.jobs.releasing.shipping import Ships
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from dataset.records import Model
     from innage.jobs.releasing.gates import Gate
     from innage.jobs.releasing.shipping import Standing
@@ -52,12 +54,41 @@ class Asked:
 
 
 def verdict(stood: Standing) -> str:
-    """The answer in a sentence, which names what speaks against it, or else what is open."""
+    """The answer in a sentence, which names what speaks against it, or else what is open; and where it is
+    released all the same, that it is.
+    """
     if stood.ships in (Ships.YES, Ships.CONCEDED):
         return VERDICTS[stood.ships]
     shut = [gate for gate in stood.gates if not gate.passed]
     against = [gate for gate in shut if gate.answer == FAILED]
-    return f"{VERDICTS[stood.ships]}: see {', '.join(gate.name for gate in against or shut)}."
+    said = f"{VERDICTS[stood.ships]}: see {', '.join(gate.name for gate in against or shut)}."
+    return " ".join(filter(None, (said, _released(stood, shut))))
+
+
+def _released(stood: Standing, shut: Sequence[Gate]) -> str:
+    """What a channel points at is released, whatever else is asked here; nothing where none does."""
+    usable = {bundle.bundle_sha256 for bundle in stood.bundles if bundle.withdrawn is None}
+    channels = [move.channel for move in stood.pointing if move.bundle_sha256 in usable]
+    if not channels:
+        return ""
+    points = "points" if len(channels) == 1 else "point"
+    said = f"It is released all the same: {', '.join(channels)} {points} at it."
+    if any(gate.name == "readings" for gate in shut):
+        said += " The gates before a channel do not ask whose readings a model rests on; a product does."
+    return said
+
+
+def facts(stood: Standing, model: Model) -> dict[str, Any]:
+    """The same for programs: the answer, its sentence, and each question with what to do next."""
+    return {
+        "answer": str(stood.ships),
+        "sentence": verdict(stood),
+        "channels": [move.channel for move in stood.pointing],
+        "asked": [
+            {"asks": one.asks, **one.gate.facts(), "next": None if one.next is None else asdict(one.next)}
+            for one in asked(stood, model)
+        ],
+    }
 
 
 def asked(stood: Standing, model: Model) -> list[Asked]:

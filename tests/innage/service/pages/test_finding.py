@@ -101,6 +101,11 @@ def test_a_data_sheet_says_whether_it_may_ship(team: Store, reader: httpx.Client
         "Exported, not withdrawn": "open",
         "On a channel": "open",
     }
+    ships = reader.get("/models/judged.json").json()["ships"]
+    words = {"passed": "yes", "failed": "no", "not enough evidence": "open"}
+    assert (ships["answer"], ships["sentence"]) == ("no", said)
+    assert [(one["asks"], words[one["answer"]]) for one in ships["asked"]] == answers
+    assert {one["next"]["command"] for one in ships["asked"] if one["next"]} >= {"innage log FILE"}
     assert "all 1 of signed@2 met, signed by" in section
     assert "<code>innage export judged --budget BUDGET --out FOLDER</code>" in section
     released = reader.get("/models/m1").text.partition('id="ship"')[2].partition("</table>")[0]

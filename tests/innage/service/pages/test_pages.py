@@ -19,6 +19,7 @@ import pytest
 from starlette.datastructures import QueryParams
 
 from building import bench_store
+from dataset.canonical import limits_sha256
 from dataset.records import (
     Conditions,
     CountLaw,
@@ -66,7 +67,8 @@ def test_every_page_is_there_under_its_headers(bench: Store, reader: httpx.Clien
     """Of every route; a browser that has a page already is told so."""
     for address in addresses(bench):
         answer = reader.get(address)
-        policy = re.sub("'sha256-[^']+'", "'self'", answer.headers["content-security-policy"])
+        policy = re.sub("(?<='self') 'sha256-[^']+'", "", answer.headers["content-security-policy"])
+        policy = re.sub("'sha256-[^']+'", "'self'", policy)  # of the report, which has no other style
         assert (answer.status_code, policy) == (200, POLICY), address
         assert answer.headers["x-content-type-options"] == "nosniff"
         assert answer.headers["vary"] == "Accept, Authorization, Cookie"
@@ -168,13 +170,35 @@ def test_names_and_reasons_of_others_stay_text(tmp_path: Path) -> None:
             assert record.count("&lt;script&gt;alert(1)&lt;/script&gt;") >= 5
 
 
-def test_a_report_has_no_style_but_those_that_its_policy_names(reader: httpx.Client) -> None:
+@pytest.mark.parametrize("path", ["", "/report"])
+def test_a_page_has_no_style_but_those_that_its_policy_names(reader: httpx.Client, path: str) -> None:
     """The hashes of the styles that stand in it (CSP level 3, 2.3.1), and of no other."""
-    answer = reader.get(f"/models/{READABLE}/report")
+    answer = reader.get(f"/models/{READABLE}{path}")
     styles = re.findall(r"<style>(.*?)</style>", answer.text, re.DOTALL)
     named = [f"sha256-{b64encode(sha256(style.encode()).digest()).decode()}" for style in styles]
     assert styles
     assert re.findall("'(sha256-[^']+)'", answer.headers["content-security-policy"]) == named
+
+
+def test_the_foot_of_a_printed_sheet_has_its_hash(bench: Store, reader: httpx.Client) -> None:
+    """As its seal has it, once; a sheet without a seal is named alone."""
+    frozen, (first, *_, second) = bench.frozen_sets()[0], bench.models()
+    session, (bundle, *_) = bench.sessions()[0], bench.bundle_lines()
+    for path, hashes in (
+        (f"/sessions/{session.id}", [session.sha256]),
+        (f"/frozen/{frozen.name}", [frozen.sha256]),
+        (f"/models/{first.name}", [first.sha256]),
+        (f"/bundles/{bundle.bundle_sha256[:12]}", [bundle.bundle_sha256]),
+        (f"/compare?first={first.name}&second={second.name}", [first.sha256, second.sha256]),
+        *((f"/channels/{move.channel}", [move.sha256]) for move in bench.channels()),
+        *((f"/jobs/{job.key[:12]}", [job.key, job.identity]) for job in bench.queued_jobs(most=1)),
+        *((f"/limits/{limits.ref}", [limits_sha256(limits)]) for limits in bench.all_limits()),
+        ("/units", []),
+    ):
+        (foot,) = re.findall(
+            r'<style>@page\{@bottom-left\{content:"([^"<]+)"\}\}</style>', reader.get(path).text
+        )
+        assert re.findall(r"\b[0-9a-f]{12}\b", foot) == [sha256[:12] for sha256 in hashes], path
 
 
 def test_a_data_sheet_and_its_tables_agree(bench: Store, reader: httpx.Client) -> None:
