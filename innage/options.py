@@ -48,24 +48,6 @@ ComparedStoreOption = Annotated[
         show_default=False,
     ),
 ]
-ServerArgument = Annotated[str, typer.Argument(help="Where it is served, such as https://store.example.")]
-ServerOption = Annotated[
-    str | None,
-    typer.Option("--server", help="Instead of --store: the URL of a team's store ('innage serve')."),
-]
-TokenFileOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--token-file",
-        help="A file with the token, readable by its owner alone. Default: INNAGE_TOKEN, or the file that "
-        "INNAGE_TOKEN_FILE names.",
-        show_default=False,
-    ),
-]
-PlainHttpOption = Annotated[
-    bool,
-    typer.Option("--plain-http", help="Show the token without TLS: only within a network that you trust."),
-]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
 EvenIfVoidOption = Annotated[
     bool, typer.Option("--even-if-void", help="Although sessions behind it are void.")

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,17 +15,21 @@ from innage.options import (
     EvenIfAmendedOption,
     EvenIfVoidOption,
     JsonOption,
+    StoreOption,
+    option_of,
+)
+from innage.server_options import (
+    Connect,
     PlainHttpOption,
     ServerOption,
-    StoreOption,
     TokenFileOption,
-    open_existing,
-    option_of,
+    at_hand_or_served,
 )
 from innage.terminal.output import emit, progress, say, say_aside
 from innage.terminal.views.channels import show_bundle, show_channels, show_gates, show_moves
 
 if TYPE_CHECKING:
+    from dataset.store import Store
     from dataset.store.places import Place
     from innage.jobs.releasing.at_hand import ReleasePlace
 
@@ -41,22 +44,22 @@ AuthorOption = Annotated[
 ]
 
 
-@contextmanager
 def _place(
     store: Place, server: str | None, token_file: Path | None, plain_http: bool
-) -> Iterator[ReleasePlace]:
+) -> AbstractContextManager[ReleasePlace]:
     """The store where the channels are kept: at hand, or behind a URL."""
-    if server is None:
+
+    def at_hand(opened: Store) -> ReleasePlace:
         from innage.jobs.releasing.at_hand import AtHand
 
-        with open_existing(store) as opened:
-            yield AtHand(opened)
-        return
-    from innage.service.client.releases import Releases
-    from innage.service.client.secrets import find_token
+        return AtHand(opened)
 
-    with Releases(server, find_token(token_file), plain_http=plain_http) as connection:
-        yield connection
+    def served() -> Connect[ReleasePlace]:
+        from innage.service.client.releases import Releases
+
+        return Releases
+
+    return at_hand_or_served(store, server, token_file, plain_http, at_hand=at_hand, served=served)
 
 
 def _said_by(author: str | None, server: str | None) -> str:

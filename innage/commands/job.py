@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,17 +15,21 @@ from dataset.words import JobState
 from innage.options import (
     DEFAULT_STORE,
     JsonOption,
+    StoreOption,
+)
+from innage.server_options import (
+    Connect,
     PlainHttpOption,
     ServerOption,
-    StoreOption,
     TokenFileOption,
-    open_existing,
+    at_hand_or_served,
 )
 from innage.terminal.output import emit, say
 from innage.terminal.views.jobs import show_events, show_job, show_jobs
 
 if TYPE_CHECKING:
     from dataset.records import QueuedJob
+    from dataset.store import Store
     from dataset.store.places import Place
     from innage.runner.places import QueuePlace
 
@@ -84,22 +88,22 @@ _TAKEN: Mapping[str, Mapping[str, str]] = {
 _HAS_OUT = ("report", "export")  # whose commands ask for a place; a job's files stay in the store
 
 
-@contextmanager
 def _queue(
     store: Place, server: str | None, token_file: Path | None, plain_http: bool
-) -> Iterator[QueuePlace]:
+) -> AbstractContextManager[QueuePlace]:
     """The store whose queue it is: at hand, or behind a URL."""
-    if server is None:
+
+    def at_hand(opened: Store) -> QueuePlace:
         from innage.runner.places import AtHand
 
-        with open_existing(store) as opened:
-            yield AtHand(opened)
-        return
-    from innage.service.client.jobs import Queue
-    from innage.service.client.secrets import find_token
+        return AtHand(opened)
 
-    with Queue(server, find_token(token_file), plain_http=plain_http) as connection:
-        yield connection
+    def served() -> Connect[QueuePlace]:
+        from innage.service.client.jobs import Queue
+
+        return Queue
+
+    return at_hand_or_served(store, server, token_file, plain_http, at_hand=at_hand, served=served)
 
 
 @app.command(context_settings={"ignore_unknown_options": True})

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -16,17 +16,16 @@ from innage.jobs.sessions.finding import SessionFilter
 from innage.options import (
     DEFAULT_STORE,
     JsonOption,
-    PlainHttpOption,
     StoreOption,
-    TokenFileOption,
-    open_existing,
     open_store,
     option_of,
 )
 from innage.sections import SectionedCommand
+from innage.server_options import Connect, PlainHttpOption, TokenFileOption, at_hand_or_served
 from innage.terminal.output import emit, progress, say
 
 if TYPE_CHECKING:
+    from dataset.store import Store
     from dataset.store.places import Place
     from innage.jobs.releasing.pulling import ReleaseSource
 
@@ -154,22 +153,22 @@ def pull(
         raise typer.Exit(SAID_NO)
 
 
-@contextmanager
 def _connected(
     url: str | None, store: Place, token_file: Path | None, plain_http: bool
-) -> Iterator[ReleaseSource]:
+) -> AbstractContextManager[ReleaseSource]:
     """Where channels are: behind a URL, or in the store here."""
-    if url is None:
+
+    def at_hand(opened: Store) -> ReleaseSource:
         from innage.jobs.releasing.pulling import StoreSource
 
-        with open_existing(store) as opened:
-            yield StoreSource(opened)
-        return
-    from innage.service.client.releases import Releases
-    from innage.service.client.secrets import find_token
+        return StoreSource(opened)
 
-    with Releases(url, find_token(token_file), plain_http=plain_http) as connection:
-        yield connection
+    def served() -> Connect[ReleaseSource]:
+        from innage.service.client.releases import Releases
+
+        return Releases
+
+    return at_hand_or_served(store, url, token_file, plain_http, at_hand=at_hand, served=served)
 
 
 def _pull_bundle(

@@ -12,14 +12,12 @@ from innage.jobs.sessions.finding import SessionFilter
 from innage.options import (
     DEFAULT_STORE,
     JsonOption,
-    PlainHttpOption,
-    ServerArgument,
     StoreOption,
-    TokenFileOption,
     open_existing,
     option_of,
 )
 from innage.sections import SectionedCommand
+from innage.server_options import PlainHttpOption, ServerArgument, TokenFileOption
 from innage.terminal.output import emit, progress, say, say_aside
 
 if TYPE_CHECKING:
