@@ -272,7 +272,10 @@ def cancel(
     plain_http: PlainHttpOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Cancel a job. One that is queued ends now, one that runs at its next step."""
+    """Cancel a job. One that is queued ends now, one that runs at its next step.
+
+    Cancelling it again changes nothing.
+    """
     with _queue(store, server, token_file, plain_http) as queue:
         asked = queue.cancel(job)
     ends = "is cancelled" if asked.state is JobState.CANCELLED else "ends at its next step"

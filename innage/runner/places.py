@@ -33,7 +33,7 @@ class QueuePlace(Protocol):
         ...
 
     def cancel(self, ref: str) -> QueuedJob:
-        """Ask for a job to end, refused where it has ended."""
+        """Ask for a job to end, refused where it succeeded or failed; once more changes nothing."""
         ...
 
     def file(self, ref: str, sha256: str) -> bytes:

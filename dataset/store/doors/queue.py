@@ -49,10 +49,11 @@ class QueueDoor(Transactions):
         return self._read(lambda orm: adding.file(orm, ref, sha256))
 
     def cancel_job(self, ref: str) -> QueuedJob:
-        """Ask for a job to end: at once where it is queued, at the next step of its runner where it runs.
+        """Ask for a job to end: at once where it is queued, at the next step of its runner where it runs. One
+        that was cancelled before stays as it is.
 
         Raises:
-            ChangedMeanwhileError: it has ended. NotFoundError: no such job.
+            ChangedMeanwhileError: it succeeded or failed. NotFoundError: no such job.
         """
         return self._write(lambda orm: adding.cancel(orm, ref, self._actor or auditing.at_command_line(orm)))
 

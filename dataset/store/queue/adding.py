@@ -83,8 +83,12 @@ def job(orm: OrmSession, ref: str) -> QueuedJob:
 
 
 def cancel(orm: OrmSession, ref: str, by: Actor) -> QueuedJob:
-    """Ask for a job to end: at once where it is queued, at the next step of its runner where it runs."""
+    """Ask for a job to end: at once where it is queued, at the next step of its runner where it runs.
+    One that was cancelled stays so: whose answer was lost may ask again.
+    """
     row = job_row(orm, ref)
+    if row.state == JobState.CANCELLED:
+        return to_job(row)
     if JobState(row.state).has_ended:
         raise ChangedMeanwhileError(
             f"job {row.key[:ID_DIGITS]}", f"is {row.state}", "one that is queued or runs"

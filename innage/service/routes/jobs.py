@@ -92,7 +92,9 @@ def job(door: DoorOf, key: JobPath) -> JobAnswer:
 
 
 def cancelled(store: StoreOf, key: JobPath) -> JobAnswer:
-    """Ask for a job to end: at once where it is queued, at its next step where it runs."""
+    """Ask for a job to end: at once where it is queued, at its next step where it runs. Asking again changes
+    nothing.
+    """
     try:
         return _answer(store.cancel_job(key))
     except ChangedMeanwhileError as error:

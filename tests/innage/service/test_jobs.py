@@ -105,6 +105,17 @@ def test_a_job_over_http(store: Store, runs: httpx.Client) -> None:
     assert kinds == ["token", "job"]
 
 
+def test_who_asks_again_to_cancel_changes_nothing(store: Store, runs: httpx.Client) -> None:
+    """The answer to the first request was lost: the same answer, no other event, and one row of the audit."""
+    place = runs.post("/v1/jobs", json=ASKED).headers["location"]
+    first, second = (runs.post(f"{place}/cancel") for _ in range(2))
+    assert (first.status_code, first.json()["state"]) == (202, "cancelled")
+    assert (second.status_code, second.json()) == (202, first.json())
+    told = runs.get(f"{place}/log").json()["events"]
+    assert [event["kind"] for event in told] == ["queued", "cancel asked", "cancelled"]
+    assert [entry.kind for entry in store.last_audit(2)] == ["job", "job cancel"]
+
+
 def test_what_is_refused(runs: httpx.Client) -> None:
     """Settings that cannot be, names that the store does not have, blobs that were not sent."""
     cases: list[tuple[dict[str, Any], int, str]] = [

@@ -205,12 +205,17 @@ def test_a_job_that_is_given_back_was_not_tried(store: Store) -> None:
 
 def test_a_job_is_cancelled(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     """At once while it waits; where it runs, its runner is told, and ends it; one whose runner went silent
-    meanwhile does not start again. One that has ended cannot be.
+    meanwhile does not start again. Once more changes nothing; what succeeded cannot be.
     """
     waiting = store.queue_job(NEW)
-    assert store.cancel_job(waiting.key).state is JobState.CANCELLED
-    with pytest.raises(ChangedMeanwhileError, match="is cancelled"):
-        store.cancel_job(waiting.key)
+    cancelled = store.cancel_job(waiting.key)
+    assert cancelled.state is JobState.CANCELLED
+    assert store.cancel_job(waiting.key) == cancelled
+    assert told(store, waiting.key) == ["queued", "cancel asked", "cancelled"]
+    done = store.queue_job(NEW)
+    store.job_succeeded(claimed(store), {"figures": "c" * 64}, {})
+    with pytest.raises(ChangedMeanwhileError, match="is succeeded; expected one that is queued or runs"):
+        store.cancel_job(done.key)
     running = store.queue_job(NEW)
     held = claimed(store)
     asked = store.cancel_job(running.key)
