@@ -12,7 +12,6 @@ moves. Ends with exit code 1 where the programs differ by a byte.
 
 from __future__ import annotations
 
-import argparse
 import heapq
 import os
 import pickle
@@ -21,17 +20,14 @@ from collections import Counter, deque
 from collections.abc import Hashable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import Any
 
+import asked_search
 import joblib
 from threadpoolctl import threadpool_limits
 
 from dataset.pools import Round, Task
-from dataset.store import Store
-from innage.jobs.models.training import cost_model, lean_cost_model
 from training.program import digest
-from training.search.context import SearchRequest
 from training.search.train import train
 
 WAY_S = 0.02  # of a task: to a worker and back
@@ -164,18 +160,10 @@ def processor_s() -> float:
 
 def main() -> int:
     """The table; 1 where programs differ."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("store", type=Path)
-    parser.add_argument("frozen")
-    parser.add_argument("--budget")
-    parser.add_argument("--limits")
+    parser = asked_search.parser(__doc__)
     parser.add_argument("--workers", type=int, nargs="+", default=WORKERS)
     given = parser.parse_args()
-    with Store.open(given.store) as store:
-        data = store.frozen_data(store.frozen_set(given.frozen))
-        limits = None if given.limits is None else store.limits(given.limits)
-        budget = None if given.budget is None else store.budget(given.budget)
-    request = SearchRequest("paper", limits, budget, cost_model(budget), leanest=lean_cost_model(budget))
+    data, request = asked_search.read(given)
     known, programs, first = Known(), set[str](), None
     for workers in given.workers:
         pool = OnPaper(workers, known)

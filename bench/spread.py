@@ -9,19 +9,17 @@ the libraries. Ends with exit code 1 where the programs differ by a byte.
 
 from __future__ import annotations
 
-import argparse
 import statistics
 import sys
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
+
+import asked_search
 
 from dataset.pools import HERE, Pool, Processes
 from dataset.pools.cluster import dask_cluster
 from dataset.records import FrozenData
-from dataset.store import Store
-from innage.jobs.models.training import cost_model, lean_cost_model
 from training.program import digest
 from training.search.context import SearchRequest
 from training.search.train import train
@@ -33,18 +31,10 @@ def main() -> int:
     """The table of ratios; 1 where results differ."""
     from distributed import LocalCluster
 
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("store", type=Path)
-    parser.add_argument("frozen")
-    parser.add_argument("--budget")
-    parser.add_argument("--limits")
+    parser = asked_search.parser(__doc__)
     parser.add_argument("--rounds", type=int, default=3)
     given = parser.parse_args()
-    with Store.open(given.store) as store:
-        data = store.frozen_data(store.frozen_set(given.frozen))
-        limits = None if given.limits is None else store.limits(given.limits)
-        budget = None if given.budget is None else store.budget(given.budget)
-    request = SearchRequest("spread", limits, budget, cost_model(budget), leanest=lean_cost_model(budget))
+    data, request = asked_search.read(given)
     with (
         LocalCluster(
             n_workers=WORKERS, processes=True, threads_per_worker=1, dashboard_address=None
