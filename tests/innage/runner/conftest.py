@@ -6,14 +6,19 @@ import json
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 from bundles import stand_in_onnx
 
 from building import CAN, WATER, bench_store, one_pad
+from dataset.pools import Pool
 from dataset.records import Budget, CountLaw, Frames, GroupBy, Limit, Limits, Mark, Model, Role
 from dataset.store import Store
+from innage.jobs import Progress
+from innage.runner.kinds import judging
 from training.judging.figures import AnsweredLimit
 from training.program import Program, digest, to_json
 from training.program.builder import Builder
@@ -64,3 +69,23 @@ def store(filled: Path, tmp_path: Path) -> Iterator[Store]:
     """A copy of it, open."""
     with Store.open(shutil.copy(filled, tmp_path / "innage.db")) as opened:
         yield opened
+
+
+@pytest.fixture
+def looks(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """A sweep in place of the real one, which looks at 'prove' as that does; how many openings there were
+    each time before it looked.
+    """
+    seen: list[int] = []
+
+    def swept(
+        store: Store, model: str, *, role: Role, limits: str | None, progress: Progress, pool: Pool | None
+    ) -> Any:
+        frozen = store.model(model).frozen
+        seen.append(store.prove_openings(frozen))
+        progress("sweeping", 1, 2)
+        openings = store.open_prove(frozen, "sweep") if role is Role.PROVE else 0
+        return SimpleNamespace(facts=lambda: {"openings": openings, "model": model, "limits": limits})
+
+    monkeypatch.setattr(judging, "sweep", swept)
+    return seen
