@@ -16,8 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from boards import image_of
-from bundles import stand_in_onnx
-from pages import a_bench, a_session, write_shown
+from pages import a_bench, a_session, two_models, write_shown
 
 import innage.demo_data
 from building import WATER, bench_store, put
@@ -56,7 +55,6 @@ from export.board.wires import on_pseudo_terminal
 from export.bundle.build import build_bundle
 from export.bundle.verify import read_folder
 from training.program import digest, to_json
-from training.program.builder import Builder
 from training.search.array_recipes import STILL, ArrayRecipe
 from training.search.arrays import train_array
 from training.search.context import SearchRequest, by_roles, hardware_of
@@ -277,29 +275,6 @@ def test_budget_and_firmware(run_page: Run, run_line: RunLine, tmp_path: Path) -
     ]
     assert len(readings) > 1000
     assert readings == expected
-
-
-def two_models(path: Path) -> None:
-    """Models 'first' and 'second' of a strip of three pads that take a dry trim, on units u0 to u7."""
-    with Store.open(path) as store:
-        mounting, liquid, units = a_bench(store, pads=3, units=[f"u{k}" for k in range(8)])
-        for unit in units:
-            store.add_trim(
-                Trim(unit, mounting, TrimKind.DRY, (1000, 1000, 1000), "2026-01-31", "end-of-line")
-            )
-        sessions = store.add_sessions([a_session(unit, liquid, mounting, k) for k, unit in enumerate(units)])
-        roles = {f"u{k}": Role.FIT if k < 2 else Role.CHOOSE if k < 5 else Role.PROVE for k in range(8)}
-        frozen = store.freeze("set", sessions, GroupBy.UNIT, roles)
-        limits = store.add_limits(Limits("owner", 0, (Limit("p95_abs_mm", 2.0),)))
-        for name, off in (("first", 32), ("second", 16)):
-            b = Builder(name, count_bits=16, channels=3, period_ms=100, span=6400, trim_range=(0, 2000))
-            dry = b.prepare_node("clip", "trim", low=0, high=2000, name="dry", keep=True)
-            rise = b.node("dense", b.node("sub", "counts", dry), weights=((1, 1, 1),), bias=(off,))
-            level = b.node("clip", rise, low=0, high=6400, scale="1/64 mm")
-            made = b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
-            store.add_model(
-                Model(name, digest(made), frozen, limits, "{}", "{}", "{}", to_json(made), stand_in_onnx(3))
-            )
 
 
 @pytest.mark.slow

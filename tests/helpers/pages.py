@@ -7,22 +7,32 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
+from bundles import stand_in_onnx
 
 from building import WATER, bench_store
 from dataset.records import (
     CountLaw,
     Frames,
+    GroupBy,
+    Limit,
+    Limits,
     Liquid,
     Mark,
+    Model,
     Mounting,
     NewSession,
     Pad,
+    Role,
     Sensor,
     Source,
     Tank,
+    Trim,
+    TrimKind,
     Unit,
 )
 from dataset.store import Store
+from training.program import digest, to_json
+from training.program.builder import Builder
 
 DOCS = Path(__file__).parents[2] / "docs"
 
@@ -63,3 +73,30 @@ def a_session(
     frames = Frames(np.arange(100) * 100, counts, None if warm_c is None else np.full(100, warm_c))
     marks = tuple(Mark(10 * k, 10 * k + 10, 10.0 * k) for k in range(10))
     return NewSession(unit, liquid, mounting, frames, marks, Source(f"{number}.csv", f"{number:064d}"))
+
+
+def two_models(path: Path, frozen: str = "set", limits: str = "owner") -> None:
+    """Models 'first' and 'second' of a strip of three pads that take a dry trim, on units u0 to u7; the names
+    of the set and of the limits that they are made from.
+    """
+    with Store.open(path) as store:
+        mounting, liquid, units = a_bench(store, pads=3, units=[f"u{k}" for k in range(8)])
+        for unit in units:
+            store.add_trim(
+                Trim(unit, mounting, TrimKind.DRY, (1000, 1000, 1000), "2026-01-31", "end-of-line")
+            )
+        sessions = store.add_sessions([a_session(unit, liquid, mounting, k) for k, unit in enumerate(units)])
+        roles = {f"u{k}": Role.FIT if k < 2 else Role.CHOOSE if k < 5 else Role.PROVE for k in range(8)}
+        made_from = store.freeze(frozen, sessions, GroupBy.UNIT, roles)
+        to_meet = store.add_limits(Limits(limits, 0, (Limit("p95_abs_mm", 2.0),)))
+        for name, off in (("first", 32), ("second", 16)):
+            b = Builder(name, count_bits=16, channels=3, period_ms=100, span=6400, trim_range=(0, 2000))
+            dry = b.prepare_node("clip", "trim", low=0, high=2000, name="dry", keep=True)
+            rise = b.node("dense", b.node("sub", "counts", dry), weights=((1, 1, 1),), bias=(off,))
+            level = b.node("clip", rise, low=0, high=6400, scale="1/64 mm")
+            made = b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
+            store.add_model(
+                Model(
+                    name, digest(made), made_from, to_meet, "{}", "{}", "{}", to_json(made), stand_in_onnx(3)
+                )
+            )
