@@ -32,6 +32,7 @@ CAPTURABLE = (
 EXPECTED = ("foam", "sloshing", "film", "drops", "scale", "filling", "draining", TILTED, "earthed")
 
 _Key = tuple[str, str, str, tuple[str, ...], int, str, str]  # tank, liquid, sensor, condition, bands, unit
+Piece = tuple[tuple[str, ...], int, str]  # condition, level band (-1: unknown), temperature band
 
 
 @dataclass(frozen=True)
@@ -116,6 +117,7 @@ def find_gaps(
     bands: int = BANDS,
     kelvin: float = KELVIN,
     registered: Registered | None = None,
+    pieces: Mapping[str, frozenset[Piece]] | None = None,
 ) -> Gaps:
     """Count the sessions that are not void.
 
@@ -126,17 +128,24 @@ def find_gaps(
         bands: level bands a span is cut into.
         kelvin: width of a temperature band.
         registered: what there is and what is planned, which says what is missing; None is nothing.
+        pieces: by session hash what :func:`pieces_of` gives for these bands, where that is known; None finds
+            it.
     """
     if not 1 <= bands <= MAX_BANDS:
         raise InputError("bands", str(bands), f"1 to {MAX_BANDS}", fields=("bands",))
-    sessions_in: dict[_Key, list[str]] = {}
     usable = [s for s in sessions if s.void_reason is None]
+    known = {} if pieces is None else pieces
+    alike: dict[tuple[str, str, str, str, frozenset[Piece]], list[str]] = {}
     for session in usable:
+        found = known.get(session.sha256)
+        if found is None:
+            found = pieces_of(session, temperatures[session.sha256], bands, kelvin)
         place = session.mounting.tank.ref, session.liquid.name, session.mounting.sensor.ref
-        for condition, band, warmth in _pieces(session, temperatures[session.sha256], bands, kelvin):
-            sessions_in.setdefault((*place, condition, band, warmth, session.unit.name), []).append(
-                session.id
-            )
+        alike.setdefault((*place, session.unit.name, found), []).append(session.id)
+    sessions_in: dict[_Key, list[str]] = {}
+    for (tank, liquid, sensor, unit, found), ids in alike.items():
+        for piece in found:
+            sessions_in.setdefault((tank, liquid, sensor, *piece, unit), []).extend(ids)
     cells = tuple(
         Cell(*key[:4], None if key[4] < 0 else key[4], *key[5:], tuple(sorted(ids)))
         for key, ids in sorted(sessions_in.items(), key=lambda item: _order(item[0]))
@@ -166,18 +175,18 @@ def _warmth_order(warmth: str) -> tuple[bool, float]:
     return (True, 0.0) if warmth == NOT_MEASURED else (False, float(warmth.split(" ", maxsplit=1)[0]))
 
 
-def _pieces(
-    session: Session, temperatures: Sequence[float], bands: int, kelvin: float
-) -> set[tuple[tuple[str, ...], int, str]]:
-    """Condition, level band (-1: unknown) and temperature band of each piece of a session; a ramp passes
-    through several level bands.
+def pieces_of(
+    session: Session, temperatures: Sequence[float], bands: int = BANDS, kelvin: float = KELVIN
+) -> frozenset[Piece]:
+    """Condition, level band and temperature band of each piece of a session; a ramp passes through several
+    level bands. Arguments as of :func:`find_gaps`.
     """
     span = session.mounting.tank.span_mm
     stated = [(s.start, s.stop, condition_words(s.conditions)) for s in session.stretches]
     if not session.marks:
         warmth = warmth_of(temperatures[0], kelvin)
-        return {(condition, -1, warmth) for condition in _conditions(stated, 0, session.frames)}
-    pieces: set[tuple[tuple[str, ...], int, str]] = set()
+        return frozenset((condition, -1, warmth) for condition in _conditions(stated, 0, session.frames))
+    pieces: set[Piece] = set()
     for mark, temperature in zip(session.marks, temperatures, strict=True):
         first = last = band_of(mark.level_mm, span, bands)
         if mark.level_stop_mm is not None:
@@ -185,7 +194,7 @@ def _pieces(
         warmth = warmth_of(temperature, kelvin)
         for condition in _conditions(stated, mark.start, mark.stop):
             pieces.update((condition, band, warmth) for band in range(first, last + 1))
-    return pieces
+    return frozenset(pieces)
 
 
 def _conditions(

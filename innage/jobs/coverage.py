@@ -8,7 +8,7 @@ from itertools import groupby
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from dataset.coverage.benches import benches_of, on_one_bench
-from dataset.coverage.gaps import BANDS, Gaps, Registered, find_gaps
+from dataset.coverage.gaps import BANDS, Gaps, Registered, find_gaps, pieces_of
 from dataset.coverage.planning import AtHand, Plan, Proposal, make_plan
 from dataset.coverage.temperature_bands import KELVIN
 from dataset.records import GroupBy
@@ -16,6 +16,7 @@ from dataset.values import natural
 from innage.jobs.sessions.finding import EVERY_SESSION, SessionFilter, settle
 
 if TYPE_CHECKING:
+    from dataset.coverage.gaps import Piece
     from dataset.coverage.telling_apart import Judgement
     from dataset.records import Limits, Liquid, Mounting, Session, Tank, Unit
     from dataset.store import Store
@@ -58,24 +59,30 @@ class Coverage:
 
 @dataclass(frozen=True)
 class Captured:
-    """Every session as it stands, and of those that can be used the temperatures under their marks, by
-    hash.
+    """Every session as it stands, and of those that can be used the temperatures under their marks and their
+    pieces in the bands that nobody chose otherwise, by hash.
     """
 
     sessions: Standing[Session]
     temperatures: Mapping[str, tuple[float, ...]]
+    pieces: Mapping[str, frozenset[Piece]]
+
+    def __len__(self) -> int:
+        return len(self.sessions)
 
 
 @dataclass(frozen=True)
 class Taken:
     """What there is to be counted: every session, those of them that the filter leaves, and of those that can
-    be used the temperatures under their marks, by hash.
+    be used the temperatures under their marks, by hash; ``pieces`` as of :class:`Captured`, where they are
+    known.
     """
 
     only: SessionFilter
     every: tuple[Session, ...]
     chosen: Sequence[Session]
     temperatures: Mapping[str, tuple[float, ...]]
+    pieces: Mapping[str, frozenset[Piece]] | None = None
 
     @property
     def usable(self) -> list[Session]:
@@ -91,7 +98,13 @@ def read_captured(store: Store, before: Captured | None = None) -> Captured:
     usable = [(row, session) for row, session in sessions.of_rows.items() if session.void_reason is None]
     kept = {session.sha256: known[session.sha256] for row, session in usable if rows.get(row) is session}
     others = [session for _, session in usable if session.sha256 not in kept]
-    return Captured(sessions, kept | store.mark_temperatures(others) if others else kept)
+    temperatures = kept | store.mark_temperatures(others) if others else kept
+    pieces = {} if before is None else {sha256: before.pieces[sha256] for sha256 in kept}
+    shared = {found: found for found in pieces.values()}  # most of thousands are like another's
+    for session in others:
+        found = pieces_of(session, temperatures[session.sha256])
+        pieces[session.sha256] = shared.setdefault(found, found)
+    return Captured(sessions, temperatures, pieces)
 
 
 def take(store: Store, only: SessionFilter, captured: Captured | None = None) -> Taken:
@@ -102,7 +115,7 @@ def take(store: Store, only: SessionFilter, captured: Captured | None = None) ->
     every = store.sessions() if captured is None else captured.sessions.items
     chosen = settled.of_sessions(every)
     if captured is not None:
-        return Taken(settled, every, chosen, captured.temperatures)
+        return Taken(settled, every, chosen, captured.temperatures, captured.pieces)
     usable = [session for session in chosen if session.void_reason is None]
     return Taken(settled, every, chosen, store.mark_temperatures(usable))
 
@@ -141,7 +154,15 @@ def cover(
     taken = taken or take(store, only)
     sessions, usable = taken.chosen, taken.usable
     registered = _registered(store, whole=not only.given)
-    gaps = find_gaps(usable, taken.temperatures, bands=bands, kelvin=kelvin, registered=registered)
+    as_kept = (bands, kelvin) == (BANDS, KELVIN)
+    gaps = find_gaps(
+        usable,
+        taken.temperatures,
+        bands=bands,
+        kelvin=kelvin,
+        registered=registered,
+        pieces=taken.pieces if as_kept else None,
+    )
     lacking = tuple(on_one_bench(usable, bench_names(store)))
     gaps = replace(gaps, missing=gaps.missing + lacking)
     pairs = {
@@ -234,7 +255,7 @@ def plan(
         return Planned(title, group_by, None)
     taken = taken or take(store, only)
     usable = taken.usable
-    gaps = gaps or find_gaps(usable, taken.temperatures)
+    gaps = gaps or find_gaps(usable, taken.temperatures, pieces=taken.pieces)
     names = bench_names(store)
     at_hand = AtHand(
         [x for x in _in_use(store, "liquid", store.liquids()) if not only.liquid or x.name in only.liquid],

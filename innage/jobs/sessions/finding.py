@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from dataset.coverage.condition_words import condition_words
@@ -58,7 +59,7 @@ class SessionFilter:
     def __post_init__(self) -> None:
         object.__setattr__(self, "condition", tuple(_word(c) if "=" in c else c for c in self.condition))
 
-    @property
+    @cached_property
     def given(self) -> tuple[str, ...]:
         """The fields that leave sessions out."""
         empty = (None, ())
