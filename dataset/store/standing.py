@@ -51,6 +51,9 @@ class Standing(Generic[T]):
     state: tuple[int, ...]
     units: Mapping[int, tuple[Any, ...]]
 
+    def __len__(self) -> int:
+        return len(self.of_rows)
+
     @cached_property
     def items(self) -> tuple[T, ...]:
         """All of them."""

@@ -26,6 +26,7 @@ from dataset.store import (
 from dataset.store import trims as stored_trims
 from dataset.store.doors.transactions import Transactions
 from dataset.store.queue import leases
+from dataset.store.reading import sets as sets_read
 
 
 class _UndoneError(Exception):
@@ -142,6 +143,18 @@ class SetsDoor(Transactions):
     def frozen_sets(self) -> tuple[FrozenSet, ...]:
         """All frozen sets, by name."""
         return self._read(frozen_sets.frozen_sets)
+
+    def frozen_set_digests(self) -> dict[str, str]:
+        """By the name of each frozen set its hash, by name; none is read, or checked."""
+        return self._read_rows(sets_read.digests)
+
+    def openings_of_choices(self) -> dict[str, int]:
+        """As :meth:`prove_openings`, of every choice that was opened, by its hash."""
+        return self._read_rows(sets_read.openings)
+
+    def state_of_frozen_sets(self) -> tuple[int, ...]:
+        """Numbers that are others once a set was frozen, or its prove groups opened."""
+        return self._read_rows(sets_read.state_of_frozen_sets)
 
     def frozen_data(self, frozen: FrozenSet) -> FrozenData:
         """The labelled frames of a frozen set, every hash checked; InputError when one of its sessions was

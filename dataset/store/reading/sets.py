@@ -14,7 +14,31 @@ from dataset.store.reading.registry import Shared
 from dataset.store.reading.sessions import to_session
 
 if TYPE_CHECKING:
+    from dataset.store.reading.rows import Rows
     from dataset.store.tables import FrozenSetRow, TrimRow
+
+_OPENINGS = """
+SELECT f.sha256, count(*) FROM prove_opening o JOIN frozen_set f ON f.id = o.frozen_set_id GROUP BY f.sha256
+"""
+
+
+def digests(rows: Rows) -> dict[str, str]:
+    """By the name of each frozen set its hash."""
+    return dict(rows.execute("SELECT name, sha256 FROM frozen_set ORDER BY name").fetchall())
+
+
+def openings(rows: Rows) -> dict[str, int]:
+    """How often the prove groups of each choice were opened, by its hash; none where they never were."""
+    return {sha256: int(count) for sha256, count in rows.execute(_OPENINGS)}
+
+
+def state_of_frozen_sets(rows: Rows) -> tuple[int, ...]:
+    """The newest row of frozen sets, and of the openings of their prove groups."""
+    newest = (
+        "SELECT coalesce(max(id), 0) FROM frozen_set",
+        "SELECT coalesce(max(sequence), 0) FROM prove_opening",
+    )
+    return tuple(int(rows.execute(query).fetchone()[0]) for query in newest)
 
 
 def to_frozen_set(row: FrozenSetRow, known: FrozenSet | None = None) -> FrozenSet:

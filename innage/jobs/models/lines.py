@@ -18,13 +18,14 @@ if TYPE_CHECKING:
 @dataclass(frozen=True)
 class ModelLine:
     """A model without its program: ``digest`` covers all of it, ``sessions`` are the ids of those that its
-    frozen set, named ``frozen``, holds.
+    frozen set holds, which is named ``frozen`` and has the hash ``frozen_sha256``.
     """
 
     name: str
     sha256: str
     digest: str
     frozen: str
+    frozen_sha256: str
     origin: str
     limits: str | None
     date: str | None
@@ -39,6 +40,9 @@ class ModelLines:
 
     of_name: Mapping[str, ModelLine]
     statuses: Mapping[str, StatusEvent]
+
+    def __len__(self) -> int:
+        return len(self.of_name)
 
 
 def read_lines(store: Store, before: ModelLines | None = None) -> ModelLines:
@@ -62,6 +66,7 @@ def _line(model: Model, digest: str) -> ModelLine:
         model.sha256,
         digest,
         model.frozen.name,
+        model.frozen.sha256,
         model.frozen.origin,
         None if model.limits is None else model.limits.ref,
         model.date,

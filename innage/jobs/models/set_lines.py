@@ -1,4 +1,4 @@
-"""Frozen sets as lists show them, kept by whoever asks again: a set never changes, so only new ones are read."""
+"""Frozen sets as lists show them, kept by whoever asks again: none ever changes, new ones alone are read."""
 
 from __future__ import annotations
 
@@ -51,7 +51,9 @@ def read_set_lines(store: Store, before: SetLines | None = None) -> SetLines:
         if name in known and known[name].sha256 == digest
     }
     new = [name for name in digests if name not in lines]
-    sets = [store.frozen_set(name) for name in new] if known else store.page_of_frozen_sets(limit=1 << 31).items
+    sets = (
+        [store.frozen_set(name) for name in new] if known else store.page_of_frozen_sets(limit=1 << 31).items
+    )
     lines |= {one.name: _line(one) for one in sets if one.name in digests}
     ordered = {name: lines[name] for name in sorted(lines, key=natural)}
     return SetLines(ordered, store.openings_of_choices())

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from stores import fill_lists
 
 from building import make_frames
-from dataset.records import Session
+from dataset.records import GroupBy, Role, Session
 from dataset.store import Store
 from dataset.store.listing import SessionLine
 from dataset.store.standing import Standing
@@ -92,3 +92,21 @@ def test_on_each_database(store: Store) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("dataset.store.standing.AT_ONCE", 2)
         held_against_anew(store, lines, sessions)
+
+
+def test_frozen_sets_on_each_database(store: Store) -> None:
+    """Their hashes and openings, none of them read; another state once there is one more of either."""
+    fill_lists(store)
+    sets = store.frozen_sets()
+    assert store.frozen_set_digests() == {one.name: one.sha256 for one in sets}
+    state = store.state_of_frozen_sets()
+    assert store.openings_of_choices() == {}
+    store.open_prove(sets[0], "a look")
+    store.open_prove(sets[1], "the same choice under another name")
+    openings = store.openings_of_choices()
+    assert openings == {one.sha256: count for one in sets if (count := store.prove_openings(one))}
+    assert sum(openings.values()) == 2
+    assert (opened := store.state_of_frozen_sets()) != state
+    usable = [session for session in store.sessions() if session.void_reason is None]
+    store.freeze("more", usable[:1], GroupBy.SESSION, {usable[0].id: Role.FIT})
+    assert store.state_of_frozen_sets() not in (state, opened)

@@ -69,7 +69,7 @@ def table(request: Request, door: DoorOf, kept: KeptOf, form: Form, q: Asked = "
 def search(store: Store, kept: Kept, wanted: str) -> list[Hit]:
     """Names that hold the words, hashes that begin with the digits, sessions with the tag, by kind."""
     fits = _Fits(wanted)
-    hits = [*_releases(store, fits), *_results(store, kept, fits), *_registered(store, fits)]
+    hits = [*_releases(store, fits), *_results(kept, fits), *_registered(store, fits)]
     for line in kept.lines():
         by = fits.by((), line.id) or next((f"tag {tag}" for tag in line.tags if fits.named(tag)), "")
         if by:
@@ -114,11 +114,11 @@ def _releases(store: Store, fits: _Fits) -> Iterator[Hit]:
             yield Hit("Bundle", f"of model {line.model}", line.bundle_sha256, by, place)
 
 
-def _results(store: Store, kept: Kept, fits: _Fits) -> Iterator[Hit]:
+def _results(kept: Kept, fits: _Fits) -> Iterator[Hit]:
     for model in kept.models().of_name.values():
         if by := fits.by((model.name,), model.sha256):
             yield Hit("Model", model.name, model.sha256, by, f"/models/{quote(model.name)}")
-    for frozen in store.page_of_frozen_sets(limit=1 << 31).items:
+    for frozen in kept.frozen_sets().of_name.values():
         if by := fits.by((frozen.name,), frozen.sha256):
             yield Hit("Frozen set", frozen.name, frozen.sha256, by, f"/frozen/{quote(frozen.name)}")
 

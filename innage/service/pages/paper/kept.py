@@ -4,9 +4,10 @@ sessions is read once, not for every page.
 
 from __future__ import annotations
 
+import gc
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Sized
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar
 from fastapi import Depends, Request
 
 from innage.jobs.models.lines import ModelLines, read_lines
+from innage.jobs.models.set_lines import SetLines, read_set_lines
 from innage.service import logs
 
 if TYPE_CHECKING:
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 State = tuple[int, ...]
 MOST = 32  # outcomes that are kept
+MANY = 100  # things of an outcome that are worth setting aside
 
 
 @dataclass(frozen=True)
@@ -60,6 +63,14 @@ class Kept:
         """Every model as lists show it."""
         return self.grown(
             "models", lambda before: read_lines(self._store, before), self._store.state_of_models
+        )
+
+    def frozen_sets(self) -> SetLines:
+        """Every frozen set as lists show it."""
+        return self.grown(
+            "frozen sets",
+            lambda before: read_set_lines(self._store, before),
+            self._store.state_of_frozen_sets,
         )
 
     def of(self, what: Hashable, read: Callable[[], T]) -> T:
@@ -105,7 +116,10 @@ class Kept:
 
     def _fill(self, slot: _Slot, state: State, read: Callable[[], Any]) -> None:
         at = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+        first = slot.state is None
         slot.value, slot.at, slot.state = read(), at, state
+        if first and isinstance(slot.value, Sized) and len(slot.value) >= MANY:
+            _set_aside()
 
     def _slot(self, what: Hashable) -> _Slot:
         with self._guard:
@@ -114,6 +128,15 @@ class Kept:
             while len(self._slots) > MOST:
                 self._slots.popitem(last=False)
             return slot
+
+
+def _set_aside() -> None:
+    """Let the collector of cycles pass by all that is there: walking through thousands of sessions takes it
+    half a second, in which every page waits, and there is no cycle in them. What is let go of later goes by
+    its count of references, set aside or not.
+    """
+    gc.collect()
+    gc.freeze()
 
 
 def _kept(request: Request) -> Kept:

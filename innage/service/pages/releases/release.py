@@ -47,9 +47,10 @@ def _sheet(
     request: Request, store: Store, fields: Mapping[str, str], fault: Fault | None = None, gates: Any = ()
 ) -> Response:
     standing = store.channels()
+    lines = {line.bundle_sha256: line for line in store.bundle_lines()}
     wanted = fields.get("channel", "")
     facts = {
-        "channels": [(move, store.bundle(move.bundle_sha256)) for move in standing],
+        "channels": [(move, lines[move.bundle_sha256]) for move in standing],
         "given": fields,
         "follows": next((move.sha256 for move in standing if move.channel == wanted), NEW),
         "moves": store.channel_moves(wanted)[::-1] if any(m.channel == wanted for m in standing) else (),

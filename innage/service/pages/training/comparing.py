@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import FastAPI, Query, Request
 from starlette.responses import Response
 
 from export.report.claim_tables import class_rows
-from innage.jobs.models.training import model_facts
 from innage.service.door import DoorOf
 from innage.service.pages.paper.frame import PAGE, sheet
 from innage.service.pages.paper.kept import KeptOf
 from innage.service.pages.paper.tables import Form, table_file
-from training.search.metrics import Metrics, read_metrics
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dataset.records import Model
+    from dataset.store import Store
+    from innage.jobs.models.lines import ModelLine
+    from innage.service.pages.paper.kept import Kept
 
 Name = Annotated[str, Query(max_length=200)]
 _ACCEPTED, _P50, _P95, _MAX = 3, 4, 5, 6  # of a row of class_rows
@@ -31,13 +31,6 @@ _COSTS = (
 )
 
 
-class Told(NamedTuple):
-    """A model and what its training found."""
-
-    model: Model
-    metrics: Metrics
-
-
 def register(app: FastAPI) -> None:
     """Add the routes."""
     app.add_api_route("/compare", page, methods=["GET"], **PAGE)
@@ -46,7 +39,6 @@ def register(app: FastAPI) -> None:
 
 def page(request: Request, door: DoorOf, kept: KeptOf, first: Name = "", second: Name = "") -> Response:
     """Both; where one is not named yet, the choice of two."""
-    store = door.store
     facts: dict[str, Any] = {
         "names": list(kept.models().of_name),
         "first": first,
@@ -54,10 +46,10 @@ def page(request: Request, door: DoorOf, kept: KeptOf, first: Name = "", second:
         "both": None,
     }
     if first and second:
-        both = tuple(_told(store.model(name)) for name in (first, second))
+        both = tuple(_told(door.store, kept, name) for name in (first, second))
         facts |= {
             "both": both,
-            "same": both[0].model.frozen.sha256 == both[1].model.frozen.sha256,
+            "same": both[0].frozen_sha256 == both[1].frozen_sha256,
             "rows": _rows(both),
             "limits": _limits(both),
             "facts": _facts(both),
@@ -65,9 +57,9 @@ def page(request: Request, door: DoorOf, kept: KeptOf, first: Name = "", second:
     return sheet(request, "compare.html", facts)
 
 
-def table(request: Request, door: DoorOf, form: Form, first: Name, second: Name) -> Response:
+def table(request: Request, door: DoorOf, kept: KeptOf, form: Form, first: Name, second: Name) -> Response:
     """The errors of both by class."""
-    rows = _rows([_told(door.store.model(name)) for name in (first, second)])
+    rows = _rows([_told(door.store, kept, name) for name in (first, second)])
     columns: dict[str, Sequence[Any]] = {"class": [row["class"] for row in rows]}
     for name in ("accepted_pct", "p50_mm", "p95_mm", "max_mm"):
         for k, place in enumerate(("first", "second")):
@@ -75,11 +67,14 @@ def table(request: Request, door: DoorOf, form: Form, first: Name, second: Name)
     return table_file(request, "compare", form, columns)
 
 
-def _told(model: Model) -> Told:
-    return Told(model, read_metrics(model_facts(model)["metrics"]))
+def _told(store: Store, kept: Kept, name: str) -> ModelLine:
+    """What is kept of a model; NotFoundError where there is none of that name."""
+    if name not in kept.models().of_name:
+        store.model(name)  # says which there are
+    return kept.models().of_name[name]
 
 
-def _rows(both: Sequence[Told]) -> list[dict[str, Any]]:
+def _rows(both: Sequence[ModelLine]) -> list[dict[str, Any]]:
     """Errors by class, of both; None where one was not judged on a class."""
     sides = [
         {} if told.metrics.claims is None else {row[0]: row for row in class_rows(told.metrics.claims)}
@@ -96,7 +91,7 @@ def _rows(both: Sequence[Told]) -> list[dict[str, Any]]:
     ]
 
 
-def _limits(both: Sequence[Told]) -> list[dict[str, Any]]:
+def _limits(both: Sequence[ModelLine]) -> list[dict[str, Any]]:
     """The limits that both or one of them answer, with what each says."""
     sides = [{(row.metric, row.condition): row for row in told.metrics.limits} for told in both]
     return [
@@ -105,17 +100,17 @@ def _limits(both: Sequence[Told]) -> list[dict[str, Any]]:
     ]
 
 
-def _facts(both: Sequence[Told]) -> list[tuple[str, list[str | int | None]]]:
+def _facts(both: Sequence[ModelLine]) -> list[tuple[str, list[str | int | None]]]:
     """What both are, and what each costs, measured at its training; without what neither states."""
     chosen = [told.metrics.chosen for told in both]
     rows: list[tuple[str, list[str | int | None]]] = [
-        ("Trained", [told.model.date for told in both]),
+        ("Trained", [told.date for told in both]),
         (
             "Kind",
             [None if one is None else f"{one.family}, {one.size}, {one.bits}-bit weights" for one in chosen],
         ),
-        ("Sessions of its set", [len(told.model.frozen.sessions) for told in both]),
-        ("Readings", [told.model.frozen.origin for told in both]),
+        ("Sessions of its set", [len(told.sessions) for told in both]),
+        ("Readings", [told.origin for told in both]),
         ("Openings of prove", [told.metrics.openings for told in both]),
     ]
     costs = [None if one is None else one.cost for one in chosen]

@@ -17,8 +17,6 @@ from innage.service.pages.paper.kept import Kept, KeptOf
 from innage.service.pages.paper.tables import Form, json_file, rows_file
 
 if TYPE_CHECKING:
-    from dataset.records import FrozenSet
-    from dataset.store import Store
     from innage.jobs.models.choosing import Frozen
 
 ROLES = tuple(Role)
@@ -33,16 +31,15 @@ def register(app: FastAPI) -> None:
     app.add_api_route("/frozen/{name}/groups.{form}", groups, methods=["GET"], **PAGE)
 
 
-def listed(request: Request, door: DoorOf, kept: KeptOf) -> Response:
+def listed(request: Request, kept: KeptOf) -> Response:
     """All of them, as people count."""
-    return sheet(request, "frozen_sets.html", {"rows": _rows(door.store, kept), "roles": ROLES})
+    return sheet(request, "frozen_sets.html", {"rows": _rows(kept), "roles": ROLES})
 
 
-def table(request: Request, door: DoorOf, kept: KeptOf, form: Form) -> Response:
+def table(request: Request, kept: KeptOf, form: Form) -> Response:
     """All of them."""
-    rows = _rows(door.store, kept)
     names = ("name", "sha256", "group_by", *map(str, ROLES), "sessions", "origin", "prove_openings", "models")
-    return rows_file(request, "frozen-sets", form, rows, names)
+    return rows_file(request, "frozen-sets", form, _rows(kept), names)
 
 
 def one(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Response:
@@ -90,20 +87,20 @@ def _groups(frozen: Frozen) -> list[dict[str, Any]]:
     ]
 
 
-def _rows(store: Store, kept: Kept) -> list[dict[str, Any]]:
-    sets = sorted(store.page_of_frozen_sets(limit=1 << 31).items, key=lambda one: natural(one.name))
+def _rows(kept: Kept) -> list[dict[str, Any]]:
+    """As people count."""
+    sets = kept.frozen_sets()
     models = Counter(line.frozen for line in kept.models().of_name.values())
-    return [_row(store, one, models[one.name]) for one in sets]
-
-
-def _row(store: Store, one: FrozenSet, models: int) -> dict[str, Any]:
-    return {
-        "name": one.name,
-        "sha256": one.sha256,
-        "group_by": str(one.group_by),
-        "sessions": len(one.sessions),
-        "origin": one.origin,
-        "prove_openings": store.prove_openings(one),
-        "models": models,
-        **{role: len(one.groups(role)) for role in ROLES},
-    }
+    return [
+        {
+            "name": line.name,
+            "sha256": line.sha256,
+            "group_by": line.group_by,
+            "sessions": line.sessions,
+            "origin": line.origin,
+            "prove_openings": sets.openings.get(line.sha256, 0),
+            "models": models[line.name],
+            **{str(role): groups for role, groups in line.groups.items()},
+        }
+        for line in sets.of_name.values()
+    ]

@@ -1,0 +1,163 @@
+"""Pages of a door that has been open for a while say what those of a door say that was opened just now."""
+
+from __future__ import annotations
+
+import gc
+import weakref
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import replace
+from pathlib import Path
+
+import httpx
+import pytest
+from acts import ACTS, AUTHOR, REASON, Doing, copies, fill_both
+from stores import fill_lists, model_of
+
+from dataset.records import GroupBy, ModelStatus, Role
+from dataset.store import Store
+from doors import open_door
+from innage.jobs.models.set_lines import read_set_lines
+from innage.jobs.releasing.gates import void_and_amended
+from innage.service.pages.paper import kept as kept_module
+from innage.service.pages.paper.kept import Kept
+from innage.service.pages.paper.since import said_since
+
+PAGES = (
+    *("/", "/sessions", "/sessions?condition=film", "/sessions?void=no", "/units", "/units/unit1"),
+    *("/coverage.json", "/frozen", "/frozen/a", "/frozen.csv", "/models", "/models?unit=unit1"),
+    *("/models/b", "/compare?first=a&second=b", "/compare.json?first=a&second=b"),
+    *("/search?q=unit", "/search?q=day-", "/search.json?q=a", "/release"),
+)
+
+
+def freeze(doing: Doing) -> None:
+    """Another set, of a session that can be used."""
+    doing.log()
+    doing.seed += 1
+    frozen = doing.north.freeze(
+        f"set-{doing.seed}", [doing.north.sessions()[-1]], GroupBy.UNIT, {"unit1": Role.FIT}
+    )
+    doing.north.add_model(replace(model_of(frozen), name=f"model-{doing.seed}"))
+
+
+def open_prove(doing: Doing) -> None:
+    doing.north.open_prove(doing.north.frozen_set("a"), "a look")
+
+
+def retire_model(doing: Doing) -> None:
+    doing.north.set_status("b", ModelStatus.RETIRED, AUTHOR, REASON)
+
+
+DONE: dict[str, Callable[[Doing], object]] = {
+    **ACTS,
+    "freeze": freeze,
+    "open prove": open_prove,
+    "retire a model": retire_model,
+}
+
+
+def test_a_page_is_as_read_anew_after_each_act(tmp_path: Path) -> None:
+    """Whatever was done since it was last asked for."""
+    with copies(fill_both(tmp_path), tmp_path) as make, ExitStack() as stack:
+        doing = make()
+
+        def client(of: ExitStack) -> httpx.Client:
+            url = of.enter_context(open_door(doing.north, authorise=None))
+            return of.enter_context(httpx.Client(base_url=url, headers={"Accept": "text/html"}))
+
+        old = client(stack)
+        for page in PAGES:
+            old.get(page).raise_for_status()
+        for act, do in DONE.items():
+            do(doing)
+            with ExitStack() as own:
+                new = client(own)
+                for page in PAGES:
+                    assert old.get(page).raise_for_status().text == new.get(page).text, (act, page)
+
+
+def test_what_was_said_of_a_models_sessions_is_read_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is said of other sessions makes nobody read those of the set again."""
+    reads: list[str] = []
+    sessions_now = Store.sessions_now
+
+    def counted(store: Store, name: str) -> object:
+        reads.append(name)
+        return sessions_now(store, name)
+
+    with copies(fill_both(tmp_path), tmp_path) as make:
+        doing = make()
+        store = doing.north
+        kept, model = Kept(store), store.model("b")
+        (taken,) = {session.id for session in model.frozen.sessions}
+        for act in ("tag", *ACTS, "take_back", "mark", "amend"):
+            said_since(store, kept, model)
+            touched = ACTS[act](doing)
+            with monkeypatch.context() as patch:
+                patch.setattr(Store, "sessions_now", counted)
+                reads.clear()
+                said = said_since(store, kept, model)
+            assert said == void_and_amended(store, model), act
+            if touched is not None:
+                assert reads == ["b"] * (taken in touched), act
+
+
+def test_frozen_sets_are_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A new set is read alone, openings are as they stand, and all is what reading anew gives."""
+    read: list[str] = []
+    set_of_store = Store.frozen_set
+
+    def one(store: Store, name: str) -> object:
+        read.append(name)
+        return set_of_store(store, name)
+
+    monkeypatch.setattr(Store, "frozen_set", one)
+    with Store.open(tmp_path / "store.db") as store:
+        fill_lists(store)
+        kept, first = Kept(store), store.page_of_frozen_sets().items[0]
+        assert [*kept.frozen_sets().of_name] == ["B", "a", "b"]
+        usable = [session for session in store.sessions() if session.void_reason is None]
+        roles = dict.fromkeys({session.unit.name for session in usable}, Role.FIT)
+        store.freeze("c10", usable[:1], GroupBy.SESSION, {usable[0].id: Role.FIT})
+        store.freeze("c9", usable, GroupBy.UNIT, roles)
+        assert [*kept.frozen_sets().of_name] == ["B", "a", "b", "c9", "c10"]  # as people count
+        assert sorted(read) == ["c10", "c9"]
+        line = kept.frozen_sets().of_name["c9"]
+        assert (line.sessions, line.groups[Role.FIT], line.group_by) == (len(usable), len(roles), "unit")
+        store.open_prove(first, "a look")
+        store.open_prove(store.page_of_frozen_sets().items[1], "another, at the same choice")
+        sets = kept.frozen_sets()
+        assert sets == read_set_lines(store)
+        assert {name: sets.openings.get(line.sha256, 0) for name, line in sets.of_name.items()} == {
+            one.name: store.prove_openings(one) for one in store.page_of_frozen_sets().items
+        }
+        read.clear()
+        store.void(usable[0].id, REASON)
+        kept.frozen_sets()
+        assert read == []
+
+
+def test_what_is_much_is_set_aside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The collector of cycles no longer walks through it; what is let go of later is gone all the same."""
+    with Store.open(tmp_path / "store.db") as store:
+        fill_lists(store)
+        gc.unfreeze()
+        kept = Kept(store)
+        kept.lines()
+        assert gc.get_freeze_count() == 0
+        monkeypatch.setattr(kept_module, "MANY", 5)
+        try:
+            few, many = Kept(store), Kept(store)
+            few.models()
+            assert gc.get_freeze_count() == 0
+            old = weakref.ref(many.lines()[0])
+            assert gc.get_freeze_count() > 0
+            assert not any(line is old() for line in gc.get_objects())
+            store.tag([many.lines()[0].id], ["dry"])
+            many.lines()
+            assert old() is None
+        finally:
+            gc.unfreeze()
