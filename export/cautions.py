@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 CAUTIONS = (
     (
         "The level is an estimate. It is not a protective control: protection against running dry, "
@@ -16,3 +18,16 @@ CAUTIONS = (
     ),
 )
 CAUTION = " ".join(CAUTIONS)  # in one paragraph
+
+
+def uneven_tanks(spans_mm: Mapping[str, float]) -> str:
+    """What whoever closes an inlet must know where the tanks of a model differ in height, ``spans_mm`` by
+    tank; empty where they do not.
+    """
+    if not spans_mm:
+        return ""
+    spans = ", ".join(f"{tank} {span:g} mm" for tank, span in spans_mm.items())
+    return (
+        f"the tanks of this model differ in height ({spans}), and its span is the tallest one's: give each "
+        "tank a level of its own at which its inlet closes, or a lower tank overflows"
+    )

@@ -91,6 +91,15 @@ class FrozenSet:
         kinds = {session.simulated for session in self.sessions}
         return "partly simulated" if len(kinds) > 1 else "simulated" if True in kinds else "measured"
 
+    @property
+    def uneven_spans_mm(self) -> dict[str, float]:
+        """The span of each of its tanks, mm, by ``name@revision``, where they differ; else empty. A model of
+        the set has the greatest one.
+        """
+        tanks = sorted({s.mounting.tank for s in self.sessions}, key=lambda tank: (tank.name, tank.revision))
+        spans = {tank.ref: tank.span_mm for tank in tanks}
+        return spans if len(set(spans.values())) > 1 else {}
+
     def groups(self, role: Role) -> tuple[str, ...]:
         return tuple(group for group, held in self.roles if held is role)
 

@@ -186,7 +186,8 @@ def model_facts(
 ) -> dict[str, Any]:
     """What a manifest and a report say of a model, exported or not; ``voided``: reasons by session id."""
     frozen = model.frozen
-    return {
+    uneven = {"uneven_spans_mm": frozen.uneven_spans_mm} if frozen.uneven_spans_mm else {}
+    return uneven | {
         "caution": CAUTION,
         "origin": frozen.origin,
         "model": {
@@ -250,11 +251,30 @@ def contradiction(body: Mapping[str, Any]) -> str:
         read_metrics(body["metrics"]).unproven
     ):
         return "unproven"
+    if _uneven_otherwise(body):
+        return "uneven_spans_mm"
     if misplaced(body):
         return "vectors, excerpts"
     if not _faults_add_up(body.get("faults")):
         return "faults, rows"
     return _contradicting_cost(body)
+
+
+def _uneven_otherwise(body: Mapping[str, Any]) -> bool:
+    """Whether stated spans of tanks are not of the sessions' tanks, all alike, or above or below the model's:
+    the manifests of tanks that are alike state none, nor do those of earlier exports.
+    """
+    spans = body.get("uneven_spans_mm")
+    if spans is None:
+        return False
+    alike = len(set(spans.values())) < 2
+    tanks = {session["tank"] for session in body["sessions"]}
+    return alike or set(spans) != tanks or _in_units(max(spans.values())) != body["units"]["span_mm"]
+
+
+def _in_units(span_mm: float) -> float:
+    """A span as a program has it, in whole units of its level."""
+    return round(span_mm * LEVEL_UNITS_PER_MM) / LEVEL_UNITS_PER_MM
 
 
 def _contradicting_cost(body: Mapping[str, Any]) -> str:

@@ -13,6 +13,7 @@ from dataset.coverage.planning import rate_shown
 from dataset.text.limits_text import condition_text
 from dataset.values import natural
 from dataset.words import LimitAnswer, ModelStatus
+from export.cautions import uneven_tanks
 from export.report.arrays import candidates_sections, claims_sections, front_figure, level_sections
 from export.report.boards import boards_section
 from export.report.broken_chain import broken_chain_section
@@ -53,6 +54,7 @@ def render_report(facts: Facts) -> str:
         f"<p class=sub>Integer level model {model['model_id']} &middot; {_model_sentence(facts)}</p>",
         *_made(facts),
         caution_line(origin),
+        *_uneven(facts),
         *_status(facts),
         *_voided(facts),
         *_limits(metrics.limits, facts),
@@ -118,6 +120,12 @@ def _model_sentence(facts: Facts) -> str:
         f"{escape(', '.join(mounted))} &middot; span {number(units['span_mm'])} mm &middot; a frame "
         f"every {units['period_ms']} ms"
     )
+
+
+def _uneven(facts: Facts) -> list[str]:
+    """That the tanks differ in height, ahead of what is said of the model."""
+    said = uneven_tanks(facts.get("uneven_spans_mm", {}))
+    return [f"<p class=caution><strong>Overflow:</strong> {escape(said)}.</p>"] if said else []
 
 
 def _status(facts: Facts) -> list[str]:

@@ -180,6 +180,7 @@ def export(
                 "files": exported.files,
                 "cost": asdict(exported.cost),
                 "void": dict(exported.concerns.void),
+                "uneven_spans_mm": exported_model.frozen.uneven_spans_mm,
                 **_limits_facts(exported.concerns),
             }
         )

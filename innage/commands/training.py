@@ -25,6 +25,7 @@ from innage.options import (
 )
 from innage.sections import SectionedCommand
 from innage.terminal.output import emit, progress, say
+from innage.terminal.views.models.bundle import warn_uneven
 from innage.terminal.views.models.training import show_model, show_models
 from innage.terminal.views.pages import show_next
 
@@ -123,6 +124,7 @@ def train(
         emit(facts)
     else:
         show_model(facts)
+    warn_uneven(facts["uneven_spans_mm"])  # last, since a long page stands between it and what is said first
     if strict and (code := of_limits(read_metrics(facts["metrics"]).limits)):
         raise typer.Exit(code)
 

@@ -290,6 +290,7 @@ def model_facts(
         "name": model.name,
         "sha256": model.sha256,
         "frozen": set_reference(model.frozen),
+        "uneven_spans_mm": model.frozen.uneven_spans_mm,
         "limits": None if model.limits is None else model.limits.ref,
         "date": model.date,
         "parent": model.parent,

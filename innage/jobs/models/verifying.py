@@ -162,6 +162,8 @@ def recorded_in(store: Store, manifest: Manifest) -> Known | None:
         if stated.get(session["id"]) is None:
             session["void"] = None
     known = {name: facts[name] for name in _OF_THE_MODEL}
+    if (spans := "uneven_spans_mm") in manifest.body:  # earlier exports state none
+        known[spans] = facts.get(spans, {})
     allowed = {budget.name: budget for budget in store.budgets()}.get(manifest.body["budget"]["name"])
     if allowed is not None:
         known["budget"] = asdict(allowed)

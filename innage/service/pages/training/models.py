@@ -11,6 +11,7 @@ from starlette.responses import Response
 
 from dataset.values import natural
 from dataset.words import LimitAnswer
+from export.cautions import uneven_tanks
 from export.report.claim_tables import class_rows, rate_rows
 from export.report.html_page import shielded, unshielded
 from export.report.shown_classes import level_class_section, unit_figure
@@ -99,6 +100,7 @@ def data_sheet(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Respo
         "model": model,
         "facts": facts,
         "metrics": metrics,
+        "uneven": uneven_tanks(facts["uneven_spans_mm"]),
         "cost": None if chosen is None else chosen.cost,
         "chosen": chosen,
         "ships": stood.ships,

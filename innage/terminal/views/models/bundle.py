@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dataset.records import ID_DIGITS
 from dataset.text.limits_text import condition_text
 from dataset.words import LimitAnswer, Role, TrimKind, counted
+from export.cautions import uneven_tanks
 from innage.terminal.output import say, say_aside, table
 from innage.terminal.views.models.budget import gcc_sentence
 
@@ -27,8 +28,9 @@ _NAMED = 12  # breaks named one by one; all of them come with --json
 
 def warn(model: Model, concerns: Concerns) -> None:
     """A warning on standard error for each void session, and for each limit that is not met or lacks
-    evidence, or that there are none.
+    evidence, or that there are none; one for tanks that differ in height.
     """
+    warn_uneven(model.frozen.uneven_spans_mm)
     for session, reason in concerns.void:
         _warn(f"session {session} behind model {model.name} is void: {reason}")
     named = "" if model.limits is None else f"{model.limits.ref}, "
@@ -39,6 +41,12 @@ def warn(model: Model, concerns: Concerns) -> None:
             )
     if not concerns.answers:
         _warn(f"model {model.name} has no limits: not enough evidence that its figures are good enough")
+
+
+def warn_uneven(spans_mm: Mapping[str, float]) -> None:
+    """A warning on standard error where the tanks of a model differ in height; ``spans_mm`` by tank."""
+    if uneven := uneven_tanks(spans_mm):
+        _warn(uneven)
 
 
 def _warn(sentence: str) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 from dataset.records import ID_DIGITS
 from dataset.words import LimitAnswer, counted
+from export.cautions import uneven_tanks
 from export.report.claim_tables import (
     CANDIDATE_COLUMNS,
     CLASS_COLUMNS,
@@ -46,6 +47,8 @@ def show_model(facts: Facts) -> None:
         say(f"Model {facts['name']}, trained on {facts['date'] or 'a day that is not known'}{parent}.\n")
     if facts["status"] is not None:
         say(f"{status_sentence(facts['name'], facts['status'])}\n")
+    if uneven := uneven_tanks(facts["uneven_spans_mm"]):
+        say(f"Caution: {uneven}.\n")
     show_model_limits(metrics.limits)
     _show_prove(metrics, facts["frozen"])
     if metrics.claims is not None:
