@@ -44,7 +44,8 @@ ComparedStoreOption = Annotated[
         "--store",
         envvar="INNAGE_STORE",
         parser=place_of,
-        help="A store that has the model, or its sessions: what it has is compared.",
+        help="A store that has the model, or its sessions: what it has is compared. Default: innage.db, if "
+        "it is here.",
         show_default=False,
     ),
 ]
@@ -471,6 +472,13 @@ def open_existing(path: Place, users: int = USERS) -> Store:
     if not isinstance(path, Address) and not path.is_file():
         raise InputError(str(path), "is no store", "a store that exists")
     return Store.open(path, users=users)
+
+
+def compared_store(named: Place | None) -> Place | None:
+    """The store that is compared with: the one that is named, else that of the working folder; None where
+    there is none.
+    """
+    return STORE_HERE if named is None and STORE_HERE.is_file() else named
 
 
 def columns_of(

@@ -21,6 +21,7 @@ from innage.options import (
     TimeOption,
     TimeUnitOption,
     columns_of,
+    compared_store,
     open_existing,
 )
 from innage.terminal.output import emit, progress
@@ -86,9 +87,10 @@ def changes(
     from innage.jobs.models.changing import FieldLogs, bundle_changes
     from innage.outputs import check_place, write_file
 
-    if frozen is not None and store is None:
+    at = compared_store(store)
+    if frozen is not None and at is None:
         raise InputError("--frozen", f"{frozen}, and no --store", "the store that has the set")
-    if log and store is None:
+    if log and at is None:
         raise InputError("--log", f"{log[0]}, and no --store", "the store that has the unit and its sensor")
     if since_pour is not None and not log:
         raise InputError(
@@ -100,7 +102,7 @@ def changes(
     logs = FieldLogs(tuple(log), unit, columns, since_pour) if log else None
     if out is not None:
         check_place(out)
-    with nullcontext() if store is None else open_existing(store) as opened, progress("comparing") as shown:
+    with nullcontext() if at is None else open_existing(at) as opened, progress("comparing") as shown:
         changed = bundle_changes(opened, old, new, frozen=frozen, logs=logs, progress=shown)
     if out is not None:
         if not changed.csv:

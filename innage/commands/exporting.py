@@ -20,6 +20,7 @@ from innage.options import (
     SignedByOption,
     StoreOption,
     UsesOption,
+    compared_store,
     open_existing,
     open_store,
     option_of,
@@ -260,10 +261,10 @@ def verify(
 
     if board and port is None:
         raise InputError("--board", f"{board!r} without a port", "the port of a board", "name it with --port")
-    at = None if port is None else BoardPort(port, baud, board)
-    with nullcontext() if store is None else open_existing(store) as opened, progress("verifying") as shown:
+    line, at = None if port is None else BoardPort(port, baud, board), compared_store(store)
+    with nullcontext() if at is None else open_existing(at) as opened, progress("verifying") as shown:
         report = verify_bundle(
-            bundle, opened, every_core=every_core, port=at, signed_by=signed_by, progress=shown
+            bundle, opened, every_core=every_core, port=line, signed_by=signed_by, progress=shown
         )
         scored = score_bundle(bundle, progress=shown) if score and report.passed else None
         kept = None if opened is None else record_measured(opened, bundle, report, board)
@@ -276,7 +277,7 @@ def verify(
         emit(facts | ({"score": scored and scored.facts()} if score else {}))
     else:
         show_verified(bundle, report)
-        show_kept(report, kept, has_store=store is not None)
+        show_kept(report, kept, has_store=at is not None)
         show_visited(report.visited)
         show_origins(report.origins)
         if score:

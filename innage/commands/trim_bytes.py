@@ -11,7 +11,7 @@ from dataset.records import TrimKind
 from dataset.words import counted
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_existing, open_store
-from innage.terminal.output import emit, say
+from innage.terminal.output import emit, say, say_aside
 from innage.terminal.views.trim import show_records
 
 
@@ -36,7 +36,10 @@ def write(
     ] = None,
     serial: Annotated[
         str | None,
-        typer.Option(help="What the board calls itself, at most 16 characters; default: the unit."),
+        typer.Option(
+            help="What the board calls itself, at most 16 characters; default: the unit's serial, else its "
+            "name."
+        ),
     ] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
@@ -46,9 +49,14 @@ def write(
     """
     from innage.jobs.trims import record_facts, write_trim_bytes
 
-    records = write_trim_bytes(
-        open_store(store), unit, out, kinds=kind or (), mounting=mounting, serial=serial
-    )
+    with open_store(store) as opened:
+        records = write_trim_bytes(opened, unit, out, kinds=kind or (), mounting=mounting, serial=serial)
+        named = serial is None and opened.unit(unit).serial is None
+    if named:
+        say_aside(
+            f"note: unit {unit} has no serial in the store, so the records have its name; a board that "
+            "calls itself otherwise refuses them. Say --serial, or record it with 'innage unit serial'"
+        )
     size = out.stat().st_size
     if json:
         emit({"out": str(out), "bytes": size, "records": [record_facts(record) for record in records]})

@@ -202,7 +202,8 @@ def write_trim_bytes(
         out: the file.
         kinds: of trims; none means every kind that the unit has.
         mounting: its name; None where the unit has trims on one only.
-        serial: of the unit's board, 1 to 16 printable ASCII characters; None: the unit's name.
+        serial: of the unit's board, 1 to 16 printable ASCII characters; None: the one that the store has of
+            the unit, else its name.
 
     Raises:
         InputError: trims that the unit has not, or on several mountings, or a serial that does not fit.
@@ -210,9 +211,11 @@ def write_trim_bytes(
     """
     from export.trim_bytes import record_of, serial_field, write_records
 
-    carried = unit if serial is None else serial
+    own = store.unit(unit).serial
+    carried = serial if serial is not None else own if own is not None else unit
     newest = _newest(store.trims(unit), unit, mounting, kinds)
-    serial_field(carried, "serial" if serial is not None else f"unit {unit}, its name as serial")
+    of_unit = f"unit {unit}, its {'name as serial' if own is None else 'serial'}"
+    serial_field(carried, of_unit if serial is None else "serial")
     records = tuple(record_of(trim, carried) for trim in newest)
     write_file(out, write_records(records))
     return records

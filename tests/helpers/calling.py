@@ -39,8 +39,10 @@ def run(*words: object, code: int = 0) -> str:
 
 
 def run_json(*words: object) -> Any:
-    """Run a command that must succeed; the JSON that it printed."""
-    return json.loads(run(*words, "--json"))
+    """Run a command that must succeed; the JSON that it printed on stdout."""
+    result = CliRunner().invoke(app, [*(str(w) for w in words), "--json"], catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    return json.loads(result.stdout)
 
 
 def run_lines(lines: str) -> None:

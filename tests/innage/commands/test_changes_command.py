@@ -112,6 +112,21 @@ def test_moved_and_lost_readings_are_counted(folder: Path, tmp_path: Path) -> No
     assert (rows[-1]["new_level_mm"], rows[-1]["new_validity"]) == ("", "withheld")
 
 
+def test_the_store_of_the_folder_is_asked(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without --store that is innage.db where the command runs; elsewhere there are no sessions to read."""
+    monkeypatch.delenv("INNAGE_STORE", raising=False)
+    words = ["changes", str(folder / "old"), str(folder / "far")]
+    monkeypatch.chdir(folder)
+    here = json.loads(CliRunner().invoke(app, [*words, "--frozen", "all", "--json"]).stdout)
+    assert here["readings"]["classes"]["all"]["frames"] == 180
+    monkeypatch.chdir(tmp_path)
+    assert json.loads(CliRunner().invoke(app, [*words, "--json"]).stdout)["readings"] is None
+    refused = CliRunner().invoke(app, [*words, "--frozen", "all"])
+    assert refused.exit_code != 0
+
+
 def test_the_other_way_readings_are_gained(folder: Path) -> None:
     facts = json.loads(changes(folder, "far", "old", "--json").stdout)
     assert [facts["readings"]["classes"]["all"][what] for what in ("gained", "lost")] == [60, 0]

@@ -95,6 +95,27 @@ def test_the_serial_is_the_units_name_or_what_is_given(tmp_path: Path, refused: 
     run("trim", "bytes", name, "--serial", "r1-7", "--out", out)
 
 
+def test_a_recorded_serial_is_taken(tmp_path: Path) -> None:
+    """A unit's serial in the store goes before its name; that a name is used instead is told, and nothing is
+    told of what was asked for.
+    """
+    out = tmp_path / "u1.bin"
+
+    def written(*words: str) -> tuple[set[bytes], str]:
+        done = CliRunner().invoke(app, ["trim", "bytes", "u1", "--out", str(out), *words])
+        assert done.exit_code == 0, done.output
+        content = out.read_bytes()
+        return {content[at : at + 16].rstrip(b"\0") for at in (16, 56)}, " ".join(done.stderr.split())
+
+    serials, told = written()
+    assert serials == {b"u1"}
+    assert "unit u1 has no serial in the store, so the records have its name" in told
+    assert written("--serial", "SN 0042") == ({b"SN 0042"}, "")
+    run("unit", "serial", "u1", "SN-0043", "--reason", "read off the board")
+    assert written() == ({b"SN-0043"}, "")
+    assert written("--serial", "SN 0042") == ({b"SN 0042"}, "")
+
+
 def test_records_of_format_1_are_shown(tmp_path: Path) -> None:
     """Bytes of a unit in the field, which have no serial."""
     out = tmp_path / "field.bin"

@@ -113,6 +113,23 @@ def test_figures_are_those_of_the_store(exported: Path, tmp_path: Path) -> None:
     assert answer(files, tmp_path / "empty.db")[0] is Answer.STATED
 
 
+def test_the_store_of_the_folder_is_compared_with(
+    exported: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without --store that is innage.db where the command runs; elsewhere figures are as stated."""
+    monkeypatch.delenv("INNAGE_STORE", raising=False)
+
+    def figures() -> str:
+        facts = json.loads(innage("verify", exported / "bundle", "--json").stdout)
+        (said,) = [check["answer"] for check in facts["checks"] if check["name"] == "figures"]
+        return str(said)
+
+    monkeypatch.chdir(exported)
+    assert figures() == Answer.PASSED
+    monkeypatch.chdir(tmp_path)
+    assert figures() == Answer.STATED
+
+
 def test_a_bundle_of_the_first_version_is_compared_in_what_it_states(exported: Path) -> None:
     """Format 2 had no hash of the whole model, and is no forgery without; a later one lacks it."""
     files = read_folder(exported / "bundle")
