@@ -64,13 +64,10 @@ def identity(program: Program) -> str:
 
 def _reading(program: Program, macros: str) -> str:
     """What low and high of a reading mean; a band that no one calibrated is not claimed."""
-    intervals = {node.name: node.interval for node in program.step}
-    low, high = (intervals.get(program.outputs[name]) for name in ("low", "high"))
-    none = low is not None and high is not None and max(low.high) == 0 and min(high.low) == program.span
     band = (
-        f"No band was calibrated: low is always 0 and high always {macros}_SPAN."
-        if none
-        else "The liquid stands between low and high."
+        "The liquid stands between low and high."
+        if program.has_band
+        else f"No band was calibrated: low is always 0 and high always {macros}_SPAN."
     )
     return (
         f"One reading. {band} Pump and heater logic uses low (protects against running dry), overflow logic "

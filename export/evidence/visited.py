@@ -14,6 +14,7 @@ from export.vectors import Vectors
 from training.program import FLAG_BITS, OUTPUTS, REASON_NAMES, VALIDITY_NAMES, WITHHELD, Array, Program
 
 LEAST_REACHED = 0.95  # of the inner sides
+BAND_GIVEN, BAND_WIDENED = "band given", "band widened"
 _MOST_NAMED = 100
 
 
@@ -63,7 +64,7 @@ def visited_by(program: Program, vectors: Vectors) -> Visited:
     all_decisive, all_inner = sum(decisive), len(decisive) - sum(decisive)
     return Visited(
         frames=len(vectors),
-        branches=tuple((name, n) for name, n in _branches(vectors.readings) if n),
+        branches=tuple((name, n) for name, n in _branches(program, vectors.readings) if n),
         decisions=all_decisive,
         decisions_visited=all_decisive - len(unvisited),
         unvisited=unvisited[:_MOST_NAMED],
@@ -73,9 +74,9 @@ def visited_by(program: Program, vectors: Vectors) -> Visited:
     )
 
 
-def _branches(readings: Array) -> Iterator[tuple[str, int]]:
-    """Frames by validity, reason, flag, and width of the band; a band is widened where it is wider than in
-    most readings that are given.
+def _branches(program: Program, readings: Array) -> Iterator[tuple[str, int]]:
+    """Frames by validity, reason, flag, and, where a band was calibrated, by its width; it is widened where it
+    is wider than in most readings that are given.
     """
     low, _, high, validity, flags, reason = (readings[:, k] for k in range(len(OUTPUTS)))
     for code, name in VALIDITY_NAMES.items():
@@ -84,8 +85,12 @@ def _branches(readings: Array) -> Iterator[tuple[str, int]]:
         yield f"withheld for {name}", int(((validity == WITHHELD) & (reason == code)).sum())
     for name, bit in FLAG_BITS.items():
         yield f"flag {name}", int(((flags & bit) != 0).sum())
-    width = (high - low)[validity != WITHHELD]
+    if program.has_band:
+        yield from _of_band((high - low)[validity != WITHHELD])
+
+
+def _of_band(width: Array) -> Iterator[tuple[str, int]]:
     widths, times = np.unique(width, return_counts=True)
     usual = widths[np.argmax(times)] if len(widths) else 0
-    yield "band given", int((width > 0).sum())
-    yield "band widened", int((width > usual).sum())
+    yield BAND_GIVEN, int((width > 0).sum())
+    yield BAND_WIDENED, int((width > usual).sum())

@@ -121,6 +121,15 @@ class Program:
         return (1 << self.count_bits) - 1
 
     @property
+    def has_band(self) -> bool:
+        """Whether low and high come of a band that was calibrated. Without one low is 0 and high the span in
+        every reading, which an analysed program shows by their intervals.
+        """
+        intervals = {node.name: node.interval for node in self.step}
+        low, high = intervals.get(self.outputs["low"]), intervals.get(self.outputs["high"])
+        return low is None or high is None or max(low.high) > 0 or min(high.low) < self.span
+
+    @property
     def inputs(self) -> dict[str, Interval]:
         """The declared domain of what ``step`` is given each frame, besides prepared values and state."""
         given = {

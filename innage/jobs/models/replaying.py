@@ -450,6 +450,7 @@ def summary(program: Program, replayed: Replayed) -> dict[str, Any]:
         "reasons": {
             name: int((reason == code).sum()) for code, name in REASON_NAMES.items() if code != GIVEN
         },
+        "band": program.has_band,
         "period_ms": program.period_ms,
         "period_tolerance_pct": program.period_tolerance_pct,
         "restarts": len(replayed.restarts),

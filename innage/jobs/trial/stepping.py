@@ -34,6 +34,7 @@ class Reading:
     """What the program says of a frame at ``t_ms`` of the session's clock; levels in mm, the level None where
     it is withheld; ``reason`` of withholding, None where it is given.
 
+    ``band``: low and high come of a calibrated band; else they are 0 and the span.
     ``anew``: the program started from power-on with this frame. ``reference_mm``: the level that the scale or
     the operator says; None where neither does. ``kept``: the name of the stretch that it is kept in.
     """
@@ -48,6 +49,7 @@ class Reading:
     counts: tuple[float, ...]
     temperature_c: float | None
     anew: bool
+    band: bool
     reference_mm: float | None = None
     kept: str | None = None
 
@@ -115,6 +117,7 @@ class Stepper:
             tuple(count / self._scale if self._scale > 1 else count for count in line.counts),
             None if math.isnan(line.temperature_c) else line.temperature_c,
             anew,
+            self._program.has_band,
         )
 
     def off_time(self, step_ms: int) -> bool:

@@ -16,6 +16,7 @@ from dataset.words import counted
 from innage.terminal.clock import clock
 from innage.terminal.output import console, harmless, say
 from innage.terminal.views.capture import TALL, LineEntries, bar, keyboard
+from innage.terminal.views.models.replay import NO_BAND
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -33,7 +34,7 @@ def level_text(reading: Reading) -> str:
     """Level and band in mm, or that it is withheld and why."""
     if reading.level_mm is None:
         return f"withheld: {reading.reason}"
-    band = f"{reading.low_mm:.2f} to {reading.high_mm:.2f}"
+    band = f"{reading.low_mm:.2f} to {reading.high_mm:.2f}" if reading.band else NO_BAND
     return f"{reading.level_mm:.2f} mm ({band}) {reading.validity}"
 
 

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from bundles import Files, failed, resealed
-from programs import PROGRAMS
+from bundles import Files, failed, resealed, stand_in_onnx
+from programs import PROGRAMS, SAMPLES
 
 from dataset.errors import InputError
 from dataset.words import LimitAnswer
@@ -269,6 +269,19 @@ def test_counts_of_visits_are_made_anew(whole_bundle: Files) -> None:
         forged = resealed(whole_bundle, vectors={**stated, "visited": changed})
         assert "counts of what the vectors visit are not" in failed(forged, {"vectors"})["vectors"]
         assert verify_files(forged, {"vectors"}).visited is None
+
+
+def test_a_band_that_earlier_exports_counted_without_one(provenance_for: Callable[..., Provenance]) -> None:
+    """They stated one of programs that have none, and stay valid; any other row that is added does not."""
+    program = SAMPLES["constant"]()
+    files = build_bundle(program, stand_in_onnx(program.channels), provenance_for(program), vectors=64)
+    stated = json.loads(files[MANIFEST])["vectors"]
+    rows = stated["visited"]["branches"]
+    assert not any("band" in row["says"] for row in rows)
+    for says, passes in (("band given", True), ("band widened", True), ("flag film", False)):
+        visited = {**stated["visited"], "branches": [*rows, {"says": says, "frames": 7}]}
+        changed = failed(resealed(files, vectors={**stated, "visited": visited}), {"vectors"})
+        assert (not any("visit" in sentence for sentence in changed.values())) == passes, says
 
 
 @pytest.mark.slow  # a bundle of its own, with as many vectors as there may be

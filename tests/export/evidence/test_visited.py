@@ -50,6 +50,18 @@ def test_frames_are_counted_by_branch() -> None:
     }
 
 
+def test_a_program_without_a_band_gives_none() -> None:
+    """Low 0 and high the span in every reading are no band, however wide; nothing is counted as one."""
+    b = Builder("bare", count_bits=8, channels=1, period_ms=100, span=100)
+    level = b.node("clip", "counts", name="cut", low=0, high=100)
+    program = b.finish(low=b.const(0), level=level, high=b.const(100), validity=b.const(1), flags=b.const(0))
+    assert (program.has_band, _program().has_band) == (False, True)
+    nothing = np.zeros((1, 2), np.int64)
+    rows = np.asarray([[[5], [15]]], np.int64)
+    streams = Streams(np.zeros((1, 0), np.int64), rows, nothing, nothing)
+    assert dict(visited_by(program, vectors_of(program, streams)).branches) == {"valid": 2}
+
+
 def test_what_no_vector_visits_is_named() -> None:
     """Without foam its comparison, its flag and its row of reasons are open; below 20 counts the larger of
     two is one only.

@@ -72,7 +72,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
         frames = Frames(np.arange(4) * 100, np.full((4, 2), 1000, np.uint32))
         sessions = opened.add_sessions([bench.session(0, (Mark(0, 4, 0.0),), frames=frames)])
         frozen = opened.freeze("all", sessions, GroupBy.UNIT, {"one": Role.FIT})
-        for name, made in (("m", program), ("told", seconds_shown())):
+        for name, made in (("m", program), ("told", seconds_shown()), ("bare", without_a_band())):
             opened.add_model(Model(name, digest(made), frozen, None, "{}", "{}", "{}", to_json(made), b""))
     return path
 
@@ -82,6 +82,13 @@ def seconds_shown() -> Program:
     b = Builder("told", count_bits=16, channels=2, period_ms=100, span=6400, longest_pour_s=600)
     level = b.node("clip", "since_pour", low=0, high=6400, scale="1/64 mm")
     return b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
+
+
+def without_a_band() -> Program:
+    """The level is what the first pad counts, in 1/64 mm."""
+    b = Builder("bare", count_bits=16, channels=2, period_ms=100, span=6400)
+    level = b.node("clip", b.node("dense", "counts", weights=((1, 0),), bias=(0,)), low=0, high=6400)
+    return b.finish(low=b.const(0), level=level, high=b.const(6400), validity=b.const(1), flags=b.const(0))
 
 
 def innage(store: Path, *words: str) -> Result:
@@ -112,6 +119,21 @@ def test_one_row_a_frame_with_the_units_newest_trim(store: Path, log: Path) -> N
         "1 gap in time (a step other than 100 ms within 10 %): the model started anew after each (first "
         "at frame 3, longest step 1000 ms)" in done.stderr
     )
+
+
+def test_a_band_that_nobody_calibrated_is_told(store: Path, log: Path, tmp_path: Path) -> None:
+    """Low 0 and high the span in each line could be read for a band; of a calibrated one nothing is said."""
+    said = "no band was calibrated: low_mm is 0 and high_mm the span in each line"
+    words = ("--time", "t_ms", "--out", str(tmp_path / "out"))
+    assert said in innage(store, "replay", "bare", str(log), *words).stdout
+    assert "band" not in innage(store, "replay", "m", str(log), "--unit", "one", *words).output
+    for model, unit, band in (("bare", (), False), ("m", ("--unit", "one"), True)):
+        facts = json.loads(innage(store, "replay", model, str(log), *unit, *words, "--json").stdout)
+        assert facts["band"] is band
+    other = tmp_path / "other.csv"
+    other.write_text(LOG, encoding="utf-8")
+    both = ("replay", "bare", str(log), str(other), "--time", "t_ms")
+    assert said in innage(store, *both).stdout
 
 
 def test_a_trim_may_be_given_by_its_counts_and_the_summary_as_json(

@@ -10,6 +10,8 @@ from typing import Any
 from dataset.words import counted
 from innage.terminal.output import harmless, say, table
 
+NO_BAND = "no band was calibrated"
+
 
 def show_summary(facts: dict[str, Any], out: Path | None) -> None:
     """What was found, on stderr where the readings go to standard output."""
@@ -22,6 +24,8 @@ def show_summary(facts: dict[str, Any], out: Path | None) -> None:
     flagged = ", ".join(f"{name} {number}" for name, number in facts["flags"].items() if number)
     if flagged:
         print(f"flags: {flagged}", file=stream)
+    if not facts["band"]:
+        print(f"{NO_BAND}: low_mm is 0 and high_mm the span in each line", file=stream)
     if facts["restarts"]:
         period = f"{facts['period_ms']} ms within {facts['period_tolerance_pct']} %"
         first = f"first at frame {facts['first_restart_frame']}, longest step {facts['longest_step_ms']} ms"
@@ -66,6 +70,8 @@ def show_files(whole: dict[str, Any], summed: dict[str, Any]) -> None:
         )
         shares = ", ".join(f"{number} {word}" for word, number in summed["validity"].items())
         say(f"{counted(len(replayed), 'file')}, {counted(summed['frames'], 'frame')}: {shares}")
+        if not replayed[0]["band"]:
+            say(f"{NO_BAND}: low_mm is 0 and high_mm the span in each line")
     for answer in whole["files"]:
         if answer["refused"]:
             print(harmless(f"innage: {answer['refused']}"), file=sys.stderr)
