@@ -286,13 +286,13 @@ def _missing(
     for tank in names:
         never = [word for word in asked if not under(of_tank[tank], word)]
         if never:
-            yield f"{tank}: never captured under {', '.join(never)}, which limits speak of"
+            yield f"{tank}: no labelled frame under {', '.join(never)}, which limits speak of"
     for tank in names:
         yield from _missing_with_liquids(of_tank[tank], tanks[tank], bands, asked)
     for tank in names:
         unseen = [word for word in EXPECTED if word not in asked and not under(of_tank[tank], word)]
         if unseen:
-            yield f"{tank}: never captured under {', '.join(unseen)}"
+            yield f"{tank}: no labelled frame under {', '.join(unseen)}"
     for what, known, seen in (
         ("tanks", registered.tanks, {cell.tank for cell in cells}),
         ("liquids", registered.liquids, {cell.liquid for cell in cells}),
@@ -324,7 +324,7 @@ def _missing_with_liquids(
             yield f"{tank.ref}, {liquid}: no session has a level in {levels}"
         never = [word for word in seen if not under(mine, word)]
         if never:
-            yield f"{tank.ref}, {liquid}: never captured under {', '.join(never)}, as other liquids were"
+            yield f"{tank.ref}, {liquid}: no labelled frame under {', '.join(never)}, as other liquids were"
         cold = [warmth for warmth in warmths if all(cell.warmth != warmth for cell in mine)]
         if cold:
             yield f"{tank.ref}, {liquid}: no session at {', '.join(cold)}, as with other liquids"

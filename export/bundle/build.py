@@ -83,7 +83,11 @@ def build_bundle(
             f"a program with digest {digest(program)[:12]}",
             provenance.model.sha256[:12],
         )
-    written = replace(written, unproven=read_metrics(json.loads(provenance.model.metrics)).unproven)
+    written = replace(
+        written,
+        unproven=read_metrics(json.loads(provenance.model.metrics)).unproven,
+        uneven_spans_mm=tuple(provenance.model.frozen.uneven_spans_mm.items()),
+    )
     progress("vectors", 0, 1)
     count, drawn, places = _fitting(program, vectors, SEED, given)
     layout = _emitted(program, prefix, written).layout

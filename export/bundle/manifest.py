@@ -37,6 +37,7 @@ from training.search.metrics import read_metrics
 MANIFEST = "manifest.json"
 SIGNATURES = "signatures.json"  # beside the files of a bundle that was signed, and none of them
 MANIFEST_FORMAT = 3  # raised when a manifest of the old form would be read wrongly
+README_FORM = 2  # the first, of manifests that state none, says nothing of the example
 FIRST_FORMAT = 2  # of the bundles that innage 0.1 wrote, whose C is written otherwise
 READABLE = (FIRST_FORMAT, MANIFEST_FORMAT)
 TOOLS = (
@@ -74,7 +75,8 @@ class Provenance:
 class Written:
     """How the C of a bundle is written beside what its program says, and what its header says of limits
     without enough evidence, its identity of the export, and what the export asks besides; see ``emit_c``.
-    ``optimise``: what its build files compile for.
+    ``optimise``: what its build files compile for. ``readme``: the form of its README, which says the
+    spans of tanks that differ in height, ``uneven_spans_mm``.
     """
 
     kernels: str = "small"
@@ -84,6 +86,8 @@ class Written:
     stamp: Stamp = PLAIN_STAMP
     extras: Extras = PLAIN_EXTRAS
     optimise: str = SIZE
+    readme: int = README_FORM
+    uneven_spans_mm: tuple[tuple[str, float], ...] = ()
 
 
 PLAIN = Written()
@@ -152,6 +156,7 @@ def describe(
         "format": MANIFEST_FORMAT,
         "innage": provenance.innage_version,
         "prefix": prefix,
+        "readme": written.readme,
         "c": c_facts(written, layout),
         "unproven": list(written.unproven),
         "vectors": {"count": vectors, "seed": seed},
@@ -431,6 +436,8 @@ def _written(body: Mapping[str, Any]) -> Written:
         stamp_of(body),
         extras_of(body),
         optimise_of(body),
+        body.get("readme", 1),
+        tuple(body.get("uneven_spans_mm", {}).items()),
     )
 
 

@@ -307,6 +307,7 @@ MANIFEST_FORM: Form = record(
         "unproven": each(text()),
         "score": maybe(_SCORE),
         "faults": maybe(_FAULTS),
+        "readme": whole(1, 2),  # its form; none: the first
         "uneven_spans_mm": by_name(number(0), _WORD),  # where tanks differ in height
         "status": _STATUS,  # of a model that was exported although it was retired
         "manifest_sha256": _HASH,  # of format 2, which has none of those before

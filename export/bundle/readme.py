@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from export.bundle.manifest import Written
 from export.c.text import fill, template
-from export.cautions import CAUTIONS
-from export.identity import GATE_MEANING
+from export.cautions import CAUTIONS, uneven_tanks
+from export.identity import GATE_MEANING, identity_bytes
+from export.trim_bytes import TrimAnswer
 from training.program import LEVEL_UNITS_PER_MM, Program, model_id
 
 
@@ -19,6 +20,13 @@ def readme(program: Program, prefix: str, written: Written) -> str:
     """
     counts = f"{program.channels} counts" if program.channels > 1 else "one count"
     passed = [GATE_MEANING[name] for name in GATE_MEANING if name in written.stamp.gates]
+    known = [f"{what}; the report says more" for what in passed]
+    known += [uneven] if (uneven := uneven_tanks(dict(written.uneven_spans_mm))) else []
+    trimmed = program.trim is not None
+    names = {"prefix": prefix, "PREFIX": prefix.upper()}
+    names["identity"] = identity_bytes(program, written.stamp).hex()
+    names["trim_answer"] = str(int(TrimAnswer.BAD_MAGIC))  # of the erased memory that stands in for a board's
+    example = template("readme_example.md") + template(f"readme_{'trimmed' if trimmed else 'untrimmed'}.md")
     return fill(
         template("readme.md"),
         {
@@ -27,9 +35,10 @@ def readme(program: Program, prefix: str, written: Written) -> str:
             "counts": counts,
             "units_per_mm": str(LEVEL_UNITS_PER_MM),
             "period_ms": str(program.period_ms),
-            "passed": "".join(f"\n**Know first:** {what}; the report says more.\n" for what in passed),
+            "passed": "".join(f"\n**Know first:** {what}.\n" for what in known),
             "pour": " since_pour," if program.longest_pour_s else "",
-            "trim": fill(_UNTRIMMED if program.trim is None else _TRIMMED, {"prefix": prefix}),
+            "trim": fill(_TRIMMED if trimmed else _UNTRIMMED, {"prefix": prefix}),
+            "example": fill(example, names) if written.readme > 1 else "",
             "cautions": "\n".join(f"- {caution}" for caution in CAUTIONS),
         },
     )

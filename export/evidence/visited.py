@@ -75,8 +75,8 @@ def visited_by(program: Program, vectors: Vectors) -> Visited:
 
 
 def _branches(program: Program, readings: Array) -> Iterator[tuple[str, int]]:
-    """Frames by validity, reason, flag, and, where a band was calibrated, by its width; it is widened where it
-    is wider than in most readings that are given.
+    """Frames by validity, reason, flag, and, where a band was calibrated, by its width; it is widened where
+    it is wider than in most readings that are given.
     """
     low, _, high, validity, flags, reason = (readings[:, k] for k in range(len(OUTPUTS)))
     for code, name in VALIDITY_NAMES.items():

@@ -407,13 +407,15 @@ def trim_gate_sentence(gate: TrimGate | None) -> str:
 
 
 def against_next_sentence(found: AgainstNext) -> str:
-    """How the chosen candidate errs beside the next, and how sure that is."""
-    more = "more" if found.difference_mm > 0 else "less"
+    """How the chosen candidate errs beside the next best, and how sure that is: group by group, which is
+    another measure than the choose error over all of them.
+    """
+    more = "higher" if found.difference_mm > 0 else "lower"
     sure = found.low_mm > 0 or found.high_mm < 0
     return (
-        f"Beside the next, {found.name}: errs {abs(found.difference_mm):.2g} mm {more} (95 % interval of the "
-        f"difference {found.low_mm:+.2g} to {found.high_mm:+.2g} mm, {found.groups} groups in pairs): "
-        + ("the two are told apart" if sure else "the two are not told apart")
+        f"Beside the next best, {found.name}, group by group: P95 is {abs(found.difference_mm):.2g} mm "
+        f"{more} on average (95 % interval of the difference {found.low_mm:+.2g} to {found.high_mm:+.2g} mm, "
+        f"{found.groups} groups): " + ("the two are told apart" if sure else "the two are not told apart")
     )
 
 

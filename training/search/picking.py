@@ -267,7 +267,7 @@ def next_step(candidates: Sequence[Candidate | Refused], picked: Candidate) -> s
         and c.error < picked.error
     ]
     if not larger:
-        return "no larger candidate that was measured has a smaller error"
+        return "no larger candidate that was measured has a smaller choose error"
     step, cost = min(larger, key=lambda pair: pair[1].flash)
     return (
         f"{step.recipe.family} {step.recipe.size} with {step.recipe.bits} bits: "

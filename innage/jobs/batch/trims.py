@@ -133,7 +133,7 @@ class _Checking:
         stated = over(self._common, line)
         lacking = [f for f in ("kind", "date", "stage", "mounting") if getattr(stated, f) is None]
         if lacking or stated.kind is None:
-            expected = "a cell in the line, or an option for all lines"
+            expected = "a cell in a column of that name, or the option of that name for all lines"
             raise InputError(line.where, f"no {', no '.join(lacking)}", expected)
         mounting = self._mounting(str(stated.mounting))
         unit = self._unit(line, stated)

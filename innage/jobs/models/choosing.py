@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from dataset.coverage.roles import Group, check_sessions, groups_of, named_roles, spread_roles
 from dataset.errors import InputError, naming
 from dataset.records import ID_DIGITS, FrozenSet, GroupBy, Role, Session
+from dataset.values import natural
 from dataset.words import counted
 from innage.jobs.models.set_reference import set_reference
 from innage.jobs.sessions.finding import EVERY_SESSION, SessionFilter, line_of, settle, why_none
@@ -176,6 +177,19 @@ class Frozen:
     warned_since: tuple[tuple[Session, DoorWarning], ...] = ()
     benches: tuple[tuple[str, str], ...] = ()  # groups by bench, and what the store calls them
 
+    @property
+    def tanks_without_prove(self) -> tuple[str, ...]:
+        """Tanks of which no group is to prove, as people count, where groups of other tanks are; none where
+        the groups are tanks, since the claim is then about those that are new.
+        """
+        frozen_set = self.frozen_set
+        proving = set(frozen_set.groups(Role.PROVE))
+        if frozen_set.group_by is GroupBy.TANK or not proving:
+            return ()
+        held_out = {session for group in self.groups if group.name in proving for session in group.sessions}
+        proven = {s.mounting.tank.ref for s in frozen_set.sessions if s.id in held_out}
+        return tuple(sorted({s.mounting.tank.ref for s in frozen_set.sessions} - proven, key=natural))
+
     def facts(self) -> dict[str, Any]:
         """Ready for JSON."""
         roles = dict(self.frozen_set.roles)
@@ -200,6 +214,7 @@ class Frozen:
                 {"session": session.id, "check": warning.check, "sentence": warning.sentence}
                 for session, warning in self.warned_since
             ],
+            "tanks_without_prove": list(self.tanks_without_prove),
             "prove_openings": self.openings,
         }
 

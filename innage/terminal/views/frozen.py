@@ -43,6 +43,11 @@ def show_frozen(frozen: Frozen) -> None:
         say(f"with sessions that were warned of: {frozen_set.even_if_warned}")
     for session, warning in frozen.warned_since:
         say(f"warning: session {session.id}, since it came in: {warning.sentence}")
+    if without := frozen.tanks_without_prove:
+        say(
+            f"warning: no group to prove is of tank {', '.join(without)}: the test of a model says nothing "
+            "of its error there. Give 'prove' groups of each tank, or freeze one tank with --tank"
+        )
     if frozen.benches:
         say("benches: " + ", ".join(f"{group} is {name}" for group, name in frozen.benches))
     if frozen_set.group_by is GroupBy.TEMPERATURE:

@@ -148,7 +148,7 @@ def test_what_is_missing_is_named(session: Session) -> None:
     found = gaps_of([foamy], registered=known)
     assert found.missing == (
         "canister@1, water: no session has a level in 0 to 10 mm, 30 to 100 mm",
-        "canister@1: never captured under sloshing, drops, scale, filling, draining, tilted, earthed",
+        "canister@1: no labelled frame under sloshing, drops, scale, filling, draining, tilted, earthed",
         "tanks without a session: can@2",
         "liquids without a session: oil",
         "units without a session: unit2, unit10",
@@ -170,16 +170,16 @@ def test_what_limits_ask_for_is_missing_first(session: Session) -> None:
     missing = gaps_of([foamy, other, elsewhere], warm, registered=asked).missing
     levels = "no session has a level in 0 to 10 mm, 30 to 100 mm"
     assert missing == (
-        "barrel@1: never captured under foam, sloshing, which limits speak of",
-        "canister@1: never captured under sloshing, which limits speak of",
+        "barrel@1: no labelled frame under foam, sloshing, which limits speak of",
+        "canister@1: no labelled frame under sloshing, which limits speak of",
         f"barrel@1, water: {levels}",
         f"canister@1, oil: {levels}",
-        "canister@1, oil: never captured under foam, as other liquids were",
+        "canister@1, oil: no labelled frame under foam, as other liquids were",
         "canister@1, oil: no session at 15 to 25 C, as with other liquids",
         f"canister@1, water: {levels}",
         "canister@1, water: no session at 55 to 65 C, as with other liquids",
-        "barrel@1: never captured under film, drops, scale, filling, draining, tilted, earthed",
-        "canister@1: never captured under drops, scale, filling, draining, tilted, earthed",
+        "barrel@1: no labelled frame under film, drops, scale, filling, draining, tilted, earthed",
+        "canister@1: no labelled frame under drops, scale, filling, draining, tilted, earthed",
     )
 
 

@@ -15,11 +15,12 @@ import pytest
 from bundles import Files, failed, resealed
 
 from export.bundle.build import generate
-from export.bundle.manifest import PLAIN, read_manifest
+from export.bundle.manifest import MANIFEST, PLAIN, read_manifest, seal
 from export.bundle.readme import readme
 from export.bundle.verify import verify_files
 from export.cautions import CAUTIONS
 from export.identity import GATE_MEANING, Stamp
+from training.program import from_json
 
 OF_FILES = {"manifest", "files", "made again"}
 
@@ -92,6 +93,54 @@ def test_its_commands_compare_the_c_with_the_vectors(all_built: dict[str, Any], 
     done = subprocess.run(run, cwd=folder, capture_output=True, text=True, check=False)
     assert done.returncode == 1
     assert "differ" in done.stdout
+
+
+@pytest.mark.parametrize(("name", "code"), [("strip", 1), ("constant", 0)])
+def test_its_example_prints_what_it_says(
+    all_built: dict[str, Any], tmp_path: Path, name: str, code: int
+) -> None:
+    """The commands run as they stand; the lines under them are what is printed, and the exit code is stated."""
+    _tool("cc")
+    folder = tmp_path / "bundle"
+    folder.mkdir()
+    for file, content in generate(all_built[name].program, "innage", 64, 0).items():
+        (folder / file).write_bytes(content)
+    text = (folder / "README.md").read_text().partition("## Try the example")[2].partition("\n## ")[0]
+    said = re.findall(r"^ {4}(.*)$", text, re.MULTILINE)
+    commands, printed = said[:2], said[2:]
+    run = ["sh", "-c", " && ".join(commands)]
+    done = subprocess.run(run, cwd=folder, capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stderr) == (code, "")
+    lines = [re.escape(line).replace(re.escape("(...)"), ".*") for line in printed]
+    assert re.fullmatch("\n".join([*lines, ""]), done.stdout), done.stdout
+    assert re.search(rf"exits with {code}\b", text.partition("Damaged")[0])
+
+
+def test_tanks_of_several_heights_are_known_first(all_built: dict[str, Any]) -> None:
+    text = readme(
+        all_built["constant"].program,
+        "innage",
+        replace(PLAIN, uneven_spans_mm=(("low@1", 90.0), ("tall@1", 120.0))),
+    )
+    assert (
+        "**Know first:** the tanks of this model differ in height (low@1 90 mm, tall" in text.split("## ")[0]
+    )
+
+
+def test_a_readme_of_the_first_form_stays_valid(small_bundle: Files) -> None:
+    """Manifests that state no form are of exports whose README says nothing of the example; it is made again
+    as it was, and no other way.
+    """
+    manifest = read_manifest(small_bundle[MANIFEST])
+    program = from_json(small_bundle["program.json"].decode())
+    first = readme(program, "innage", replace(manifest.written, readme=1)).encode()
+    assert b"Try the example" in small_bundle["README.md"]
+    assert b"Try the example" not in first
+    files = {**small_bundle, "README.md": first}
+    body = {name: value for name, value in manifest.body.items() if name != "readme"}
+    rest = {name: content for name, content in files.items() if name != MANIFEST}
+    assert failed({**rest, MANIFEST: seal(body, rest)}, OF_FILES) == {}
+    assert "README.md differs" in failed(resealed(files), OF_FILES)["made again"]
 
 
 def test_the_cautions_stand_in_it(small_bundle: Files) -> None:

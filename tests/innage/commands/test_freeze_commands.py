@@ -68,6 +68,27 @@ def test_levels_of_the_real_readings(store: Path) -> None:
     assert again["sha256"] == found["sha256"]
 
 
+def test_a_tank_without_a_group_to_prove_is_named(store: Path, tmp_path: Path) -> None:
+    """A draw of units may leave all of a tank's out of 'prove'; that is said, unless the groups are tanks."""
+    run("tank", "add", "low", "--span-mm", "90")
+    run("mounting", "add", "m-low", "--tank", "low", "--sensor", "osc")
+    (tmp_path / "low.csv").write_text("p0,mm\n50002,0\n30002,15\n")
+    low = [*LOG, "--mounting", "m-low", "--unit", "u3", "--level", "mm"]
+    low[1] = "low"
+    run("unit", "add", "u3")
+    run("log", tmp_path / "low.csv", *low)
+    said = " ".join(run("freeze", "one", "--group", "unit", "--fit", "u1,u3", "--prove", "u2").split())
+    assert "warning: no group to prove is of tank low@1:" in said
+    assert run_json("frozen", "one")["tanks_without_prove"] == ["low@1"]
+    for name, split in (
+        ("each", ("--group", "unit", "--fit", "u1", "--prove", "u2,u3")),
+        ("new", ("--group", "tank", "--fit", "can@1", "--prove", "low@1")),
+        ("open", ("--group", "unit", "--fit", "u1,u2,u3")),
+    ):
+        assert "no group to prove" not in run("freeze", name, *split)
+        assert run_json("frozen", name)["tanks_without_prove"] == []
+
+
 def test_sessions_that_are_left_out(store: Path) -> None:
     """By default every session that is labelled and not void is taken, and those left out are named; a level
     of two sessions is one group.

@@ -94,7 +94,7 @@ def test_each_fault_of_a_fixture_is_told_with_its_line(bench: Path) -> None:
         "line 4: ",
         "line 5: dry trim of unit u1: looks wet against its dry trim of 2026-01-31: a 1600",
         "line 6: ",
-        "line 7: no date; expected a cell in the line, or an option for all lines",
+        "line 7: no date; expected a cell in a column of that name, or the option of that name for all lines",
     ):
         assert sentence in said, said
     with Store.open(bench / "innage.db") as store:

@@ -126,7 +126,7 @@ def test_a_band_that_nobody_calibrated_is_told(store: Path, log: Path, tmp_path:
     said = "no band was calibrated: low_mm is 0 and high_mm the span in each line"
     words = ("--time", "t_ms", "--out", str(tmp_path / "out"))
     assert said in innage(store, "replay", "bare", str(log), *words).stdout
-    assert "band" not in innage(store, "replay", "m", str(log), "--unit", "one", *words).output
+    assert said not in innage(store, "replay", "m", str(log), "--unit", "one", *words).output
     for model, unit, band in (("bare", (), False), ("m", ("--unit", "one"), True)):
         facts = json.loads(innage(store, "replay", model, str(log), *unit, *words, "--json").stdout)
         assert facts["band"] is band

@@ -24,7 +24,7 @@ def show_retraining(retrained: Retrained) -> None:
         say(f"All figures are of {origin} readings: they say nothing yet of a tank of plastic and water.\n")
     show_model_limits(retrained.answers)
     columns = (
-        "way",
+        "option",
         "choose\nmm",
         "prove\nmm",
         "clean",
@@ -38,17 +38,25 @@ def show_retraining(retrained: Retrained) -> None:
     if figures.picking is not None:
         table(
             f"picked on {figures.picking.units} fit and choose units, each left out of its fits",
-            ("way", "P95\nmm", "worst unit\nmm", "accepted\n%", "false\nwet", "behind\nmm", "confidence\n%"),
+            (
+                "option",
+                "P95\nmm",
+                "worst unit\nmm",
+                "accepted\n%",
+                "false\nwet",
+                "behind\nmm",
+                "confidence\n%",
+            ),
             picking_rows(figures.picking),
         )
     table(
-        f"minus {figures.kept}, by class, on the prove groups: mean absolute error in mm",
-        ("way", "class", "mm", "from", "to", "groups"),
+        f"each option minus '{figures.kept}', by class, on the prove groups: mean absolute error in mm",
+        ("option", "class", "mm", "from", "to", "groups"),
         ahead_rows(figures),
     )
     table(
         "learning curve, on the prove groups",
-        ("way", "units", "sessions", "P95 mm", "accepted %", "false wet", "within limits"),
+        ("option", "units", "sessions", "P95 mm", "accepted %", "false wet", "within limits"),
         curve_rows(figures),
     )
     for sentence in sentences(retrained):
@@ -162,7 +170,7 @@ def _by(figures: Retraining) -> str:
     others = [way for way in picking.as_good if way != best]
     text = f"{counted(picking.units, 'unit')}, each left out of the fits that judge it, put '{best}' first"
     if not others:
-        return f"{text}, no other way may be as good; favoured is"
+        return f"{text}, no other option may be as good; favoured is"
     named = " and ".join(f"'{way}'" for way in others)
     return f"{text}, but {named} may be as good; of these the safest, by false wets and the worst unit, is"
 

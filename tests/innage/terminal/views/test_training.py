@@ -41,6 +41,7 @@ CHOSEN = {
 FACTS: dict[str, Any] = {
     "name": "canister-1",
     "sha256": "ab" * 32,
+    "uneven_spans_mm": {},
     "frozen": {"name": "spring", "sha256": "cd" * 32, "group_by": "unit", "origin": "simulated"},
     "limits": "owner@1",
     "date": "2026-03-02",
@@ -60,7 +61,7 @@ FACTS: dict[str, Any] = {
         "candidates": [CHOSEN],
         "choose_how": "scored on 4 'choose' groups",
         "why": "the smallest that meets the limits",
-        "next_step": "no larger candidate that was measured has a smaller error",
+        "next_step": "no larger candidate that was measured has a smaller choose error",
         "openings": 3,
         "trim": "full",
         "origin": "simulated",
