@@ -8,7 +8,7 @@ from __future__ import annotations
 from export.bundle.manifest import Written
 from export.c.text import fill, template
 from export.cautions import CAUTIONS, uneven_tanks
-from export.identity import GATE_MEANING, identity_bytes
+from export.identity import GATE_MEANING
 from export.trim_bytes import TrimAnswer
 from training.program import LEVEL_UNITS_PER_MM, Program, model_id
 
@@ -24,7 +24,6 @@ def readme(program: Program, prefix: str, written: Written) -> str:
     known += [uneven] if (uneven := uneven_tanks(dict(written.uneven_spans_mm))) else []
     trimmed = program.trim is not None
     names = {"prefix": prefix, "PREFIX": prefix.upper()}
-    names["identity"] = identity_bytes(program, written.stamp).hex()
     names["trim_answer"] = str(int(TrimAnswer.BAD_MAGIC))  # of the erased memory that stands in for a board's
     example = template("readme_example.md") + template(f"readme_{'trimmed' if trimmed else 'untrimmed'}.md")
     return fill(

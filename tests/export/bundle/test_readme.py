@@ -79,9 +79,8 @@ def test_its_commands_compare_the_c_with_the_vectors(all_built: dict[str, Any], 
     folder.mkdir()
     for name, content in generate(program, "innage", 64, 0).items():
         (folder / name).write_bytes(content)
-    shown = re.findall(
-        r"^ {4}((?:cc|\.\./harness|awk|cmp) .*)$", readme(program, "innage", PLAIN), re.MULTILINE
-    )
+    check = readme(program, "innage", PLAIN).partition("## Check it")[2]
+    shown = re.findall(r"^ {4}((?:cc|\.\./harness|awk|cmp) .*)$", check, re.MULTILINE)
     assert len(shown) == 4
     run = ["sh", "-e", "-c", "\n".join(shown)]
     done = subprocess.run(run, cwd=folder, capture_output=True, text=True, check=False)
@@ -99,7 +98,7 @@ def test_its_commands_compare_the_c_with_the_vectors(all_built: dict[str, Any], 
 def test_its_example_prints_what_it_says(
     all_built: dict[str, Any], tmp_path: Path, name: str, code: int
 ) -> None:
-    """The commands run as they stand; the lines under them are what is printed, and the exit code is stated."""
+    """The commands run as they stand; the lines under them are what is printed, the exit code is stated."""
     _tool("cc")
     folder = tmp_path / "bundle"
     folder.mkdir()
