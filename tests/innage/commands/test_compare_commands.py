@@ -270,6 +270,6 @@ def test_a_sweep_says_how_far_a_baseline_may_drift(store: Path, tmp_path: Path) 
     assert film["p95_mm"] == pytest.approx(0.9 * 1.6 + 10 / 64, abs=0.01)
     assert its["film_pct"] == 1
     said = innage(store, "sweep", "good")
-    assert "baseline: stands +1 % and -1 % of the swing, as far as tried." in said.stdout
-    assert "film above the liquid: stands 1 % of the swing on every pad" in said.stdout
-    assert "one dead pad: stands none." in said.stdout
+    assert "baseline: no limit fails from -1 % to +1 % of the swing, in the steps above." in said.stdout
+    assert "film above the liquid: no limit fails up to 1 % of the swing on every pad" in said.stdout
+    assert "one dead pad: a limit fails whichever it is." in said.stdout

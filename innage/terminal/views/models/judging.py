@@ -48,7 +48,7 @@ def show_comparison(compared: Comparison) -> None:
     if compared.role == "prove":
         say(f"Opening {compared.openings} of the prove groups.")
     else:
-        say("Models were chosen on these groups: this says which was chosen better, and is no claim.")
+        say("Models were chosen on these groups, so the figures only compare the two; don't quote them.")
     _show_limits(compared)
     _show_cells(compared)
     sizes = [
@@ -148,15 +148,17 @@ def show_sweep(swept: Sweep) -> None:
         ("baseline", stands.baseline_up_pct, stands.baseline_down_pct, "of the swing"),
         ("gain", stands.gain_up_pct, stands.gain_down_pct, "of the counts"),
     ):
-        say(f"{kind}: stands +{up_pct:g} % and -{down_pct:g} % {what}, as far as tried.")
-    say(f"film above the liquid: stands {stands.film_pct:g} % of the swing on every pad, as far as tried.")
-    say("one dead pad: stands " + (", ".join(swept.pads[k] for k in stands.dead_pads) or "none") + ".")
+        say(f"{kind}: no limit fails from -{down_pct:g} % to +{up_pct:g} % {what}, in the steps above.")
+    say(f"film above the liquid: no limit fails up to {stands.film_pct:g} % of the swing on every pad.")
+    without = ", ".join(swept.pads[k] for k in stands.dead_pads)
+    said = f"no limit fails without {without}" if without else "a limit fails whichever it is"
+    say(f"one dead pad: {said}.")
 
 
 def _nothing_to_stand(swept: Sweep) -> str:
     """Why no step of drift could be named, and what to do about it."""
     if swept.limits is None:
-        return "No limits, so nothing to stand: name some with --limits."
+        return "No limits were named, so no drift can fail one: name some with --limits."
     return (
         f"None of {swept.limits.ref} is met without drift on the {swept.role} groups, so nothing can "
         "fail: a limit that asks for more groups than there are is not met. Name others with --limits, or "
@@ -191,12 +193,12 @@ def show_study(worth: Worth) -> None:
     if worth.trims is not None and worth.limits is not None:
         needed = worth.trims.needed
         least = (
-            f"least trim within them is '{needed}'"
+            f"the least trim that meets them is '{needed}'"
             if needed is not None
-            else "no trim that all units have keeps within them"
+            else "no trim that all units have meets them"
         )
         say(f"Limits {worth.limits.ref}: {least}.")
     if worth.role == "prove":
         say(f"Opening {worth.openings} of the prove groups.")
     else:
-        say("The choose groups also set the thresholds: this tells the rows apart, it is no claim.")
+        say("The choose groups also set the thresholds, so the rows only compare; don't quote them.")
