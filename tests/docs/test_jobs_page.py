@@ -142,7 +142,7 @@ def test_the_unit_file() -> None:
     unit.optionxform = str  # type: ignore[method-assign,assignment]  # names keep their case
     unit.read_string("[Service]\n" + re.sub("^    ", "", text, flags=re.MULTILINE))
     program, name = shlex.split(unit["Service"]["ExecStart"])
-    command = get_command(app).get_command(None, name)  # type: ignore[attr-defined,arg-type]  # a group
+    command = get_command(app).get_command(None, name)  # type: ignore[attr-defined]  # a group
     assert Path(program).is_absolute()
     assert command is not None
     assert command.make_context(name, []).params["once"] is False
