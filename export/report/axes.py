@@ -11,6 +11,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from itertools import pairwise
 
+from export.report.numbers import set_apart
+
 WIDTH = 640  # of every picture, in its own units
 LEFT, RIGHT = 64, 20  # room for the ticks' numbers, and for half of the last one below
 TITLE, KEY, FOOT = 40, 26, 58  # heights: the name of what goes upwards, a line of the key, the axis below
@@ -48,7 +50,7 @@ def tick_texts(values: Sequence[float]) -> list[str]:
     """Ticks as numbers, with as many decimals as the step between them has."""
     step = min((b - a for a, b in pairwise(values)), default=abs(values[0]) or 1.0)
     decimals = max(0, -math.floor(math.log10(step) + 1e-9))
-    return [f"{value:,.{decimals}f}" for value in values]
+    return [set_apart(f"{value:.{decimals}f}") for value in values]
 
 
 class Scale:

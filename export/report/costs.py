@@ -29,8 +29,8 @@ def costs_section(facts: Mapping[str, Any], chosen: CandidateRow | None) -> list
         for c in cost["lines"]
     ]
     compiled = (
-        f"Flash: code {cost['flash_code']}, tables {cost['flash_tables']}, division helpers "
-        f"{cost['flash_helpers']} bytes."
+        f"Flash: code {number(cost['flash_code'])}, tables {number(cost['flash_tables'])}, division helpers "
+        f"{number(cost['flash_helpers'])} bytes."
     )
     if "uses" in cost:
         compiled = f"{escape(' '.join(cost_sentences(cost)))} {compiled} {_adds(cost['interfaces'])}"
@@ -75,9 +75,10 @@ def _adds(interfaces: dict[str, int]) -> str:
     if not interfaces:
         return ""
     adds = ", ".join(
-        f"{escape(name)} {size}" for name, size in sorted(interfaces.items()) if name != "leanest"
+        f"{escape(name)} {number(size)}" for name, size in sorted(interfaces.items()) if name != "leanest"
     )
-    return f"With init, prepare and step alone {interfaces['leanest']} bytes; alone, each adds: {adds} bytes."
+    alone = number(interfaces["leanest"])
+    return f"With init, prepare and step alone {alone} bytes; alone, each adds: {adds} bytes."
 
 
 def _used(used: int, allowed: int) -> str:

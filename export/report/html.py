@@ -11,6 +11,7 @@ from html import escape
 from typing import Any, TypeGuard
 
 from export.report.claim_tables import percent as per_cent
+from export.report.numbers import cell_apart, set_apart
 
 NONE = "&ndash;"
 _LONG = (
@@ -21,7 +22,9 @@ _TAG = re.compile(r"<[^>]*>")
 
 
 def html_table(head: Sequence[str], rows: Iterable[Sequence[str]], left: Sequence[int] = (0,)) -> str:
-    """A table of ready-made cells; columns not in ``left`` hold numbers and stand to the right."""
+    """A table of ready-made cells; columns not in ``left`` hold numbers and stand to the right, thousands
+    apart.
+    """
 
     def row(cells: Sequence[str], tag: str) -> str:
         looks = [
@@ -38,7 +41,9 @@ def html_table(head: Sequence[str], rows: Iterable[Sequence[str]], left: Sequenc
             + "</tr>"
         )
 
-    cells = [row(r, "td") for r in rows]
+    cells = [
+        row([one if k in left else cell_apart(one) for k, one in enumerate(of_row)], "td") for of_row in rows
+    ]
     kind = '"wide short"' if len(cells) <= _SHORT else "wide"
     body = f"<tbody>{''.join(cells)}</tbody>"
     return sliding(kind, head, f"<table><thead>{row(head, 'th')}</thead>{body}</table>")
@@ -101,9 +106,10 @@ def number(value: object, percent: bool = False) -> str:
         return NONE
     if percent:
         return f"{per_cent(value):g} %"
-    return str(value) if isinstance(value, int) else f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
+    plain = str(value) if isinstance(value, int) else f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
+    return set_apart(plain)
 
 
 def counted(count: int, what: str) -> str:
     """'1 group', '2 groups'."""
-    return f"{count} {what}{'' if count == 1 else 's'}"
+    return f"{number(count)} {what}{'' if count == 1 else 's'}"

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
+from dataset.records import ID_DIGITS
 from export.report.style import PAGE, paper
 
 SIMULATED = (
@@ -61,6 +62,14 @@ def page(title: str, parts: Sequence[str], foot: str = "") -> str:
         + "\n</main>\n</body>\n</html>\n"
     )
     return unshielded(whole)
+
+
+def foot_of(name: str, *sha256: str) -> str:
+    """What the foot of each printed sheet says: a name, and the first digits of hashes that it does not have
+    itself.
+    """
+    digits = [one[:ID_DIGITS] for one in sha256 if one[:ID_DIGITS] not in name]
+    return f"{name}, hash {' and '.join(digits)}" if digits else name
 
 
 def origin_said(origin: str) -> str:

@@ -36,9 +36,9 @@ def noticed_section(facts: Mapping[str, Any]) -> list[str]:
     sentences = (
         "Single breaks were put into the program (a sign, a threshold, a rounding, a clip, a layer, a "
         f"memory, a row), one at a time: {_how_many(sample)}. One counts when it changes a reading on "
-        f"{sample['frames']:,} made frames that no vector was drawn from. The bound is exact and one-sided. "
-        "Breaks held out took no part in choosing the self-test. Every break, and bits of the linked code: "
-        "<code>innage verify --score</code>."
+        f"{number(sample['frames'])} made frames that no vector was drawn from. The bound is exact and "
+        "one-sided. Breaks held out took no part in choosing the self-test. Every break, and bits of the "
+        "linked code: <code>innage verify --score</code>."
     )
     return [
         title,

@@ -10,6 +10,7 @@ from html import escape
 from typing import Any
 
 from dataset.coverage.planning import rate_shown
+from dataset.records import ID_DIGITS
 from dataset.text.limits_text import condition_text
 from dataset.values import natural
 from dataset.words import LimitAnswer, ModelStatus
@@ -29,7 +30,7 @@ from export.report.html import (
     svg_figure,
     unbroken,
 )
-from export.report.html_page import caution_line, cautions, heading, origin_said, page, shielded
+from export.report.html_page import caution_line, cautions, foot_of, heading, origin_said, page, shielded
 from export.report.noticed import noticed_section
 from export.report.plots import error_plot
 from export.report.visits import visits_section
@@ -71,7 +72,7 @@ def render_report(facts: Facts) -> str:
         *cautions(facts["caution"], origin),
     ]
     title = f"{model['name']}: level model{f', {origin} readings' if origin else ''}"
-    return page(title, parts, f"{model['name']}, hash {model['sha256'][:16]}")
+    return page(title, parts, foot_of(model["name"], model["sha256"]))
 
 
 def _made(facts: Facts) -> list[str]:
@@ -83,7 +84,7 @@ def _made(facts: Facts) -> list[str]:
     by = f" by {escape(', '.join(people))}" if (people := facts.get("operators")) else ""
     limits = facts["limits"] or {}
     said = [
-        f"Hash <code>{facts['model']['sha256'][:16]}</code>",
+        f"Hash <code>{facts['model']['sha256'][:ID_DIGITS]}</code>",
         f"captured {escape(captured)}{by}" if captured or by else "",
         f"trained {escape(facts['date'])}" if facts.get("date") else "",
         f"limits signed by {escape(limits['signer'])}" if limits.get("signer") else "",

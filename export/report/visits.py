@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from html import escape
 from typing import Any
 
-from export.report.html import counted, folded, html_table, part, unbroken
+from export.report.html import counted, folded, html_table, number, part, unbroken
 
 
 def visits_section(facts: Mapping[str, Any]) -> list[str]:
@@ -52,10 +52,11 @@ def _origins(facts: Mapping[str, Any]) -> list[str]:
     ]
     table = html_table(("Session", "Unit", "Liquid", "Streams", "Rows"), rows, left=(0, 1, 2))
     rest = vectors["visited"]["frames"] - len(excerpts) * frames
+    of_sessions = number(len(excerpts) * frames)
     said = (
-        f"Of the vectors {len(excerpts) * frames} in {counted(len(excerpts), 'stream')} are counts of "
+        f"Of the vectors {of_sessions} in {counted(len(excerpts), 'stream')} are counts of "
         f"{counted(len(rows), 'session')} behind the model, with their units' trims: none of a void session, "
-        f"and no frame of a group for 'prove'. The other {rest} are made from the program alone."
+        f"and no frame of a group for 'prove'. The other {number(rest)} are made from the program alone."
     )
     return [f"<p>{said}</p>", folded("Sessions that vectors are taken of", table)]
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from innage.pictures.figures import figure, fitted
+from innage.pictures.figures import BLUE, RED, figure, fitted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -47,15 +47,13 @@ def _several(chart: Chart) -> bool:
 
 
 def _draw_means(ax: Axes, chart: Chart) -> None:
-    ax.plot(
-        range(len(chart.values)), chart.values, "o-", color="tab:blue", markerfacecolor="none", linewidth=1.0
-    )
+    ax.plot(range(len(chart.values)), chart.values, "o-", color=BLUE, markerfacecolor="none", linewidth=1.0)
     out = list(chart.out)
-    ax.plot(out, [chart.values[k] for k in out], "o", color="tab:red")
+    ax.plot(out, [chart.values[k] for k in out], "o", color=RED)
     if chart.limits is not None:
         ax.axhline(chart.limits.centre, color="0.5", linewidth=0.8)
         for limit in (chart.limits.low, chart.limits.high):
-            ax.axhline(limit, color="tab:red", linestyle="--", linewidth=0.8)
+            ax.axhline(limit, color=RED, linestyle="--", linewidth=0.8)
 
 
 def _draw_spread(ax: Axes, chart: Chart) -> None:
@@ -66,15 +64,15 @@ def _draw_spread(ax: Axes, chart: Chart) -> None:
         [k for k, _ in days],
         [value for _, value in days],
         "o-",
-        color="tab:blue",
+        color=BLUE,
         markerfacecolor="none",
         linewidth=1.0,
     )
     out = [(k, value) for k, value in days if k in spread.out]
-    ax.plot([k for k, _ in out], [value for _, value in out], "o", color="tab:red")
+    ax.plot([k for k, _ in out], [value for _, value in out], "o", color=RED)
     limits = [(k, of_day) for k, _ in days if (of_day := spread.limits(spread.numbers[k])) is not None]
     if limits:
         places = [k for k, _ in limits]
         ax.step(places, [of_day.centre for _, of_day in limits], where="mid", color="0.5", linewidth=0.8)
         for ends in ([d.low for _, d in limits], [d.high for _, d in limits]):
-            ax.step(places, ends, where="mid", color="tab:red", linestyle="--", linewidth=0.8)
+            ax.step(places, ends, where="mid", color=RED, linestyle="--", linewidth=0.8)

@@ -24,7 +24,7 @@ from export.report.axes import (
 )
 from export.report.html import counted
 from innage.pictures.figures import fitted
-from innage.pictures.session_plot import broken
+from innage.pictures.session_plot import broken, mark_level
 
 _MOST_POINTS = 480  # of a line: nearly each unit of the picture's width
 _HUES = 8  # classes of the style sheet that pads are drawn in, from the lowest to the highest
@@ -75,11 +75,7 @@ def _marks(panel: Panel, session: Session, seconds: NDArray[np.float64]) -> list
     parts, free = list[str](), 0.0
     for number, mark in enumerate(session.marks):
         left, right = panel.x(float(seconds[mark.start])), panel.x(float(seconds[mark.stop - 1]))
-        level = (
-            f"{round(mark.level_mm, 1):g}"
-            if mark.level_stop_mm is None
-            else f"{round(mark.level_mm, 1):g} to {round(mark.level_stop_mm, 1):g}"
-        )
+        level = mark_level(mark)
         parts.append(
             f'<rect class="{"shade" if number % 2 else "tint"}" x="{left:g}" y="{panel.top:g}" '
             f'width="{max(right - left, 0.5):.1f}" height="{panel.bottom - panel.top:g}">'

@@ -10,12 +10,12 @@ import numpy as np
 
 from dataset.errors import InputError
 from dataset.records import Mounting, Pad, PadRole, Sensor, Tank, hertz
-from innage.pictures.figures import figure
+from innage.pictures.figures import BLUE, GREEN, ORANGE, figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-LEVEL, REFERENCE, WALL = "tab:orange", "tab:gray", "0.25"
+LEVEL, REFERENCE, WALL = ORANGE, "0.5", "0.25"
 POINTS = 401
 
 
@@ -44,7 +44,7 @@ def draw_tank(path: Path, tank: Tank, mounting: Mounting | None = None) -> None:
     with figure(path, 8.0, 4.8) as drawn:
         shape, area_axes = drawn.subplots(1, 2, sharey=True, width_ratios=(3, 2))
         half = np.sqrt(areas / np.pi)
-        shape.fill_betweenx(heights, -half, half, color="tab:blue", alpha=0.12, linewidth=0)
+        shape.fill_betweenx(heights, -half, half, color=BLUE, alpha=0.12, linewidth=0)
         outline = np.concatenate([[0.0], half, [0.0]]), np.concatenate([[heights[0]], heights, [heights[-1]]])
         for side in (-1, 1):
             shape.plot(side * outline[0], outline[1], color=WALL, linewidth=1.2)
@@ -56,12 +56,12 @@ def draw_tank(path: Path, tank: Tank, mounting: Mounting | None = None) -> None:
             ylabel="height above the datum, mm",
             title=f"tank {tank.ref}",
         )
-        area_axes.plot(areas / 100, heights, color="tab:blue", label="area, cm²")
-        area_axes.set_xlabel("area, cm²", color="tab:blue")
+        area_axes.plot(areas / 100, heights, color=BLUE, label="area, cm²")
+        area_axes.set_xlabel("area, cm²", color=BLUE)
         area_axes.set_xlim(left=0)
         volume_axes = area_axes.twiny()
-        volume_axes.plot(volumes, heights, color="tab:green", linestyle="--", label="volume, mL")
-        volume_axes.set_xlabel("volume above the datum, mL", color="tab:green")
+        volume_axes.plot(volumes, heights, color=GREEN, linestyle="--", label="volume, mL")
+        volume_axes.set_xlabel("volume above the datum, mL", color=GREEN)
         volume_axes.set_xlim(left=0)
         volume_axes.grid(visible=False)
 

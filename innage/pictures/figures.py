@@ -11,13 +11,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError
+from export.report.numbers import set_apart
 from innage.outputs import check_place, write_file
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 KINDS = (".svg", ".png", ".pdf")
+# those of the reports by light (export/data/colours.css); a dash, a mark or a hatch says the same
+BLUE, ORANGE, GREEN, OCHRE, RED = "#0067a5", "#c24e00", "#00795a", "#7a6400", "#a3231f"
 LOOK: dict[Any, Any] = {
+    "axes.axisbelow": True,
     "axes.grid": True,
     "axes.spines.right": False,
     "axes.spines.top": False,
@@ -87,7 +91,22 @@ def figure(path: Path, width: float = 8.0, height: float = 4.5) -> Iterator[Figu
         drawn = Figure(figsize=(width, height), layout="constrained")
         FigureCanvasAgg(drawn)
         yield drawn
+        _set_numbers_apart(drawn)
         undated = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}.get(path.suffix.lower())
         drawing = io.BytesIO()
         drawn.savefig(drawing, format=path.suffix.lower()[1:], metadata=undated)
         write_file(path, drawing.getvalue())
+
+
+def _set_numbers_apart(drawn: Figure) -> None:
+    """Numbers on the axes as tables have them; words, which were set one by one, stay as they are."""
+    from matplotlib.ticker import ScalarFormatter
+
+    class Apart(ScalarFormatter):
+        def __call__(self, x: float, pos: int | None = None) -> str:
+            return set_apart(super().__call__(x, pos))
+
+    for axes in drawn.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            if type(axis.get_major_formatter()) is ScalarFormatter:
+                axis.set_major_formatter(Apart(useOffset=False))

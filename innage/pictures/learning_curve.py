@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from innage.pictures.figures import figure
+from innage.pictures.figures import BLUE, ORANGE, figure
 
 if TYPE_CHECKING:
     from training.search.study_figures import CurvePoint, Retraining
@@ -26,18 +26,19 @@ def draw_curve(path: Path, figures: Retraining, limits: str | None) -> None:
     rows = figures.curve.rows
     with figure(path, 8.0, 4.2) as drawn:
         axes = drawn.subplots(1, 2)
-        for colour, way in zip(("tab:blue", "tab:orange"), dict.fromkeys(r.way for r in rows), strict=False):
+        ways = dict.fromkeys(row.way for row in rows)
+        for (colour, dashes, mark), way in zip(((BLUE, "-", "o"), (ORANGE, "--", "s")), ways, strict=False):
             mine = [row for row in rows if row.way == way]
             x = np.asarray([row.sessions for row in mine])
             within = np.asarray([bool(row.reaches) for row in mine])
             for ax, value_of in zip(axes, _DRAWN, strict=True):
                 y = np.asarray([np.nan if (value := value_of(row)) is None else value for row in mine])
-                ax.plot(x, y, color=colour, linewidth=1.0, label=way)
-                ax.plot(x[within], y[within], "o", color=colour)
-                ax.plot(x[~within], y[~within], "o", markerfacecolor="none", color=colour)
+                ax.plot(x, y, dashes, color=colour, linewidth=1.0, label=way)
+                ax.plot(x[within], y[within], mark, color=colour)
+                ax.plot(x[~within], y[~within], mark, markerfacecolor="none", color=colour)
         old = next((way.prove_mm for way in figures.ways if way.way == "old model, new trims"), None)
         if old is not None:
-            axes[0].axhline(old, color="0.5", linestyle="--", linewidth=0.8, label="old model, new trims")
+            axes[0].axhline(old, color="0.5", linestyle=":", linewidth=1.2, label="old model, new trims")
         for ax, label in zip(axes, ("mean over classes of P95, mm", "accepted, %"), strict=True):
             ax.set_xlabel("new sessions fitted")
             ax.set_ylabel(label)

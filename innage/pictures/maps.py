@@ -7,6 +7,7 @@ from html import escape
 
 from dataset.coverage.gaps import Gaps
 from export.report.html import sliding
+from export.report.numbers import set_apart
 from training.judging.figures import CellDifference
 
 _STEPS = 5  # shades of the style sheet: m1 to m5, and w1 to w5 for the other side of 0
@@ -60,7 +61,7 @@ def _difference(value: float | None, most: float) -> Cell:
         return "m0", ""
     if value == 0:
         return "m0", "0"
-    return f"{'w' if value > 0 else 'm'}{_step(abs(value), most)}", f"{value:+.2f}"
+    return f"{'w' if value > 0 else 'm'}{_step(abs(value), most)}", set_apart(f"{value:+.2f}")
 
 
 def _step(value: float, most: float) -> int:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from innage.pictures.figures import figure, fitted, ink_on
+from innage.pictures.figures import BLUE, ORANGE, RED, figure, fitted, ink_on
 
 if TYPE_CHECKING:
     from training.judging.figures import CellDifference, DriftFigures, FaultFigures, FaultTable
@@ -92,15 +92,13 @@ def draw_sweep(path: Path, drifts: Sequence[DriftFigures], pads: Sequence[str], 
                 y = np.asarray([np.nan if (value := value_of(row)) is None else value for row in rows])
                 if kind != "dead pad":
                     ax.plot(x, y, color="0.6", linewidth=0.8)
-                ax.plot(
-                    np.asarray(x)[fine], y[fine], "o", color="tab:blue", markersize=4, label="limits hold"
-                )
+                ax.plot(np.asarray(x)[fine], y[fine], "o", color=BLUE, markersize=4, label="limits hold")
                 ax.plot(
                     np.asarray(x)[~fine],
                     y[~fine],
                     "o",
                     markerfacecolor="none",
-                    color="tab:red",
+                    color=RED,
                     markersize=5,
                     label="a limit fails",
                 )
@@ -113,12 +111,12 @@ def draw_sweep(path: Path, drifts: Sequence[DriftFigures], pads: Sequence[str], 
         drawn.suptitle(fitted(title, TITLE, 2), fontsize=9)
 
 
-# what may become of a frame, from the left: its colour, and how many frames
-_BECAME: Mapping[str, tuple[str, Callable[[FaultFigures], int]]] = {
-    "withheld": ("tab:blue", lambda row: sum(row.withheld.values())),
-    "harmless": ("0.85", lambda row: row.harmless),
-    "off, flagged": ("tab:orange", lambda row: row.flagged),
-    "silently off": ("tab:red", lambda row: row.silent),
+# what may become of a frame, from the left: its colour and hatch, and how many frames
+_BECAME: Mapping[str, tuple[str, str, Callable[[FaultFigures], int]]] = {
+    "withheld": (BLUE, "", lambda row: sum(row.withheld.values())),
+    "harmless": ("0.85", "", lambda row: row.harmless),
+    "off, flagged": (ORANGE, "..", lambda row: row.flagged),
+    "silently off": (RED, "////", lambda row: row.silent),
 }
 
 
@@ -127,13 +125,22 @@ def draw_faults(path: Path, figures: FaultTable, title: str) -> None:
     with figure(path, 8.5, ROW_IN * len(figures.rows) + FRAME_IN) as drawn:
         axes = drawn.subplots()
         left = np.zeros(len(figures.rows))
-        for name, (colour, frames_of) in _BECAME.items():
+        for name, (colour, hatch, frames_of) in _BECAME.items():
             widths = np.asarray([100 * row.share(frames_of(row)) for row in figures.rows])
-            axes.barh(range(len(widths)), widths, left=left, color=colour, label=name)
+            axes.barh(
+                range(len(widths)),
+                widths,
+                left=left,
+                color=colour,
+                hatch=hatch,
+                edgecolor="white",
+                linewidth=0.0,
+                label=name,
+            )
             left += widths
         axes.set_yticks(range(len(figures.rows)), [row.kind for row in figures.rows], fontsize=8)
         axes.invert_yaxis()
         axes.set_xlim(0, 100)
         axes.set_xlabel(f"% of frames; off: by more than {figures.bound_pct:g} % of the span", fontsize=8)
-        axes.legend(fontsize=7, loc="lower right", ncols=len(_BECAME))
+        drawn.legend(fontsize=7, loc="outside lower center", ncols=len(_BECAME))
         axes.set_title(fitted(title, TITLE, 3), fontsize=9, loc="left")

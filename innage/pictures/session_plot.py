@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.labels.conditions import conditions_text
-from dataset.records import Frames, Session
+from dataset.records import Frames, Mark, Session
 from dataset.values import GAP_PERIODS
-from innage.pictures.figures import figure, fitted
+from export.report.numbers import set_apart
+from innage.pictures.figures import BLUE, OCHRE, RED, figure, fitted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,7 +45,7 @@ def draw_session(path: Path, session: Session, frames: Frames) -> None:
         if rows:
             _stretches(axes[1], session, rows, seconds)
         if frames.temperature_c is not None and warm:
-            axes[-1].plot(*broken(seconds, frames.temperature_c), color="tab:red", linewidth=0.9)
+            axes[-1].plot(*broken(seconds, frames.temperature_c), color=RED, linewidth=0.9)
             axes[-1].set_ylabel("°C")
         axes[-1].set_xlabel("time since the first frame, s")
         void = f" - void: {session.void_reason}" if session.void_reason is not None else ""
@@ -92,17 +93,18 @@ def broken(
     return np.insert(seconds[kept], breaks, np.nan), np.insert(values[kept], breaks, np.nan)
 
 
+def mark_level(mark: Mark) -> str:
+    """The level of a mark to a tenth of a millimetre, or those at its ends."""
+    ends = (mark.level_mm, mark.level_stop_mm)
+    return " to ".join(set_apart(f"{round(level, 1):g}") for level in ends if level is not None)
+
+
 def _marks(axes: Axes, session: Session, seconds: NDArray[np.float64]) -> None:
     """Bands with their level above; alternating, so that neighbours can be told apart."""
     for number, mark in enumerate(session.marks):
         first, last = float(seconds[mark.start]), float(seconds[mark.stop - 1])
-        axes.axvspan(first, last, color="tab:blue", alpha=0.16 if number % 2 else 0.07, linewidth=0)
-        level = (
-            f"{mark.level_mm:g}"
-            if mark.level_stop_mm is None
-            else f"{mark.level_mm:g} to {mark.level_stop_mm:g}"
-        )
-        _label(axes, seconds, first, last, level)
+        axes.axvspan(first, last, color=BLUE, alpha=0.16 if number % 2 else 0.07, linewidth=0)
+        _label(axes, seconds, first, last, mark_level(mark))
     if session.marks:
         axes.annotate(
             "mm",
@@ -111,7 +113,7 @@ def _marks(axes: Axes, session: Session, seconds: NDArray[np.float64]) -> None:
             xytext=(2, 3),
             textcoords="offset points",
             fontsize="small",
-            color="tab:blue",
+            color=BLUE,
         )
 
 
@@ -126,7 +128,7 @@ def _label(axes: Axes, seconds: NDArray[np.float64], first: float, last: float, 
         textcoords="offset points",
         ha="center",
         fontsize="small",
-        color="tab:blue",
+        color=BLUE,
     )
 
 
@@ -135,7 +137,7 @@ def _stretches(axes: Axes, session: Session, rows: Sequence[str], seconds: NDArr
     for stretch in session.stretches:
         first, last = float(seconds[stretch.start]), float(seconds[stretch.stop - 1])
         for word in conditions_text(stretch.conditions).split(","):
-            axes.barh(rows.index(word), last - first, left=first, height=0.7, color="tab:olive", alpha=0.7)
+            axes.barh(rows.index(word), last - first, left=first, height=0.7, color=OCHRE, alpha=0.7)
     axes.set_yticks(range(len(rows)), [fitted(row, LABEL) for row in rows], fontsize="small")
     axes.set_ylim(-0.6, len(rows) - 0.4)
     axes.grid(False)

@@ -32,14 +32,16 @@ if TYPE_CHECKING:
 class Comparison:
     """A candidate beside the model in use.
 
-    ``figures`` are those of :func:`training.judging.comparing.compare`; ``losses`` are sentences, one for
-    each place that matters where the candidate loses; ``costs`` are those of both models, None where nobody
-    measured them; ``statuses`` are what both are said to be, None where nobody said; ``remarks`` say
-    which of limits and budget is retired.
+    ``hashes`` are those of their programs; ``figures`` are those of
+    :func:`training.judging.comparing.compare`; ``losses`` are sentences, one for each place that matters
+    where the candidate loses; ``costs`` are those of both models, None where nobody measured them;
+    ``statuses`` are what both are said to be, None where nobody said; ``remarks`` say which of limits and
+    budget is retired.
     """
 
     first: str
     second: str
+    hashes: tuple[str, str]
     frozen: FrozenSet
     role: Role
     openings: int
@@ -130,7 +132,19 @@ def compare(
     costs = tuple(_cost(model, budget) for model in models)
     statuses = tuple(status_facts(store.status(name)) for name in (first, second))
     remarks = retired_remarks(store, {"limits": limits, "budget": budget})
-    return Comparison(first, second, frozen, by.role, openings, limits, costs, figures, statuses, remarks)
+    return Comparison(
+        first,
+        second,
+        (models[0].sha256, models[1].sha256),
+        frozen,
+        by.role,
+        openings,
+        limits,
+        costs,
+        figures,
+        statuses,
+        remarks,
+    )
 
 
 def _refuse_pair(first: Model, second: Model) -> None:

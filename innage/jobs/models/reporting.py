@@ -17,7 +17,7 @@ from dataset.values import natural
 from dataset.words import ModelStatus
 from export.cautions import CAUTION
 from export.report.html import badge, cell, counted, folded, html_table, unbroken
-from export.report.html_page import caution_line, cautions, heading, origin_said, page
+from export.report.html_page import caution_line, cautions, foot_of, heading, origin_said, page
 from export.report.page import FEW_SESSIONS
 from innage.jobs import silent
 from innage.jobs.sessions.session_page import Later, session_page
@@ -229,7 +229,7 @@ def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], gaps: Gaps, purpose
         table if len(rows) <= FEW_SESSIONS else folded(f"All {len(rows)} sessions, one by one", table),
     ]
     parts += cautions(CAUTION, origin)
-    return page(f"frozen set {frozen.name}", parts, f"frozen set {frozen.name}, hash {frozen.sha256[:16]}")
+    return page(f"frozen set {frozen.name}", parts, foot_of(f"frozen set {frozen.name}", frozen.sha256))
 
 
 def comparison_page(compared: Comparison) -> str:
@@ -242,9 +242,17 @@ def comparison_page(compared: Comparison) -> str:
         f"On the {escape(str(compared.role))} groups of {escape(frozen.name)} &middot; "
         f"{counted(compared.openings, 'opening')} of 'prove'"
     )
+    told = [
+        f"{escape(what)} <code>{sha256[:ID_DIGITS]}</code>"
+        for what, sha256 in (
+            *zip((first, second), compared.hashes, strict=True),
+            (f"frozen set {frozen.name}", frozen.sha256),
+        )
+    ]
     parts = [
         heading(f"{second} beside {first}", origin),
         f"<p class=sub>{sub}</p>",
+        f"<p class=sub>Hashes: {' &middot; '.join(told)}</p>",
         caution_line(origin),
     ]
     for name, status in zip((first, second), compared.statuses, strict=True):
@@ -298,7 +306,8 @@ def comparison_page(compared: Comparison) -> str:
     ]
     sizes = html_table(("Model", "Flash, B", "RAM, B", "Stack, B", "Cycles"), costs)
     parts += ["<h2>Size</h2>", sizes, *cautions(CAUTION, origin)]
-    return page(f"{second} beside {first}", parts)
+    title = f"{second} beside {first}"
+    return page(title, parts, foot_of(title, *reversed(compared.hashes)))
 
 
 def _limits(compared: Comparison) -> str:

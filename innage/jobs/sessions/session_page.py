@@ -13,7 +13,7 @@ from dataset.labels.conditions import conditions_text
 from dataset.records import ID_DIGITS, Occasion
 from export.cautions import CAUTION
 from export.report.html import cell, counted, html_table, svg_figure, unbroken
-from export.report.html_page import caution_line, cautions, heading, origin_said, page
+from export.report.html_page import caution_line, cautions, foot_of, heading, origin_said, page
 from export.report.plots import response_plot
 from innage.pictures.course import course
 
@@ -96,7 +96,7 @@ def session_page(
     ]
     parts += ["<h2>Facts</h2>", html_table(("Fact", "Value"), kept, left=(0, 1))]
     parts += cautions(CAUTION, origin)
-    return page(f"session {session.id}", parts, f"session {session.id}, hash {session.sha256[:16]}")
+    return page(f"session {session.id}", parts, foot_of(f"session {session.id}", session.sha256))
 
 
 _SAID_ABOVE = (

@@ -12,6 +12,7 @@ import pytest
 from reports import ARRAY, ERRORS, a_cost, read_page
 
 from export.bundle.manifest import Provenance, describe
+from export.report.numbers import set_apart
 from export.report.page import render_report
 from training.program import Program
 
@@ -193,7 +194,7 @@ def test_many_sessions_are_summed_up_by_unit(
     assert "details" not in read_page(render_report(describe(samples["constant"], few, "innage", 64, 0))).tags
     page = read_page(render_report(describe(samples["constant"], many, "innage", 64, 0)))
     assert "details" in page.tags
-    assert f"{one.liquid.name}30{30 * one.frames}" in page.text
+    assert f"{one.liquid.name}30{set_apart(str(30 * one.frames))}" in page.text
 
 
 def test_an_ablation_has_tables_of_its_own(page_of: Callable[..., str]) -> None:
@@ -217,7 +218,7 @@ def test_an_ablation_has_tables_of_its_own(page_of: Callable[..., str]) -> None:
     assert (
         page.text.index("What was tried")
         < page.text.index("What each part buys, and costs")
-        < page.text.index("1777")
+        < page.text.index("1\u202f777")
     )
     assert "The least trim within the limits here is 'dry'" in page.text
     assert "What each part buys" not in read_page(page_of(ARRAY)).text

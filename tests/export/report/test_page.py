@@ -247,8 +247,8 @@ def test_a_models_page_says_cost_and_score_without_an_export(
     assert "Not measured in training. With a budget" in without
     assert "Not measured here. An export measures" in without
     with_cost = text({"family": "hinge", "cost": a_cost(1777, 4555)}, {"score": SCORE, "score_of": 64 * "a"})
-    assert "flash bytes1777" in with_cost
-    assert "cycles of step45554555" in with_cost
+    assert "flash bytes1\u202f777" in with_cost
+    assert "cycles of step4\u202f5554\u202f555" in with_cost
     assert "on an emulated cortex-m0plus" in with_cost
     assert "It is that of bundle aaaaaaaaaaaa, which this store keeps" in with_cost
     assert "drawn from the program alone" in text({}, {"score": SCORE})

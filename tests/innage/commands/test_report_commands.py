@@ -187,7 +187,9 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     )
     named = replace(frozen, name=HOSTILE)
     owner = Limits(HOSTILE, 1, (Limit("rmse_mm", 1.0),))
-    compared = Comparison(HOSTILE, HOSTILE, named, Role.PROVE, 1, owner, (None, None), figures)
+    compared = Comparison(
+        HOSTILE, HOSTILE, ("a" * 64, "b" * 64), named, Role.PROVE, 1, owner, (None, None), figures
+    )
     means = [mark_summary(mark, frames) for mark in bad.marks]
     return {
         "session": session_page(bad, frames, session_facts(bad), means),
@@ -206,6 +208,13 @@ def test_hostile_names_are_text_everywhere(hostile: dict[str, str]) -> None:
         shown_as_text(hostile[kind], times)
     shown_as_text(response_plot([(HOSTILE, [(0.0, 0.0), (1.0, 1.0)])]), 2)
     shown_as_text(page(HOSTILE, []), 1)
+
+
+def test_a_comparison_names_both_programs(hostile: dict[str, str]) -> None:
+    """At its top and at the foot of each printed sheet, by the first digits of their hashes."""
+    for sha256 in ("a" * 12, "b" * 12):
+        assert f"<code>{sha256}</code>" in hostile["compare"]
+    assert f'hash {"b" * 12} and {"a" * 12}"' in hostile["compare"]
 
 
 def test_groups_stand_as_people_count(hostile: dict[str, str]) -> None:
@@ -316,8 +325,8 @@ def test_a_models_page_is_scored_where_that_is_asked_for(tmp_path: Path) -> None
     assert text.count("not a protective control") == 2
     with Store.open(store) as opened:
         model = opened.model("first")
-    assert f"Hash {model.sha256[:16]}" in text
-    assert f'@bottom-left{{content:"first, hash {model.sha256[:16]}"' in content
+    assert f"Hash {model.sha256[:12]}" in text
+    assert f'@bottom-left{{content:"first, hash {model.sha256[:12]}"' in content
     assert "counter(page)" in content
 
 

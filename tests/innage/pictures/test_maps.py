@@ -31,7 +31,7 @@ def test_a_difference_map_has_a_side_a_sign() -> None:
     table = difference_map(cells)
     assert re.findall(r'<td class="(\w+)">(.*?)</td>', table) == [
         ("w5", "+2.00"),
-        ("m1", "-0.10"),
+        ("m1", "\u22120.10"),
         ("m0", "0"),
         ("m0", ""),
     ]

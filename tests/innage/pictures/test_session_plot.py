@@ -36,7 +36,7 @@ from innage.pictures.figures import figure, fitted
 from innage.pictures.session_plot import MOST_POINTS, draw_session
 
 N = 600
-MARKS = (Mark(0, 200, 0.0), Mark(300, 400, 12.5), Mark(400, 500, 20.0, level_stop_mm=30.0))
+MARKS = (Mark(0, 200, 0.0), Mark(300, 400, 12.5), Mark(400, 500, 20.04, level_stop_mm=30.0))
 STRETCHES = (
     Stretch(0, 300, Conditions(wall=(Wall.FILM,))),
     Stretch(300, N, Conditions(surface=(Surface.FOAM,), foam_mm=(2.0, 9.0), wall=(Wall.FILM,))),
@@ -183,7 +183,9 @@ def test_a_pages_course_is_thinned_and_keeps_its_extremes() -> None:
     frames.counts[777, :], frames.counts[15_000, :] = 40_000, 0
     root = ElementTree.fromstring(course(replace(SESSION, frames=20_000), frames))  # noqa: S314 - our own text
     ticks = [
-        float((e.text or "").replace(",", "")) for e in root.iter("text") if e.attrib.get("class") == "end"
+        float((e.text or "").replace("\u202f", "").replace("\u2212", "-"))
+        for e in root.iter("text")
+        if e.attrib.get("class") == "end"
     ]
     assert max(ticks) >= 40_000  # other counts end at 4,096
     line = next(e.attrib["d"] for e in root.iter("path"))

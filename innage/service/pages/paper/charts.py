@@ -8,6 +8,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from export.report.numbers import set_apart
+
 WIDTH, HEIGHT, EDGE = 320, 96, 12
 SIDE = 56  # to the right, for the numbers at the ends
 
@@ -65,7 +67,7 @@ def control_chart(
     step = (WIDTH - 2 * EDGE) / max(len(values) - 1, 1)
     start = EDGE if len(values) > 1 else WIDTH / 2
     points = tuple(
-        Point(round(start + step * k, 1), y(value), k in out, f"{day}: {value:.6g}")
+        Point(round(start + step * k, 1), y(value), k in out, f"{day}: {set_apart(f'{value:.6g}')}")
         for k, (day, value) in enumerate(zip(days, values, strict=True))
     )
     across = tuple(Line(y(at), limit=k != 1) for k, at in enumerate(limits or ()))  # the centre is none
@@ -83,7 +85,7 @@ def drift_chart(name: str, days: Sequence[str], counts: Mapping[str, Sequence[fl
     across = [round(EDGE + (day - at[0]) / reach * (WIDTH - 2 * EDGE), 1) for day in at]
     drawn = [
         [
-            Point(x, y(value), False, f"{pad}, {day}: {value:+.6g}")
+            Point(x, y(value), False, f"{pad}, {day}: {set_apart(f'{value:+.6g}')}")
             for x, day, value in zip(across, days, values, strict=True)
         ]
         for pad, values in moved.items()
@@ -91,7 +93,7 @@ def drift_chart(name: str, days: Sequence[str], counts: Mapping[str, Sequence[fl
     points = tuple(point for line in drawn for point in line)
     zero = (Line(y(0.0), limit=False),)
     pad = max(moved, key=lambda name: abs(moved[name][-1]))
-    furthest = f"{pad} by {moved[pad][-1]:+.6g}".replace("-", "\u2212")
+    furthest = f"{pad} by {set_apart(f'{moved[pad][-1]:+.6g}')}"
     return Chart(
         name,
         tuple(map(_through, drawn)),

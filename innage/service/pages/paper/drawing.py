@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.coverage.condition_words import condition_words
+from export.report.numbers import set_apart
 
 if TYPE_CHECKING:
     from dataset.records import Frames, Session
@@ -104,7 +105,9 @@ def course(session: Session, frames: Frames) -> Course:
         top += LANE
     rows = _rows(session, x, top + 6)
     bottom = top + 6 + ROW * len(rows)
-    ticks = tuple(Tick(round(LEFT + at / span_s * INNER, 1), f"{at:g}") for at in _ticks(span_s))
+    ticks = tuple(
+        Tick(round(LEFT + at / span_s * INNER, 1), set_apart(f"{at:.10g}")) for at in _ticks(span_s)
+    )
     return Course(WIDTH, bottom + BOTTOM, LEFT, WIDTH - RIGHT, tuple(lanes), rows, ticks, bottom)
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from dataset.errors import InnageError
 from dataset.records import ID_DIGITS
 from dataset.text.limits_text import condition_text
+from export.report.numbers import set_apart
 
 DONE: Mapping[str, str] = {
     "void": "The session is void: training and freezing refuse it from now on.",
@@ -55,23 +56,23 @@ def in_eights(sha256: str) -> list[str]:
 
 
 def figure(value: Any, digits: int = 6) -> str:
-    """A number with so many digits, thousands apart, and a true minus; nothing for None."""
+    """A number with so many digits, as people read it; nothing for None."""
     if value is None:
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int):
-        text = f"{value:,}"
+        text = str(value)
     elif abs(value) >= 10**digits:
-        text = f"{value:,.0f}"
+        text = f"{value:.0f}"
     else:
         text = f"{value:.{digits}g}"
-    return text.replace(",", "\u202f").replace("-", "\u2212")
+    return set_apart(text)
 
 
 def fixed(value: float | None, places: int = 1) -> str:
     """A number with so many decimals; nothing for None."""
-    return "" if value is None else f"{value:,.{places}f}".replace(",", "\u202f").replace("-", "\u2212")
+    return "" if value is None else set_apart(f"{value:.{places}f}")
 
 
 def counted(number: int, one: str, several: str | None = None) -> str:

@@ -73,7 +73,7 @@ def test_a_card_draws_trims_of_several_days(tmp_path: Path) -> None:
         "low, 2026-01-05: +0",
         "low, 2026-03-05: +3",
         "high, 2026-01-05: +0",
-        "high, 2026-03-05: -5",
+        "high, 2026-03-05: \u22125",
     ]
     assert "furthest high by \u22125 counts" in first
     assert ("<svg" in second, "None of a kind on two days yet" in second) == (False, True)

@@ -1,0 +1,42 @@
+"""Numbers as people read them."""
+
+from __future__ import annotations
+
+import pytest
+
+from export.report.axes import tick_texts
+from export.report.html import counted, html_table, number
+from export.report.numbers import cell_apart, set_apart
+
+THIN, MINUS = "\u202f", "\u2212"
+
+
+@pytest.mark.parametrize(
+    ("plain", "read"),
+    [
+        ("0", "0"),
+        ("999", "999"),
+        ("4852", f"4{THIN}852"),
+        ("-1234567.25", f"{MINUS}1{THIN}234{THIN}567.25"),
+        ("+1000", f"+1{THIN}000"),
+        ("0.12345", "0.12345"),
+        ("1e-05", f"1e{MINUS}05"),
+        ("nan", "nan"),
+    ],
+)
+def test_thousands_stand_apart(plain: str, read: str) -> None:
+    assert set_apart(plain) == read
+
+
+def test_a_cell_of_words_is_left_alone() -> None:
+    """A hash of digits alone stands in a tag or among columns of words; frames from and to are no number."""
+    assert cell_apart("12345.5 (1000)") == f"12{THIN}345.5 (1{THIN}000)"
+    for words in ("<code>12345678</code>", "0-1999", "2026-03-02", "net 1024", ""):
+        assert cell_apart(words) == words
+
+
+def test_tables_axes_and_sentences_say_a_number_alike() -> None:
+    table = html_table(("Name", "Flash, B"), [("1234", "4852")])
+    assert f"<td>1234</td><td class=n>4{THIN}852</td>" in table  # a name may be of digits
+    said = {number(4852), number(4852.4), counted(4852, "").strip(" s"), tick_texts([0.0, 4852.0])[1]}
+    assert said == {f"4{THIN}852"}
