@@ -9,11 +9,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from dataset.records import ID_DIGITS, Trim
+from dataset.words import counted
 from export.bundle.checks import Bundle, Failed, Held, Stated
 from export.bundle.manifest import FIRST_FORMAT
 from export.evidence.excerpts import Capture, Excerpt, counts_of, stream_of
 from export.evidence.streams import Streams
-from export.report.html import counted
 from training.program import Array
 
 
