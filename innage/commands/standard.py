@@ -201,10 +201,10 @@ def void(
         standard = opened.check_standard(name)
         if take_back:
             usable = opened.take_back_check_void(standard, which, reason)
-            say(f"check standard {standard.name}: that of {usable.date} can be used again: {reason}")
+            say(f"check standard {standard.name}: the measurement of {usable.date} counts again: {reason}")
         else:
             voided = opened.void_check_measurement(standard, which, reason)
-            say(f"check standard {standard.name}: that of {voided.date} is void: {reason}")
+            say(f"check standard {standard.name}: the measurement of {voided.date} is void: {reason}")
 
 
 def _show(charted: Charted, json: bool) -> None:

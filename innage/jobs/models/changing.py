@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from dataset.errors import InputError, NotFoundError
 from dataset.records import ColumnMapping, Role, TrimKind
 from innage.jobs import Progress, silent
+from innage.jobs.models.set_reference import said_otherwise
 
 if TYPE_CHECKING:
     from dataset.records import FrozenData, FrozenSet, Mounting
@@ -54,13 +55,15 @@ class SessionChanges:
 @dataclass(frozen=True)
 class ChangedReadings:
     """Readings of two programs on the same sessions, by class and by session (those that changed, most
-    first); ``csv``: one line for each frame that changed, without a header.
+    first); ``csv``: one line for each frame that changed, without a header. ``amended``: sessions of the set
+    that were amended since it was frozen, by their ids: classes and marks are as the set has them.
     """
 
     frozen: str
     classes: dict[str, ReadingChanges]
     by_session: tuple[SessionChanges, ...]
     csv: str
+    amended: tuple[str, ...] = ()
 
     def facts(self) -> dict[str, Any]:
         """Ready for JSON."""
@@ -70,6 +73,7 @@ class ChangedReadings:
             "sessions": [
                 {"session": s.session, "unit": s.unit, **asdict(s.changes)} for s in self.by_session
             ],
+            "amended": list(self.amended),
         }
 
 
@@ -338,7 +342,13 @@ def _readings(
         {name: counted(mine) for name, mine in classes.items()},
         tuple(moved),
         _csv(old, new, places),
+        _amended(store, frozen),
     )
+
+
+def _amended(store: Store, frozen: FrozenSet) -> tuple[str, ...]:
+    current = {session.sha256: session for session in store.sessions_now(frozen.name)}
+    return tuple(s.id for s in frozen.sessions if said_otherwise(s, current.get(s.sha256, s)))
 
 
 @dataclass(frozen=True)

@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING, Any
 from dataset.errors import InputError
 from dataset.words import LimitAnswer, ModelStatus, Role
 from innage.jobs import Progress, silent
+from innage.jobs.models.set_reference import said_otherwise
 
 if TYPE_CHECKING:
-    from dataset.records import Model, Session
+    from dataset.records import Model
     from dataset.store import Store
     from export.bundle.manifest import Manifest
     from export.bundle.verify import Check, VerifyReport
@@ -193,13 +194,7 @@ def void_and_amended(store: Store, model: Model) -> tuple[tuple[tuple[str, str],
     current = {session.sha256: session for session in store.sessions_now(model.frozen.name)}
     pairs = [(session, current.get(session.sha256, session)) for session in model.frozen.sessions]
     void = tuple((now.id, now.void_reason) for _, now in pairs if now.void_reason is not None)
-    return void, tuple(now.id for frozen, now in pairs if _other(frozen, now))
-
-
-def _other(frozen: Session, now: Session) -> bool:
-    return (frozen.amendment, frozen.mark_revision) != (now.amendment, now.mark_revision) or bool(
-        now.amended_apart
-    )
+    return void, tuple(now.id for frozen, now in pairs if said_otherwise(frozen, now))
 
 
 def _as_exported(manifest: Manifest) -> dict[str, list[str]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -125,6 +126,23 @@ def test_the_store_of_the_folder_is_asked(
     assert json.loads(CliRunner().invoke(app, [*words, "--json"]).stdout)["readings"] is None
     refused = CliRunner().invoke(app, [*words, "--frozen", "all"])
     assert refused.exit_code != 0
+
+
+def test_amended_sessions_are_named(folder: Path, tmp_path: Path) -> None:
+    """The set keeps what was said of them: that it is no longer said is told, and nothing is without."""
+    assert json.loads(changes(folder, "old", "far", "--json").stdout)["readings"]["amended"] == []
+    copy = tmp_path / "innage.db"
+    shutil.copy(folder / "innage.db", copy)
+    with Store.open(copy) as store:
+        session = store.sessions()[0].id
+    words = ("--condition", "surface=foam", "--author", "mk", "--reason", "foam was seen")
+    amended = CliRunner().invoke(app, ["amend", session, *words, "--store", str(copy)])
+    assert amended.exit_code == 0, amended.output
+    told = ["changes", str(folder / "old"), str(folder / "far"), "--store", str(copy)]
+    said = " ".join(CliRunner().invoke(app, told).stdout.split())
+    assert f"1 session was amended since the set was frozen ({session}): compared as frozen." in said
+    facts = json.loads(CliRunner().invoke(app, [*told, "--json"]).stdout)
+    assert facts["readings"]["amended"] == [session]
 
 
 def test_the_other_way_readings_are_gained(folder: Path) -> None:

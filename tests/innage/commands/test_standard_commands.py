@@ -141,7 +141,7 @@ def test_a_mistyped_measurement_is_void() -> None:
     run("standard", "measure", "glass", "--counts", "100.1,7", "--date", "2026-03-01")
     run("standard", "measure", "glass", "--counts", "1001,7", "--date", "2026-03-02")
     said = run("standard", "void", "glass", "2026-03-02", "--reason", "the point was left out")
-    assert said == "check standard glass: that of 2026-03-02 is void: the point was left out\n"
+    assert said == "check standard glass: the measurement of 2026-03-02 is void: the point was left out\n"
     chart = run_json("standard", "chart", "glass")
     assert chart["days"] == ["2026-03-01"]
     (left_out,) = chart["void_measurements"]

@@ -61,6 +61,13 @@ def _show_readings(readings: ChangedReadings) -> None:
         [(name, *_row(of)) for name, of in readings.classes.items() if of.frames],
     )
     say("Level: frames to which both give one, more than 1 % of the span apart.")
+    if readings.amended:
+        what = "session was" if len(readings.amended) == 1 else "sessions were"
+        named = ", ".join(readings.amended)
+        say(
+            f"{len(readings.amended)} {what} amended since the set was frozen ({named}): "
+            "compared as frozen. Freeze a new set to compare as they are now."
+        )
     if not readings.by_session:
         say("No reading changed.")
         return
