@@ -35,6 +35,7 @@ from export.report.html import (
     titled,
     unbroken,
 )
+from export.report.numbers import counts_apart
 from export.report.plots import BoxSummary, box_plot, class_plot, front_plot, level_plot, risk_plot
 from export.report.shown_classes import (
     COVERAGE,
@@ -139,7 +140,7 @@ def _box(box: ErrorBox, errors: ClassFigures | None) -> BoxSummary:
 
 
 def _rates(claims: Figures, flag_table: Mapping[str, str]) -> list[str]:
-    rows = [(escape(what), escape(rate)) for what, rate in rate_rows(claims)]
+    rows = [(escape(what), escape(counts_apart(rate))) for what, rate in rate_rows(claims)]
     if not rows:
         return []
     episode = (

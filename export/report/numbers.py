@@ -10,6 +10,7 @@ import re
 _APART = "\u202f"
 _MINUS = "\u2212"
 _NUMBER = r"[-+]?\d+(?:\.\d+)?"
+_COUNTED = re.compile(r"(?<![\w.,-])\d{4,}(?= (?:frames|episodes|readings|power-ons)\b)")
 _CELL = re.compile(rf"({_NUMBER})(?: \(({_NUMBER})\))?")
 
 
@@ -28,3 +29,8 @@ def cell_apart(cell: str) -> str:
     """
     found = _CELL.fullmatch(cell)
     return cell if found is None else re.sub(_NUMBER, lambda number: set_apart(number[0]), cell)
+
+
+def counts_apart(sentence: str) -> str:
+    """A sentence that the terminal has too, what it counts as people read it; names stay as they are."""
+    return _COUNTED.sub(lambda number: set_apart(number[0]), sentence)

@@ -87,7 +87,10 @@ def session_page(
     if session.marks:
         parts += _marks(session, means)
     if session.stretches:
-        rows = [(f"{s.start}-{s.stop - 1}", escape(conditions_text(s.conditions))) for s in session.stretches]
+        rows = [
+            (f"{s.start}-{s.stop - 1}", escape(conditions_text(s.conditions)).replace(",", ",<wbr>"))
+            for s in session.stretches
+        ]
         parts += ["<h2>Conditions</h2>", html_table(("Frames", "Conditions"), rows, left=(0, 1))]
     kept = [
         (escape(k.replace("_", " ")), _cell(v))

@@ -6,7 +6,7 @@ import pytest
 
 from export.report.axes import tick_texts
 from export.report.html import counted, html_table, number
-from export.report.numbers import cell_apart, set_apart
+from export.report.numbers import cell_apart, counts_apart, set_apart
 
 THIN, MINUS = "\u202f", "\u2212"
 
@@ -40,3 +40,10 @@ def test_tables_axes_and_sentences_say_a_number_alike() -> None:
     assert f"<td>1234</td><td class=n>4{THIN}852</td>" in table  # a name may be of digits
     said = {number(4852), number(4852.4), counted(4852, "").strip(" s"), tick_texts([0.0, 4852.0])[1]}
     assert said == {f"4{THIN}852"}
+
+
+def test_a_sentence_counts_as_tables_do() -> None:
+    """What it counts; no part of a name, a day, a hash or a measure."""
+    said = "3 of 1234 episodes (20000 frames), unit u-2024 frames, 2026-03-02, 0.1234 readings, 5000 Hz"
+    apart = said.replace("1234 episodes", f"1{THIN}234 episodes").replace("20000", f"20{THIN}000")
+    assert counts_apart(said) == apart

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from http import HTTPStatus
+
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import Scope as AsgiScope
@@ -12,6 +14,7 @@ from innage.service.pages.paper.words import said
 from innage.service.problems import KINDS, Problem, error_of
 from innage.service.rights import is_page
 
+MOST_SHOWN = 200  # letters of an address
 _NEXT = {
     "unauthorised": "Sign in with a token that is good.",
     "not-allowed": "Ask whoever gives out tokens here for one that allows it, or sign in by another.",
@@ -35,10 +38,13 @@ def answered(scope: AsgiScope, problem: Problem) -> Response:
         form = {"fault": "", "onward": onward(_asked(request))}
         gone = {"Set-Cookie": cookies.no_cookie()} if cookies.secret_in(request.headers.get("cookie")) else {}
         return sheet(request, "sign_in.html", form, status=401, headers=headers | gone)
+    detail = str(problem.detail)
+    if problem.status_code == HTTPStatus.NOT_FOUND and detail == HTTPStatus.NOT_FOUND.phrase:
+        detail = f"Nothing has the address {request.url.path[:MOST_SHOWN]}."  # no route took it
     facts = {
         "title": KINDS[problem.kind].title,
         "status": problem.status_code,
-        "detail": said(error_of(problem.members)) if "where" in problem.members else str(problem.detail),
+        "detail": said(error_of(problem.members)) if "where" in problem.members else detail,
         "hint": "" if problem.members.get("hint") else _NEXT.get(problem.kind, ""),
     }
     return sheet(request, "fault.html", facts, status=problem.status_code, headers=headers)

@@ -14,6 +14,7 @@ from dataset.words import LimitAnswer
 from export.cautions import uneven_tanks
 from export.report.claim_tables import class_rows, rate_rows
 from export.report.html_page import shielded, unshielded
+from export.report.numbers import counts_apart
 from export.report.shown_classes import level_class_section, unit_figure
 from innage.jobs.models.reporting import model_page
 from innage.jobs.models.training import model_facts
@@ -110,7 +111,7 @@ def data_sheet(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Respo
         "limits": metrics.limits,
         "unmet": sum(row.answer != LimitAnswer.MET for row in metrics.limits),
         "errors": [] if claims is None else class_rows(claims),
-        "rates": [] if claims is None else rate_rows(claims),
+        "rates": [] if claims is None else [(what, counts_apart(found)) for what, found in rate_rows(claims)],
         "pictures": [] if claims is None else _pictures(shielded(facts["metrics"])),
         "others": [other for other in kept.models().of_name if other != name],
     }

@@ -180,6 +180,12 @@ def test_a_page_has_no_style_but_those_that_its_policy_names(reader: httpx.Clien
     assert re.findall("'(sha256-[^']+)'", answer.headers["content-security-policy"]) == named
 
 
+def test_an_address_that_nothing_has_is_named(reader: httpx.Client) -> None:
+    answer = reader.get("/no<where")
+    assert answer.status_code == 404
+    assert "Nothing has the address /no&lt;where." in answer.text
+
+
 def test_the_foot_of_a_printed_sheet_has_its_hash(bench: Store, reader: httpx.Client) -> None:
     """As its seal has it, once; a sheet without a seal is named alone."""
     frozen, (first, *_, second) = bench.frozen_sets()[0], bench.models()
