@@ -106,7 +106,7 @@ def compare(
     from training.program import from_json
 
     models = (store.model(first), store.model(second))
-    _refuse_pair(*models)
+    refuse_pair(*models)
     frozen = models[0].frozen if by.frozen is None else store.frozen_set(by.frozen)
     limits = store.limits(by.limits) if by.limits is not None else models[0].limits or models[1].limits
     budget = None if by.budget is None else store.budget(by.budget)
@@ -147,8 +147,8 @@ def compare(
     )
 
 
-def _refuse_pair(first: Model, second: Model) -> None:
-    """A model beside itself, and models that no tank has in common, say nothing."""
+def refuse_pair(first: Model, second: Model) -> None:
+    """InputError for a model beside itself, and for models that no tank has in common: they say nothing."""
     where = f"models {first.name} and {second.name}"
     if first.sha256 == second.sha256:
         raise InputError(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from dataset.canonical_text import canonical_json, sha256
 from dataset.words import Role
-from innage.jobs.models.judging import Question, Yardstick, compare, study, sweep
+from innage.jobs.models.judging import Question, Yardstick, compare, refuse_pair, study, sweep
 from innage.runner.kind import Done, Inputs, Kind, Work, hash_of_model, hashes_of, without
 
 if TYPE_CHECKING:
@@ -51,6 +51,7 @@ def _settle(store: Store, settings: Any) -> Any:
 def compare_inputs(store: Store, settings: CompareSettings) -> Inputs:
     """What two models are compared on; the same two are an opening once, whoever looks again."""
     models = [store.model(name) for name in (settings.first, settings.second)]
+    refuse_pair(*models)
     frozen = models[0].frozen if settings.frozen is None else store.frozen_set(settings.frozen)
     first, second = map(hash_of_model, models)
     hashes = {"first": first, "second": second, "frozen": frozen.sha256, **_named(store, settings)}

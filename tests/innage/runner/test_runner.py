@@ -71,6 +71,8 @@ def test_what_cannot_be_is_refused_when_it_is_queued(store: Store) -> None:
         ("export", {"model": "good", "budget": "roomy", "uses": ["flying"]}, {}, "flying"),
         ("report", {"about": "model", "name": "good", "second": "bad"}, {}, "a second model"),
         ("report", {"about": "compare", "name": "good"}, {}, "no second model"),
+        ("compare", {"first": "good", "second": "good"}, {}, "one and the same program"),
+        ("report", {"about": "compare", "name": "bad", "second": "bad"}, {}, "one and the same program"),
         ("replay", {"model": "good", "files": ["a.csv"]}, {}, "none; expected a.csv"),
         ("replay", {"model": "good"}, {"../a.csv": b"pad\n1\n"}, "names of letters"),
         ("replay", {"model": "good"}, {"a.csv": b"pad\n1\n", "A.csv": b"pad\n1\n"}, "two of one name"),
