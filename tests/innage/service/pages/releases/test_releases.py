@@ -136,8 +136,40 @@ def test_lists_of_bundles_and_channels(released: Released, team: Store, desk: ht
     assert channel.count('<tr class="struck">') == 1
     for shown in (page, desk.get("/channels").text, channel, *certificates):
         assert ("<script" in shown, "<b>" in shown) == (False, False)
+    content = read_bundle(released.folder / "good")
+    hashes = {name: hashlib.sha256(file).hexdigest() for name, file in content.items()}
     files = desk.get(f"/bundles/{good}/files.json").json()
-    assert {file["name"]: file["sha256"] for file in files} == {
-        name: hashlib.sha256(content).hexdigest()
-        for name, content in read_bundle(released.folder / "good").items()
-    }
+    assert {file["name"]: file["sha256"] for file in files} == hashes
+    table = certificates[0].partition('id="files"')[2].partition("</table>")[0]
+    rows_of = r'scope="row">([^<]+)</th><td class="n">[^<]*</td><td class="mono wrap">(\w+)</td>'
+    assert re.findall(rows_of, table) == [(file["name"], file["sha256"]) for file in files]
+
+
+def test_an_order_says_where_channels_point(released: Released, team: Store, desk: httpx.Client) -> None:
+    """Each with its bundle's model, and the moves of the one that is asked for alone, the newest first; what
+    people wrote is text. Who may not release reads it, and finds no form.
+    """
+    good, bad = sha256_of(released, "good"), sha256_of(released, "bad")
+    words = ("<b>A. Owner</b>", "<script>alert(1)</script>")
+    for channel in ("washer/stable", "dryer/beta"):
+        move_channel(team, good, Wish(channel, *words))
+    moved = move_channel(team, bad, Wish("washer/stable", *words, ("anyway",)))
+    page = desk.get("/release?channel=washer/stable").text
+    standing, _, moves = page.partition("Moves of washer/stable")
+    rows = re.findall(r'channel=([^"]+)">[^<]+</a></th><td><a [^>]+>(\w+)</a></td><td>(\w+)</td>', standing)
+    assert rows == [("dryer/beta", good[:12], "good"), ("washer/stable", bad[:12], "bad")]
+    assert re.findall(r'"mono" href="/bundles/(\w+)"', moves) == [bad[:12], good[:12]]
+    assert f'name="follows" value="{moved.move.sha256}"' in page
+    assert ("<script" in page, "<b>" in page, "&lt;script&gt;" in moves) == (False, False, True)
+    for channel, bundles in (("washer/stable", [good, bad]), ("dryer/beta", [good])):
+        told = desk.get(f"/moves.json?channel={channel}").json()
+        assert [move["bundle_sha256"] for move in told] == bundles
+    team.withdraw(bad, *words, datetime(2026, 3, 2, 9, 15, tzinfo=UTC))
+    assert desk.get("/release").text.count(">withdrawn</strong>") == 1
+    reader = signed_in(desk, team.add_token("lee", (Scope.READ, Scope.PULL))[1])
+    for path in ("/release", f"/bundles/{good}", "/channels", "/channels/washer/stable"):
+        shown = reader.get(path)
+        assert (shown.status_code, "At the desk" in shown.text) == (200, False), path
+    for path in ("/release", f"/bundles/{good}/withdraw", f"/bundles/{bad}/take-back"):
+        fields = {"reason": "why", "channel": "dryer/beta", "bundle": good, "follows": "new"}
+        assert reader.post(path, data=fields).status_code == 403, path
