@@ -33,7 +33,7 @@ from dataset.store import Store
 from training.models.nets import Net, NetPlan, fit_net
 from training.models.trimming import SHARE_ONE
 from training.models.watch import FALSE_FOAM, States, states_of
-from training.rows import Floats, Ints, Mask, group_weights, rows_at
+from training.rows import Floats, Ints, Mask, group_weights, in_order
 from training.search.array_recipes import ALL, MOVING
 from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
 from training.search.nets.fitting import HUBER_SHARE, FeatureTable, prepare_features, thinned
@@ -169,7 +169,7 @@ def main() -> None:
     bench = with_foam_at_rest({"a": bench_a, "b": bench_b}[given.bench](given.seed))
     with Store.in_memory() as store:
         data = captured(store, bench, "set", QUICK_ROLES if given.quick else ROLES)
-    data = rows_at(data, np.lexsort((data.frame, data.session)))
+    data = in_order(data)
     context = by_roles(data, hardware_of(data), SearchRequest("stated-flow", seed=given.seed))
     table = prepare_features(context, context.used, "full")
     told = told_of(data, bench.board.period_ms)

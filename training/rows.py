@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,8 @@ from dataset.records import FrozenData
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Narrow = NDArray[np.int32]
+Whole = NDArray[np.integer[Any]]
 Mask = NDArray[np.bool_]
 
 # a fit on more frames than this takes longer and learns nothing new: frames of one session are alike
@@ -56,6 +59,13 @@ def rows_of(data: FrozenData, chosen: Mask) -> Rows:
     kept = [_evenly(np.flatnonzero(rows.group == g), share) for g in np.unique(rows.group)]
     index = np.concatenate(kept)
     return Rows(rows.counts[index], rows.level_mm[index], rows.group[index])
+
+
+def in_order(data: FrozenData) -> FrozenData:
+    """The same data in session and time order, however its rows lie: itself where they do, not a copy."""
+    session, frame = data.session, data.frame
+    later = (session[1:] > session[:-1]) | ((session[1:] == session[:-1]) & (frame[1:] >= frame[:-1]))
+    return data if later.all() else rows_at(data, np.lexsort((frame, session)))
 
 
 def rows_at(data: FrozenData, at: Ints | Mask) -> FrozenData:

@@ -62,7 +62,7 @@ def scores(judged: Judged, widths: Widths) -> Floats:
     each = np.maximum(over / np.asarray(widths.below)[flagged], -over / np.asarray(widths.above)[flagged])
     groups = judged.places["group"]
     return np.asarray(
-        [np.quantile(each[used & (groups == g)], SHARE, method="higher") for g in np.unique(groups[used])],
+        [np.quantile(each[used & groups.rows_of(g)], SHARE, method="higher") for g in groups[used].found()],
         np.float64,
     )
 

@@ -38,10 +38,10 @@ def figures_of(judged: Judged) -> Figures:
     classes = judged.classes()
     liquid, recognised = ~judged.states.empty, _recognised(judged)
     by: dict[str, dict[str, ClassFigures]] = {}
-    for place, labels in judged.places.items():
+    for place, names in judged.places.items():
         if place in ("session", "group"):
             continue
-        named = {str(name): errors(judged, liquid & (labels == name)) for name in np.unique(labels)}
+        named = {name: errors(judged, liquid & names.rows_of(name)) for name in names.found()}
         by[place] = {name: row for name, row in named.items() if row.frames}
     return Figures(
         classes={name: errors(judged, rows) for name, rows in classes.items()}
@@ -98,14 +98,14 @@ def _beyond(judged: Judged) -> Beyond | None:
     if judged.known_mm is None:
         return None
     rows = (judged.label_mm < judged.known_mm[0]) | (judged.label_mm > judged.known_mm[1])
-    groups = len(np.unique(judged.places["group"][rows]))
+    groups = len(judged.places["group"][rows].found())
     share = tidy(group_means(judged, rows, judged.accepted).mean()) if groups else None
     return Beyond(int(rows.sum()), share, groups)
 
 
 def group_means(judged: Judged, rows: Mask, values: Any) -> Floats:
     """The mean of ``values`` (n,) over each group's ``rows``, (groups with such rows,)."""
-    _, of = np.unique(judged.places["group"][rows], return_inverse=True)
+    _, of = judged.places["group"][rows].numbered()
     return np.asarray(np.bincount(of, np.asarray(values, np.float64)[rows]) / np.bincount(of), np.float64)
 
 
@@ -132,7 +132,7 @@ def errors(judged: Judged, rows: Mask) -> ClassFigures:
 
 def _with_errors(without: ClassFigures, judged: Judged, used: Mask) -> ClassFigures:
     """Figures of readings with the errors of those that are ``used``."""
-    names, of = np.unique(judged.places["group"][used], return_inverse=True)
+    names, of = judged.places["group"][used].numbered()
     error, weights = judged.error_mm[used], 1 / np.bincount(of)[of]
     size = np.abs(error)
     each = [size[of == k] for k in range(len(names))]
@@ -158,7 +158,7 @@ def _with_errors(without: ClassFigures, judged: Judged, used: Mask) -> ClassFigu
         rmse_mm=tidy(np.sqrt(squares.mean())),
         p95_pct=tidy(100 * pooled / judged.span_mm),
         frames_p95_mm=tidy(np.quantile(size, 0.95)),
-        worst_group=str(names[name]),
+        worst_group=names[name],
         worst_group_p95_mm=tidy(p95[name]),
         label_u_mm=None if np.isnan(known).all() else tidy(np.sqrt(np.nanmean(known**2))),
     )
@@ -166,7 +166,7 @@ def _with_errors(without: ClassFigures, judged: Judged, used: Mask) -> ClassFigu
 
 def runs(judged: Judged, rows: Mask) -> list[tuple[int, int]]:
     """Where rows hold one after the other in one session: (start, stop) indices."""
-    session = judged.places["session"]
+    session = judged.places["session"].codes
     if not rows.any():
         return []
     apart = (session[1:] != session[:-1]) | (
@@ -264,7 +264,7 @@ def _what_goes_with(judged: Judged, rows: Mask) -> FlaggedErrors:
 def hysteresis(judged: Judged) -> float | None:
     """Mean error while filling less that while draining, clean liquid only, mean over groups."""
     used = judged.accepted & judged.states.clean
-    up, down = (used & (judged.places["flow"] == flow) for flow in ("filling", "draining"))
+    up, down = (used & judged.places["flow"].rows_of(flow) for flow in ("filling", "draining"))
     return (
         tidy(
             group_means(judged, up, judged.error_mm).mean()

@@ -17,6 +17,7 @@ import numpy as np
 from dataset.records import Limits
 from dataset.values import FEWEST_GROUPS
 from training.judging.answers import answer_limits, place_of
+from training.judging.categorical import Categorical
 from training.judging.class_figures import figures_of
 from training.judging.figures import (
     AnsweredLimit,
@@ -51,7 +52,7 @@ def compare(first: Judged, second: Judged, limits: Limits | None, seed: int = 0)
     """
     if not (
         np.array_equal(first.frame, second.frame)
-        and np.array_equal(first.places["session"], second.places["session"])
+        and _same_names(first.places["session"], second.places["session"])
     ):
         raise ValueError("judged on different rows")
     everything = np.ones(len(first.frame), np.bool_)
@@ -76,18 +77,24 @@ def _places(judged: Judged, named: set[str]) -> dict[str, Mask]:
     """Rows of the liquids, units, couplings and other places that limits name."""
     wet = ~judged.states.empty
     return {
-        name: wet & (labels == place_of(name))
-        for labels in judged.places.values()
+        name: wet & names.rows_of(place_of(name))
+        for names in judged.places.values()
         for name in sorted(named - {"all"} - set(judged.classes()))
-        if (labels == place_of(name)).any()
+        if names.rows_of(place_of(name)).any()
     }
+
+
+def _same_names(first: Categorical, second: Categorical) -> bool:
+    """Whether rows have the same names, whatever other categories there are."""
+    (names, numbers), (others, theirs) = first.numbered(), second.numbered()
+    return names == others and np.array_equal(numbers, theirs)
 
 
 def worst_rmse(judged: Judged) -> float | None:
     """The largest of the groups' root mean square errors of accepted readings, mm."""
     groups, used = judged.places["group"], judged.accepted
     errors = [
-        float(np.sqrt(np.mean(judged.error_mm[used & (groups == g)] ** 2))) for g in np.unique(groups[used])
+        float(np.sqrt(np.mean(judged.error_mm[used & groups.rows_of(g)] ** 2))) for g in groups[used].found()
     ]
     return tidy(max(errors)) if errors else None
 
@@ -148,10 +155,10 @@ def _difference(first: Judged, second: Judged, rows: Mask, seed: int) -> ClassDi
     return ClassDifference(
         frames=int(rows.sum()),
         both_accepted=int(both.sum()),
-        sessions=len(np.unique(sessions[rows])),
-        groups=len(np.unique(groups[rows])),
-        error_mm=bootstrap_interval(worse[both], sessions[both], groups[both], seed),
-        accepted_share=bootstrap_interval(more[rows], sessions[rows], groups[rows], seed),
+        sessions=len(sessions[rows].found()),
+        groups=len(groups[rows].found()),
+        error_mm=bootstrap_interval(worse[both], sessions.codes[both], groups.codes[both], seed),
+        accepted_share=bootstrap_interval(more[rows], sessions.codes[rows], groups.codes[rows], seed),
     )
 
 
@@ -198,11 +205,10 @@ def cell_rows(first: Judged, second: Judged) -> tuple[CellDifference, ...]:
     both = first.accepted & second.accepted
     cells = []
     for name, rows in first.classes().items():
-        for liquid in np.unique(liquids[rows]):
-            for band in sorted(
-                set(bands[rows & (liquids == liquid)].tolist()), key=lambda text: int(text.split()[0])
-            ):
-                cell = rows & (liquids == liquid) & (bands == band)
+        for liquid in liquids[rows].found():
+            of_liquid = rows & liquids.rows_of(liquid)
+            for band in sorted(bands[of_liquid].found(), key=lambda text: int(text.split()[0])):
+                cell = of_liquid & bands.rows_of(band)
                 used = cell & both
                 errors = [
                     tidy(np.abs(judged.error_mm[used]).mean()) if used.any() else None
@@ -212,10 +218,10 @@ def cell_rows(first: Judged, second: Judged) -> tuple[CellDifference, ...]:
                 cells.append(
                     CellDifference(
                         name=name,
-                        liquid=str(liquid),
-                        level_band=str(band),
+                        liquid=liquid,
+                        level_band=band,
                         frames=int(cell.sum()),
-                        groups=len(np.unique(groups[cell])),
+                        groups=len(groups[cell].found()),
                         first_mm=before,
                         second_mm=after,
                         difference_mm=None if before is None or after is None else tidy(after - before),

@@ -78,8 +78,8 @@ def unit_errors(judged: Judged) -> tuple[UnitErrors, ...]:
     """
     classes, strips = _liquid_classes(judged), list[tuple[float, UnitErrors]]()
     wet = judged.accepted & ~judged.states.empty
-    for unit in sorted(set(judged.places["unit"].tolist()), key=natural):
-        used = wet & (judged.places["unit"] == unit)
+    for unit in sorted(judged.places["unit"].found(), key=natural):
+        used = wet & judged.places["unit"].rows_of(unit)
         if used.sum() < FEWEST_FRAMES:
             continue
         error = judged.error_mm[used]
@@ -112,7 +112,7 @@ def error_boxes(judged: Judged) -> tuple[ErrorBox, ...]:
         used = rows & judged.accepted
         if used.sum() < FEWEST_FRAMES:
             continue
-        groups, of = np.unique(judged.places["group"][used], return_inverse=True)
+        groups, of = judged.places["group"][used].numbered()
         error, weights = judged.error_mm[used], 1 / np.bincount(of)[of]
         p05, p25, p50, p75, p95 = (
             tidy(np.quantile(error, share, weights=weights, method="inverted_cdf")) for share in _BOX
@@ -121,7 +121,7 @@ def error_boxes(judged: Judged) -> tuple[ErrorBox, ...]:
             ErrorBox(
                 name=name,
                 frames=int(used.sum()),
-                sessions=len(np.unique(judged.places["session"][used])),
+                sessions=len(judged.places["session"][used].found()),
                 groups=len(groups),
                 p05_mm=p05,
                 p25_mm=p25,
@@ -162,7 +162,7 @@ def confusion_rows(judged: Judged) -> tuple[StatedFrames, ...]:
             }
             raised = {flag: int((judged.flags[rows] & bit != 0).sum()) for flag, bit in FLAG_BITS.items()}
             withheld = None if judged.reason is None else _reasons(judged.reason[rows])
-            sessions = len(np.unique(judged.places["session"][rows]))
+            sessions = len(judged.places["session"][rows].found())
             table.append(StatedFrames(name, int(rows.sum()), sessions, validity, raised, due, withheld))
     return tuple(table)
 

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from dataset.records import Conditions, FrozenData, GroupBy, Mounting, PadRole, Surface, Wall
+from training.judging.categorical import Categorical
 from training.judging.figures import PowerOn
 from training.judging.streams import values_of
 from training.models.operating import WET_SPAN_SHARE, Operating, Scores, accepted
@@ -32,7 +33,7 @@ class Judged:
     withheld.
 
     ``places`` gives for each way of grouping ('unit', 'liquid', 'coupling', 'flow', 'temperature', 'level
-    band', 'zone', 'group', 'session') a label a row, ``stated`` the rows of which 'drops', 'scale',
+    band', 'zone', 'group', 'session') a name a row, ``stated`` the rows of which 'drops', 'scale',
     'sloshing' or 'tilted' was stated. ``known_mm``: least and greatest label of the fit, where known.
     ``calls_empty``: whether the program can call a tank empty at all.
     ``power_on``: figures of cold starts, where they were tried. ``ordered``: groups are bands of a scale,
@@ -49,7 +50,7 @@ class Judged:
     t_ms: Ints
     frame: Ints
     states: States
-    places: Mapping[str, Any]
+    places: Mapping[str, Categorical]
     span_mm: float
     stated: Mapping[str, Mask] = field(default_factory=dict)
     known_mm: tuple[float, float] | None = None
@@ -108,7 +109,7 @@ def judge(
     """
     names = tuple(dict.fromkeys(program.outputs.values()))
     values = values_of(program, data, chosen, trims, names, counts)
-    out = {what: values[node][:, 0].copy() for what, node in program.outputs.items()}
+    out = {what: values[node][:, 0].astype(np.int64) for what, node in program.outputs.items()}
     _withhold_refused(program, out, ~trims_accepted(program, trims)[data.session[chosen]])
     withheld = out["validity"] == WITHHELD
     level = np.where(withheld, np.nan, out["level"] / LEVEL_UNITS_PER_MM)
@@ -144,13 +145,15 @@ def joined(parts: Sequence[Judged]) -> Judged:
     """
     if len(parts) == 1:
         return parts[0]
-    session = np.concatenate([part.places["session"] for part in parts])
-    order = np.lexsort((np.concatenate([part.frame for part in parts]), session))
+    session = Categorical.joined([part.places["session"] for part in parts])
+    order = np.lexsort((np.concatenate([part.frame for part in parts]), session.codes))
 
     def rows(values: Sequence[Any]) -> Any:
         first = values[0]
         if isinstance(first, np.ndarray):
             return np.concatenate(values)[order]
+        if isinstance(first, Categorical):
+            return Categorical.joined(values)[order]
         if isinstance(first, Mapping):
             return {name: rows([one[name] for one in values]) for name in first}
         if isinstance(first, States):
@@ -209,31 +212,33 @@ def _stated(data: FrozenData, chosen: Mask) -> dict[str, Mask]:
     }
 
 
-def _places(data: FrozenData, chosen: Mask, span_mm: float) -> dict[str, Any]:
+def _places(data: FrozenData, chosen: Mask, span_mm: float) -> dict[str, Categorical]:
     sessions, session = data.frozen.sessions, data.session[chosen]
     conditions, stated = data.conditions, data.condition[chosen]
-    degrees = data.temperature_c[chosen]
-    bands = np.floor(np.nan_to_num(degrees) / _TEMPERATURE_BAND_K).astype(np.int64) * _TEMPERATURE_BAND_K
-    warm = np.where(
-        np.isnan(degrees),
-        "not measured",
-        np.asarray([f"{k} to {k + _TEMPERATURE_BAND_K} °C" for k in bands.tolist()], np.str_),
-    )
-    band = np.clip((data.level_mm[chosen] / span_mm * _LEVEL_BANDS).astype(np.int64), 0, _LEVEL_BANDS - 1)
+    level_mm = data.level_mm[chosen]
+    band = np.clip((level_mm / span_mm * _LEVEL_BANDS).astype(np.int64), 0, _LEVEL_BANDS - 1)
+    bands = [f"{100 * k // _LEVEL_BANDS} to {100 * (k + 1) // _LEVEL_BANDS} %" for k in range(_LEVEL_BANDS)]
     lowest = np.asarray([_top_of_lowest_pad(s.mounting) for s in sessions])[session]
     return {
-        "unit": np.asarray([s.unit.name for s in sessions])[session],
-        "liquid": np.asarray([s.liquid.name for s in sessions])[session],
-        "session": np.asarray([s.id for s in sessions])[session],
-        "group": np.asarray([name for name, _ in data.frozen.roles])[data.group[chosen]],
-        "coupling": np.asarray([str(c.coupling or "not stated") for c in conditions])[stated],
-        "flow": np.asarray([str(c.flow or "not stated") for c in conditions])[stated],
-        "temperature": warm,
-        "level band": np.asarray(
-            [f"{100 * k // _LEVEL_BANDS} to {100 * (k + 1) // _LEVEL_BANDS} %" for k in range(_LEVEL_BANDS)]
-        )[band],
-        "zone": np.where(data.level_mm[chosen] < lowest, "lowest pad", "above the lowest pad"),
+        "unit": Categorical.of([s.unit.name for s in sessions], session),
+        "liquid": Categorical.of([s.liquid.name for s in sessions], session),
+        "session": Categorical.of([s.id for s in sessions], session),
+        "group": Categorical.of([name for name, _ in data.frozen.roles], data.group[chosen]),
+        "coupling": Categorical.of([str(c.coupling or "not stated") for c in conditions], stated),
+        "flow": Categorical.of([str(c.flow or "not stated") for c in conditions], stated),
+        "temperature": _warm(data.temperature_c[chosen]),
+        "level band": Categorical.of(bands, band),
+        "zone": Categorical.of(("above the lowest pad", "lowest pad"), level_mm < lowest),
     }
+
+
+def _warm(degrees: Floats) -> Categorical:
+    """Bands of temperature."""
+    known = ~np.isnan(degrees)
+    band = np.floor(np.nan_to_num(degrees) / _TEMPERATURE_BAND_K).astype(np.int64) * _TEMPERATURE_BAND_K
+    bands, at = np.unique(band, return_inverse=True)
+    names = [f"{k} to {k + _TEMPERATURE_BAND_K} °C" for k in bands.tolist()]
+    return Categorical.of([*names, "not measured"], np.where(known, at, len(names)))
 
 
 def _top_of_lowest_pad(mounting: Mounting) -> float:

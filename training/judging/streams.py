@@ -6,18 +6,20 @@ A step in time outside the period's tolerance starts the model anew, as the firm
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from dataset.labels.pours import seconds_since_pour
 from dataset.records import FrozenData
 from training.program import NO_POUR, NO_TEMPERATURE, Program, initial_state, prepared_values
-from training.program.interpreter import trace
-from training.rows import Floats, Ints, Mask
+from training.program.interpreter import check_inputs, given_inputs, trace
+from training.rows import Floats, Ints, Mask, Narrow, Whole
 
 _PER_DEGREE = 10  # the program's temperatures are tenths of a degree
+_BLOCK = 1 << 16  # rows that a program without state takes at once
 
 
 def restarts(t_ms: Ints, period_ms: int, tolerance_pct: float) -> Ints:
@@ -70,8 +72,11 @@ def values_of(
     trims: Ints,
     names: Sequence[str],
     counts: Sequence[Ints] | None = None,
-) -> dict[str, Ints]:
-    """The named values of ``program`` on the chosen rows, each int64 (rows, size), in the order of the rows.
+) -> dict[str, Narrow]:
+    """The named values of ``program``'s step on the chosen rows, each (rows, size), in the order of the rows.
+
+    They are int32: every value of a program is declared to lie in its range (:func:`ops.interval`), and the
+    interpreter holds each to what was declared. A sum or a product of them is to be made in int64.
 
     ``trims`` (sessions, trim size) as of ``trim_counts``. ``counts``: whole sessions' counts to use in place
     of those captured. Sessions of any length run side by side; a program without state takes only the chosen
@@ -81,30 +86,54 @@ def values_of(
         raise ValueError("no rows chosen")
     at = np.flatnonzero(chosen)
     used = np.unique(data.session[at])
-    where = np.searchsorted(used, data.session[at])
     if not program.states:
-        ready = _ready(program, trims, used)
-        given = (
-            data.counts[at]
-            if counts is None
-            else np.concatenate([counts[int(s)][data.frame[at][data.session[at] == s]] for s in used])
-        )
         if counts is not None and not np.all(np.diff(data.session[at]) >= 0):
             raise ValueError("rows out of session order")
-        _, values = trace(
-            program,
-            given,
-            tenths(data.temperature_c[at]),
-            np.zeros(len(at), np.int64),
-            initial_state(program, len(at)),
-            ready[where],
-            names,
-            since_pour_at(data, at) if program.longest_pour_s else None,
+        return _in_blocks(program, data, at, trims, names, counts)
+    where = np.searchsorted(used, data.session[at])
+    last = np.zeros(len(used), np.int64)
+    np.maximum.at(last, where, data.frame[at])
+    feed = _feed(program, data, used, np.arange(len(used)), np.zeros_like(last), last + 1, counts)
+    rows_of_frame = np.full(len(feed.counts), -1, np.int64)
+    rows_of_frame[feed.first[where] + data.frame[at]] = np.arange(len(at))
+    kept = _Kept((len(at),), np.int32)
+    for rows, _, values in _steps(program, feed, _ready(program, trims, used), names):
+        into = rows_of_frame[rows]
+        there = into >= 0
+        kept.put(into[there], {name: value[there] for name, value in values.items()})
+    return kept.values
+
+
+def _in_blocks(
+    program: Program,
+    data: FrozenData,
+    at: Ints,
+    trims: Ints,
+    names: Sequence[str],
+    counts: Sequence[Ints] | None,
+) -> dict[str, Narrow]:
+    """The values of a program without state at the rows ``at``, of which none knows of another."""
+    kept = _Kept((len(at),), np.int32)
+    for start in range(0, len(at), _BLOCK):
+        rows = at[start : start + _BLOCK]
+        session, frame = data.session[rows], data.frame[rows]
+        used, where = np.unique(session, return_inverse=True)
+        given = (
+            data.counts[rows]
+            if counts is None
+            else np.concatenate([counts[int(s)][frame[session == s]] for s in used])
         )
-        return values
-    last = np.asarray([data.frame[at][where == k].max() for k in range(len(used))], np.int64)
-    streams = run_streams(program, data, used, np.zeros_like(last), last + 1, trims, names, counts)
-    return {name: stream[data.frame[at], where] for name, stream in streams.items()}
+        inputs = (
+            np.asarray(given, np.int64),
+            tenths(data.temperature_c[rows]),
+            np.zeros(len(rows), np.int64),
+        )
+        pour = since_pour_at(data, rows) if program.longest_pour_s else None
+        check_inputs(program, given_inputs(program, *inputs, pour), start)
+        ready = _ready(program, trims, used)[where]
+        _, values = trace(program, *inputs, initial_state(program, len(rows)), ready, names, pour)
+        kept.put(slice(start, start + len(rows)), values)
+    return kept.values
 
 
 def run_streams(
@@ -123,33 +152,19 @@ def run_streams(
     Each is int64 (longest, streams, size), zero behind a stream's end; otherwise as :func:`values_of`.
     """
     used, where = np.unique(session, return_inverse=True)
-    whole = [
-        np.asarray(data.frames[int(s)].counts if counts is None else counts[int(s)], np.int64) for s in used
-    ]
-    first = np.cumsum([0, *map(len, whole)])
-    warm = [
-        tenths(np.full(len(w), np.nan) if (t := data.frames[int(s)].temperature_c) is None else t)
-        for s, w in zip(used, whole, strict=True)
-    ]
-    feed = Feed(
-        np.concatenate(whole),
-        np.concatenate(warm),
-        np.concatenate([fresh(data.frames[int(s)].t_ms, program) for s in used]),
-        first[where] + start,
-        length,
-        np.concatenate(since_pours(program, data, used)),
-    )
+    feed = _feed(program, data, used, where, start, length, counts)
     return run_feed(program, feed, _ready(program, trims, session), names)
 
 
 @dataclass(frozen=True)
 class Feed:
-    """What streams are fed, frames of all sessions one behind the other: ``counts`` int64 (rows, channels),
-    ``tenths`` int64 (rows,) the temperatures, ``fresh`` (rows,) frames at which a stream starts anew; of each
-    stream its ``first`` row and its ``length``, int64 (streams,). ``since_pour``: int64 (rows,) seconds.
+    """What streams are fed, frames of all sessions one behind the other: ``counts`` (rows, channels) of any
+    whole type, ``tenths`` int64 (rows,) the temperatures, ``fresh`` (rows,) frames at which a stream starts
+    anew; of each stream its ``first`` row and its ``length``, int64 (streams,). ``since_pour``: int64 (rows,)
+    seconds.
     """
 
-    counts: Ints
+    counts: Whole
     tenths: Ints
     fresh: Mask
     first: Ints
@@ -157,25 +172,77 @@ class Feed:
     since_pour: Ints
 
 
+def _feed(
+    program: Program,
+    data: FrozenData,
+    used: Ints,
+    where: Ints,
+    start: Ints,
+    length: Ints,
+    counts: Sequence[Ints] | None,
+) -> Feed:
+    """The frames of the sessions ``used``, for streams of those at ``where`` among them. Counts stay as
+    narrow as they are: they are widened a step at a time.
+    """
+    whole = [np.asarray(data.frames[int(s)].counts if counts is None else counts[int(s)]) for s in used]
+    first = np.cumsum([0, *map(len, whole)])
+    warm = [
+        tenths(np.full(len(w), np.nan) if (t := data.frames[int(s)].temperature_c) is None else t)
+        for s, w in zip(used, whole, strict=True)
+    ]
+    return Feed(
+        np.concatenate(whole),
+        np.concatenate(warm),
+        np.concatenate([fresh(data.frames[int(s)].t_ms, program) for s in used]),
+        first[where] + start,
+        length,
+        np.concatenate(since_pours(program, data, used)),
+    )
+
+
 def run_feed(program: Program, feed: Feed, ready: Ints, names: Sequence[str]) -> dict[str, Ints]:
     """The named values of streams that start from power-on, as of :func:`run_streams`; ``ready`` are their
     prepared values, int64 (streams, prepared size).
     """
+    kept = _Kept((int(feed.length.max()), len(feed.first)), np.int64)
+    for k, (_, live, values) in enumerate(_steps(program, feed, ready, names)):
+        kept.put((k, live), values)
+    return kept.values
+
+
+def _steps(
+    program: Program, feed: Feed, ready: Ints, names: Sequence[str]
+) -> Iterator[tuple[Ints, Ints, dict[str, Ints]]]:
+    """Frame after frame the rows of the feed that are read, which streams read them, and their named
+    values, int64 (those streams, size).
+    """
     longest, power_on = int(feed.length.max()), initial_state(program, len(feed.first))
     state, order = power_on.copy(), np.argsort(-feed.length, kind="stable")
-    kept: dict[str, Ints] = {}
     for k in range(longest):
         live = order[: int((feed.length > k).sum())]
         rows = feed.first[live] + k
         anew = live[feed.fresh[rows]]
         state[anew] = power_on[anew]
         no_faults, pour = np.zeros(len(live), np.int64), feed.since_pour[rows]
+        counts = feed.counts[rows].astype(np.int64)  # the program's arithmetic is that of whole numbers
         state[live], values = trace(
-            program, feed.counts[rows], feed.tenths[rows], no_faults, state[live], ready[live], names, pour
+            program, counts, feed.tenths[rows], no_faults, state[live], ready[live], names, pour
         )
+        yield rows, live, values
+
+
+class _Kept:
+    """The named values of a program: arrays of ``shape`` and each value's size; zero where none was put."""
+
+    def __init__(self, shape: tuple[int, ...], dtype: type[np.integer[Any]]) -> None:
+        self._shape, self._dtype = shape, dtype
+        self.values = dict[str, Any]()
+
+    def put(self, where: Any, values: Mapping[str, Ints]) -> None:
         for name, value in values.items():
-            kept.setdefault(name, np.zeros((longest, len(state), value.shape[1]), np.int64))[k, live] = value
-    return kept
+            if name not in self.values:
+                self.values[name] = np.zeros((*self._shape, value.shape[1]), self._dtype)
+            self.values[name][where] = value
 
 
 def _ready(program: Program, trims: Ints, session: Ints) -> Ints:

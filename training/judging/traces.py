@@ -21,13 +21,13 @@ def worst_traces(judged: Judged) -> tuple[SessionTrace, ...]:
     with the largest share withheld where it is none of these. Rows of ``judged`` are in session and time
     order.
     """
-    sessions, starts = np.unique(judged.places["session"], return_index=True)
+    sessions, starts = np.unique(judged.places["session"].codes, return_index=True)
     pieces = np.split(np.arange(len(judged.label_mm)), np.sort(starts)[1:])
-    names = sessions[np.argsort(starts)]
+    codes = sessions[np.argsort(starts)]  # in the order of the sessions' names
     size = np.abs(judged.error_mm)
     p95 = [_p95(size[rows][judged.accepted[rows]]) for rows in pieces]
     withheld = [float((~judged.accepted[rows]).mean()) for rows in pieces]
-    by_error = sorted(range(len(pieces)), key=lambda k: (-(p95[k] or 0.0), str(names[k])))
+    by_error = sorted(range(len(pieces)), key=lambda k: (-(p95[k] or 0.0), codes[k]))
     shown = [k for k in by_error if p95[k]][:WORST]
     most = max(range(len(pieces)), key=lambda k: (withheld[k], -k))
     if withheld[most] > 0 and most not in shown:
@@ -48,9 +48,9 @@ def _trace(judged: Judged, rows: Ints, p95_mm: float | None, withheld: float) ->
         return tuple(drawn(v) if there else None for v, there in zip(values[rows][kept], given, strict=True))
 
     return SessionTrace(
-        session=str(judged.places["session"][rows[0]]),
-        unit=str(judged.places["unit"][rows[0]]),
-        liquid=str(judged.places["liquid"][rows[0]]),
+        session=judged.places["session"].name(rows[0]),
+        unit=judged.places["unit"].name(rows[0]),
+        liquid=judged.places["liquid"].name(rows[0]),
         frames=len(rows),
         p95_mm=p95_mm,
         withheld_share=tidy(withheld),

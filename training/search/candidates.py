@@ -76,7 +76,7 @@ class ByGroup:
 
 def by_group(judged: Judged) -> ByGroup:
     """The figures of each group by itself."""
-    groups, of = np.unique(judged.places["group"], return_inverse=True)
+    groups, of = judged.places["group"].numbered()
     size, given = np.abs(judged.error_mm), judged.accepted
     p95, shares = dict[str, Floats](), dict[str, Floats]()
     for name, rows in (judged.classes() | {"all": np.ones(len(of), np.bool_)}).items():
@@ -85,7 +85,7 @@ def by_group(judged: Judged) -> ByGroup:
         p95[name] = np.asarray(
             [np.quantile(size[mine & given], 0.95) if (mine & given).any() else np.nan for mine in each]
         )
-    return ByGroup(tuple(str(group) for group in groups), p95, shares)
+    return ByGroup(tuple(groups), p95, shares)
 
 
 @dataclass(frozen=True)

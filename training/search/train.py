@@ -14,7 +14,7 @@ from dataset.errors import InputError
 from dataset.records import CountLaw, FrozenData, Role
 from training.models.families import BITS, FAMILIES
 from training.models.recipes import Hardware, Recipe
-from training.rows import Rows, rows_at, rows_of
+from training.rows import Rows, in_order, rows_of
 from training.search.array_recipes import ARRAY, ARRAY_CHANNELS
 from training.search.arrays import Arrays
 from training.search.candidates import Kind
@@ -56,7 +56,7 @@ def train(
     a session that says when liquid came in.
     """
     _check_families(families)
-    data = rows_at(data, np.lexsort((data.frame, data.session)))  # the same, however they were stored
+    data = in_order(data)
     hardware = hardware_of(data)
     _check(data, hardware)
     context, kinds = by_roles(data, hardware, request), _kinds(hardware, families, trim, told=since_pour)

@@ -202,7 +202,7 @@ def unit_errors(judged: Judged) -> Floats:
     named = [classes[name] for name in ("clean", "foam", "film") if name in classes]
     named = named or [np.ones(len(groups), np.bool_)]
     return np.asarray(
-        [_of_group(judged, [rows & (groups == g) for rows in named]) for g in np.unique(groups)]
+        [_of_group(judged, [rows & groups.rows_of(g) for rows in named]) for g in groups.found()]
     )
 
 

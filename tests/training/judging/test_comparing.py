@@ -9,6 +9,7 @@ import pytest
 from scipy.stats import norm
 
 from dataset.records import Limit, Limits
+from training.judging.categorical import Categorical
 from training.judging.comparing import bootstrap_interval, compare, worst_rmse
 from training.judging.figures import Interval
 from training.judging.judged import Judged
@@ -47,7 +48,7 @@ def answers(error_mm: np.ndarray[tuple[int], np.dtype[np.float64]] | float) -> J
         np.tile(np.arange(FRAMES) * 100, GROUPS * SESSIONS),
         np.tile(np.arange(FRAMES), GROUPS * SESSIONS),
         States(no, no, no, no, ~no),
-        places,
+        {what: Categorical.of(names.tolist()) for what, names in places.items()},
         100.0,
     )
 

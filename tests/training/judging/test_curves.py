@@ -9,6 +9,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
+from training.judging.categorical import Categorical
 from training.judging.curves import (
     MOST_UNITS,
     confusion_rows,
@@ -34,7 +35,7 @@ def filling() -> Judged:
     """
     zero, no = np.zeros(FRAMES, np.int64), np.zeros(FRAMES, np.bool_)
     label = 0.25 + 0.5 * np.arange(FRAMES, dtype=np.float64)
-    names = np.full(FRAMES, "one")
+    names = Categorical.of(["one"] * FRAMES)
     return Judged(
         label,
         np.full(FRAMES, 0.3),
@@ -46,7 +47,7 @@ def filling() -> Judged:
         zero,
         zero,
         States(no.copy(), no.copy(), no.copy(), no.copy(), ~no),
-        {what: names.copy() for what in ("session", "group", "unit", "liquid")},
+        dict.fromkeys(("session", "group", "unit", "liquid"), names),
         100.0,
     )
 
@@ -157,7 +158,8 @@ def test_groups_weigh_the_same_in_a_box_and_few_readings_have_none() -> None:
     too high; four foamy frames are no box.
     """
     its = filling()
-    its.places["group"][:10] = "two"
+    group = Categorical.of(("one", "two"), np.arange(FRAMES) < 10)
+    its = replace(its, places={**its.places, "group": group})
     its.level_mm[:10] = its.label_mm[:10] - 2
     its.states.foam[20:24] = True
     (box,) = error_boxes(its)
@@ -237,9 +239,10 @@ def test_units_stand_as_people_count_with_errors_by_class() -> None:
     """u2 before u10; the strip of a class runs from its least error to its greatest; a unit of four readings
     is left out.
     """
+    unit = np.where(np.arange(FRAMES) < 60, "u10", "u2")
+    unit[-4:] = "u3"
     answers = foamy()
-    answers.places["unit"][:] = np.where(np.arange(FRAMES) < 60, "u10", "u2")
-    answers.places["unit"][-4:] = "u3"
+    answers = replace(answers, places={**answers.places, "unit": Categorical.of(unit.tolist())})
     two, ten = unit_errors(answers)
     assert (two.unit, two.frames, ten.unit, ten.frames) == ("u2", 36, "u10", 50)
     assert list(two.errors_mm) == ["clean"]
@@ -259,6 +262,6 @@ def test_of_many_units_those_that_err_most_are_kept() -> None:
         validity=one.validity[rows],
         level_mm=one.label_mm[rows] + 0.01 * np.arange(n),
         states=States(**{f.name: getattr(one.states, f.name)[rows] for f in fields(States)}),
-        places={"unit": np.asarray([f"u{k // 5}" for k in range(n)])},
+        places={"unit": Categorical.of([f"u{k // 5}" for k in range(n)])},
     )
     assert [unit.unit for unit in unit_errors(many)] == [f"u{k}" for k in range(2, MOST_UNITS + 2)]

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from training.judging.categorical import Categorical
 from training.judging.class_figures import episodes, errors, figures_of, joint, longest_s, runs
 from training.judging.figures import Beyond, FlaggedErrors
 from training.judging.judged import Judged
@@ -25,7 +26,7 @@ def empties(sessions: int, level_mm: float = 0.0) -> Judged:
     """
     n = sessions * FRAMES
     no = np.zeros(n, np.bool_)
-    session = np.repeat([f"s{k:03d}" for k in range(sessions)], FRAMES)
+    session = Categorical.of([f"s{k:03d}" for k in range(sessions)], np.repeat(np.arange(sessions), FRAMES))
     zero, clock = np.zeros(n, np.int64), np.tile(np.arange(FRAMES), sessions)
     return Judged(
         np.zeros(n),
@@ -97,8 +98,8 @@ def test_every_group_weighs_the_same_and_the_frames_stand_beside() -> None:
     tenth of the pooled frames.
     """
     its = empties(11)
-    its.places["group"][:100] = "good"
-    its.places["group"][100:] = "bad"
+    group = Categorical.of(("good", "bad"), np.arange(110) >= 100)
+    its = replace(its, places={**its.places, "group": group})
     its.level_mm[100:] = 3.0
     its.validity[100:105] = 0
     found = errors(its, np.ones(110, np.bool_))

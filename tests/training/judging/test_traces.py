@@ -9,6 +9,7 @@ import json
 import numpy as np
 import pytest
 
+from training.judging.categorical import Categorical
 from training.judging.figures import SessionTrace
 from training.judging.judged import Judged
 from training.judging.traces import WORST, worst_traces
@@ -29,7 +30,7 @@ def answers() -> Judged:
     validity, reason, flags, level = zero + VALID, zero + GIVEN, zero.copy(), label + session
     validity[100:150], reason[100:150], level[100:150] = WITHHELD, DOUBT, np.nan
     flags[[10, *range(20, 30)]] = FLAG_BITS["foam"]
-    names = np.asarray([f"s{k}" for k in session])
+    names = Categorical.of([f"s{k}" for k in session])
     return Judged(
         label_mm=label,
         u_mm=np.full(n, 0.3),
@@ -41,7 +42,7 @@ def answers() -> Judged:
         t_ms=7000 + 100 * np.tile(np.arange(FRAMES), SESSIONS),
         frame=zero,
         states=States(no.copy(), no.copy(), no.copy(), no.copy(), ~no),
-        places={"session": names, "unit": names, "liquid": np.full(n, "water")},
+        places={"session": names, "unit": names, "liquid": Categorical.of(["water"] * n)},
         span_mm=100.0,
         reason=reason,
     )

@@ -56,7 +56,7 @@ def judged(make_strip: Make) -> Judged:
 
 def with_errors(judged: Judged, by_unit: np.ndarray, wet: bool = False) -> Judged:
     """Readings that err by so many mm, unit by unit; an empty tank is right, or read as wet."""
-    _, unit = np.unique(judged.places["group"], return_inverse=True)
+    _, unit = judged.places["group"].numbered()
     level = judged.label_mm + by_unit[unit]
     level[judged.states.empty] = 60.0 if wet else 0.0
     return replace(judged, level_mm=level)

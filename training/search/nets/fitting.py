@@ -24,7 +24,7 @@ from training.models.features import (
     width,
     without_pour,
 )
-from training.models.nets import Net, NetPlan, fit_net, quantise_net
+from training.models.nets import IntNet, Net, NetPlan, fit_net, quantise_net
 from training.models.operating import (
     DEFAULT_SHARES,
     Operating,
@@ -48,7 +48,7 @@ from training.models.watch import (
     states_of,
 )
 from training.program import LEVEL_UNITS_PER_MM, Builder, shift_round_int
-from training.rows import Floats, Ints, Mask, group_weights
+from training.rows import Floats, Ints, Mask, Narrow, group_weights
 from training.search.array_recipes import (
     ALL,
     EVERY,
@@ -67,6 +67,7 @@ _ASIDE = 0.2  # weight of the frames that a net is not for: the flag that choose
 MOST_FIT_ROWS = 12_000  # frames of one session are alike: more take longer and teach little
 WATCHER_BITS = 16  # fewer bits cost it most of the foam it would find
 EMPTY_WEIGHT = 0.5
+_BLOCK = 1 << 16  # rows that an integer net is asked at once: each of its layers takes eight bytes a unit
 _SCALES = (0.7, 1.2)  # of shares: a coupling or permittivity that no capture had; common practice, no source
 # a drop on three pads of ten, up to 0.3 of a swing: common practice, no source
 _DROP_CHANCE, _DROP_SHARE = 0.3, 0.3
@@ -108,13 +109,15 @@ class Learnt:
 @dataclass(frozen=True)
 class FeatureTable:
     """What all candidates of one trimming share: integer features of all ``groups`` (n, width), their bounds,
-    and shares (n, channels), of all rows. ``longest_pour_s``: see :class:`training.program.Program`.
+    and shares (n, channels), of all rows; int32, in which every value of a program lies. Floats are made of
+    the rows and groups that are asked for, so that nothing is summed in 32 bits. ``longest_pour_s``: see
+    :class:`training.program.Program`.
     """
 
     trimming: Trimming
     trims: Ints
-    features: Floats
-    shares: Floats
+    features: Narrow
+    shares: Narrow
     bounds: tuple[tuple[int, ...], tuple[int, ...]]
     longest_pour_s: int = 0
 
@@ -126,12 +129,23 @@ class FeatureTable:
     def untold(self) -> FeatureTable:
         """The same where nothing is known of pours."""
         features = self.features.copy()
-        features[:, columns((POUR,), self.groups, self.trimming)] = 0.0
+        features[:, columns((POUR,), self.groups, self.trimming)] = 0
         return replace(self, features=features)
 
     def of(self, groups: Sequence[str], rows: Ints | Mask) -> Floats:
-        """Features of some groups on some rows."""
-        return self.features[rows][:, columns(groups, self.groups, self.trimming)]
+        """Features of some groups on some rows, (rows, width); they lie column by column, and sums over them
+        end in other last bits where they don't.
+        """
+        at = np.flatnonzero(rows) if rows.dtype == np.bool_ else rows
+        wanted = columns(groups, self.groups, self.trimming)
+        found = np.empty((len(at), len(wanted)), np.float64, order="F")
+        for place, column in enumerate(wanted):
+            found[:, place] = self.features[at, column]
+        return found
+
+    def shares_of(self, rows: Ints | Mask) -> Floats:
+        """The shares on some rows, (rows, channels)."""
+        return self.shares[rows].astype(np.float64)
 
     def bounds_of(self, groups: Sequence[str]) -> tuple[list[int], list[int]]:
         at = columns(groups, self.groups, self.trimming)
@@ -175,12 +189,17 @@ def prepare_features(context: SearchContext, rows: Mask, trim: str, *, told: boo
     )
     trims = trim_counts(data, trimming.kinds)
     values = values_of(program, data, rows, trims, (joined, nodes.shares))
-    features, shares = (
-        np.zeros((len(rows), width(groups, trimming))),
-        np.zeros((len(rows), hardware.channels)),
-    )
-    features[rows], shares[rows] = values[joined], values[nodes.shares]
+    features, shares = (_on_all(rows, values.pop(name)) for name in (joined, nodes.shares))
     return FeatureTable(trimming, trims, features, shares, (interval.low, interval.high), longest)
+
+
+def _on_all(rows: Mask, values: Narrow) -> Narrow:
+    """What ``rows`` have, on all rows, zero elsewhere; the same array where ``rows`` are all there are."""
+    if rows.all():
+        return values
+    every = np.zeros((len(rows), values.shape[1]), np.int32)
+    every[rows] = values
+    return every
 
 
 def thinned(data: FrozenData, rows: Mask, most: int = MOST_FIT_ROWS) -> Ints:
@@ -242,7 +261,7 @@ def _watched(
     data = context.data
     at = thinned(data, context.fit, effort.watcher_rows)
     groups = without_pour(task.groups)
-    rows = WatchRows(table.of(groups, at), table.shares[at], states_of(data).where(at), data.group[at])
+    rows = WatchRows(table.of(groups, at), table.shares_of(at), states_of(data).where(at), data.group[at])
     if groups != task.groups:
         rows = replace(rows, told=half_told(table.of((POUR,), at), context.request.seed))
     steps = round(task.steps * effort.steps)
@@ -256,7 +275,7 @@ def _rescaled(table: FeatureTable, groups: Sequence[str], at: Ints, seed: int) -
     of = np.arange(0, len(at), 2)
     scale = np.random.default_rng(seed + 1).uniform(*_SCALES, (len(of), 1))
     return _in_motion(
-        table, groups, at[of], still_features(table.shares[at[of]] * scale, groups, table.trimming)
+        table, groups, at[of], still_features(table.shares_of(at[of]) * scale, groups, table.trimming)
     ), of
 
 
@@ -267,7 +286,7 @@ def _wetted_empty(table: FeatureTable, groups: Sequence[str], empty: Ints, seed:
     if not len(empty):
         return np.zeros((0, width(groups, table.trimming)))
     rng = np.random.default_rng(seed)
-    shares = table.shares[empty].copy()
+    shares = table.shares_of(empty)
     hanging = rng.random(shares.shape) < _DROP_CHANCE
     drops = hanging * rng.uniform(0, _DROP_SHARE, shares.shape)
     for low, high in table.trimming.pairs:  # a drop is a lump and shows alike at every frequency
@@ -401,12 +420,12 @@ def thresholds_of(
 def scores_of(context: SearchContext, table: FeatureTable, parts: Parts, rows: Mask) -> Scores:
     """What the nets give on rows, from integer features: the arithmetic of the program's own operations."""
     data = context.data
-    plain = parts.level.activations(table.of(parts.level_groups, rows))[-1][:, 0]
-    foam = plain
+    at = np.flatnonzero(rows)
+    foam = plain = _outputs(table, parts.level, parts.level_groups, at)[:, 0]
     if parts.foam is not None:
-        foam = parts.foam.activations(table.of(parts.foam_groups, rows))[-1][:, 0]
+        foam = _outputs(table, parts.foam, parts.foam_groups, at)[:, 0]
     (doubt, strange), (seen_foam, seen_film) = (
-        np.clip(net.activations(table.of(groups, rows))[-1], SCORE_LOW, SCORE_HIGH).astype(np.int64).T
+        np.clip(_outputs(table, net, groups, at), SCORE_LOW, SCORE_HIGH).astype(np.int64).T
         for net, groups in (
             (parts.error, without_pour(parts.watch_groups)),
             (parts.condition, parts.watch_groups),
@@ -414,7 +433,7 @@ def scores_of(context: SearchContext, table: FeatureTable, parts: Parts, rows: M
     )
     if parts.patience:
         doubt = _patient(doubt, data.session[rows], restarted(data)[rows])
-    shares = table.shares[rows].astype(np.int64)
+    shares = table.shares[at]  # looked at, never summed
     plain, foam = (np.clip(level / LEVEL_UNITS_PER_MM, 0, context.span_mm) for level in (plain, foam))
     return Scores(
         plain,
@@ -423,10 +442,18 @@ def scores_of(context: SearchContext, table: FeatureTable, parts: Parts, rows: M
         strange,
         seen_foam,
         seen_film,
-        shares[:, list(table.trimming.telling)].max(axis=1),
-        shares.min(axis=1),
-        shares.max(axis=1) if table.trimming.pairs else None,
+        shares[:, list(table.trimming.telling)].max(axis=1).astype(np.int64),
+        shares.min(axis=1).astype(np.int64),
+        shares.max(axis=1).astype(np.int64) if table.trimming.pairs else None,
     )
+
+
+def _outputs(table: FeatureTable, net: IntNet, groups: Sequence[str], at: Ints) -> Floats:
+    """What a net gives on the rows ``at``, (rows, outputs), some rows at once: whole numbers, which are the
+    same however the rows are cut.
+    """
+    blocks = range(0, len(at), _BLOCK) or (0,)
+    return np.concatenate([net.activations(table.of(groups, at[k : k + _BLOCK]))[-1] for k in blocks])
 
 
 def _patient(doubt: Ints, session: Ints, anew: Mask) -> Ints:
