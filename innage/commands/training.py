@@ -24,7 +24,7 @@ from innage.options import (
     open_store,
 )
 from innage.sections import SectionedCommand
-from innage.terminal.output import emit, progress, say
+from innage.terminal.output import emit, progress, say, say_aside
 from innage.terminal.views.models.bundle import warn_uneven
 from innage.terminal.views.models.training import show_model, show_models
 from innage.terminal.views.pages import show_next
@@ -104,21 +104,25 @@ def train(
     out from training.
     """
     from dataset.pools.opening import pool_at
+    from innage.jobs.models.memory import told_of_memory
     from innage.jobs.models.training import Search, model_facts
     from innage.jobs.models.training import train as train_model
     from training.search.metrics import read_metrics
 
-    with progress("training") as shown, open_store(store) as opened, pool_at(dask) as pool:
-        model = train_model(
-            opened,
-            frozen,
-            name,
-            limits=limits,
-            budget=budget,
-            families=family,
-            search=Search(seed, trim, ablation, date, recipe, since_pour, pool),
-            progress=shown,
-        )
+    with open_store(store) as opened, pool_at(dask) as pool:
+        if (sentence := told_of_memory(opened, frozen)) is not None:
+            say_aside(f"warning: {sentence}")
+        with progress("training") as shown:
+            model = train_model(
+                opened,
+                frozen,
+                name,
+                limits=limits,
+                budget=budget,
+                families=family,
+                search=Search(seed, trim, ablation, date, recipe, since_pour, pool),
+                progress=shown,
+            )
     facts = model_facts(model)
     if json:
         emit(facts)
