@@ -38,6 +38,7 @@ def test_features_and_shares_are_handed_out_as_floats(table: FeatureTable) -> No
             found = table.of(groups, rows)
             assert found.dtype == np.float64
             assert found.flags.f_contiguous
+        assert table.shares_of(rows).dtype == np.float64
         assert np.array_equal(table.shares_of(rows), table.shares.astype(np.int64)[rows])
     both = table.of(ALL, np.asarray([0, 1]))
     assert (both * 4 == np.asarray([[4 * INT32_MAX], [4 * INT32_MIN]])).all()
