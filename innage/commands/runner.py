@@ -31,7 +31,7 @@ def runner(
     """Do the jobs of the store's queue, the oldest first.
 
     Several runners may work on one store. SIGTERM or Ctrl-C: it takes no other job, and the one that runs
-    goes back into the queue at its next step. With --once exit 1 where a job failed.
+    goes back into the queue at its next step. With --once exit 1 where a job failed here.
     """
     from dataset.pools.opening import pool_at
     from dataset.words import JobState

@@ -91,7 +91,7 @@ def cancel(orm: OrmSession, ref: str, by: Actor) -> QueuedJob:
         return to_job(row)
     if JobState(row.state).has_ended:
         raise ChangedMeanwhileError(
-            f"job {row.key[:ID_DIGITS]}", f"is {row.state}", "one that is queued or runs"
+            f"job {row.key[:ID_DIGITS]}", f"has {row.state}", "one that is queued or runs"
         )
     if not row.cancel_requested:
         change(orm, row, cancel_requested=True)

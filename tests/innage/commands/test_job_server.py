@@ -118,7 +118,7 @@ def test_what_a_server_refuses_is_one_sentence(
         (("show", "abcd"), "job abcd: is not in this store"),
         (("show", "../x"), "expected the first digits of its key, at least 4"),
         (("log", "abc"), "expected the first digits of its key, at least 4"),
-        (("cancel", key), "is succeeded; expected one that is queued or runs"),
+        (("cancel", key), "has succeeded; expected one that is queued or runs"),
         (("list", "--limit", "501"), "--limit: 501; expected at most 500 from a server"),
         (("show", other, "--out", "x"), "made no files"),
     ]

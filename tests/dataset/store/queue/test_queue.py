@@ -214,7 +214,7 @@ def test_a_job_is_cancelled(store: Store, monkeypatch: pytest.MonkeyPatch) -> No
     assert told(store, waiting.key) == ["queued", "cancel asked", "cancelled"]
     done = store.queue_job(NEW)
     store.job_succeeded(claimed(store), {"figures": "c" * 64}, {})
-    with pytest.raises(ChangedMeanwhileError, match="is succeeded; expected one that is queued or runs"):
+    with pytest.raises(ChangedMeanwhileError, match="has succeeded; expected one that is queued or runs"):
         store.cancel_job(done.key)
     running = store.queue_job(NEW)
     held = claimed(store)
