@@ -24,6 +24,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from training.models.trimming import SHARE_BITS, SHARE_HIGH, SHARE_LOW, SHARE_ONE, Trimming, emit_shares
 from training.program import NO_POUR, Builder, running_range
@@ -180,11 +181,11 @@ def _emit_unrest(builder: Builder, shares: str, started: str) -> str:
     return _emit_running(builder, "unrest", raised, started, 0, _UNREST_HIGH << _UNREST_GAIN)
 
 
-def still_features(shares: Floats, groups: Sequence[str], trimming: Trimming) -> Floats:
+def still_features(shares: Floats | NDArray[np.int32], groups: Sequence[str], trimming: Trimming) -> Floats:
     """The same features without rounding, of shares (n, channels) in units of 1/4096 that have stood still;
     float64 (n, width). Nothing is known of pours.
     """
-    telling = shares[:, list(trimming.telling)]
+    telling = shares[:, list(trimming.telling)].astype(np.float64)
     wettest = np.maximum(telling.max(axis=1, keepdims=True), WET_FLOOR)
     ratios = np.clip(np.clip(telling, 0, None) * SHARE_ONE / wettest, 0, RATIO_HIGH)
     none = np.zeros((len(shares), 1))
