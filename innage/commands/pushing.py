@@ -101,6 +101,7 @@ def _watch(store: Store, connection: Connection, sessions: SessionFilter, every_
     from innage.jobs.exchange.push import push
     from innage.jobs.exchange.watching import watch
     from innage.terminal.stopping import asked_to_stop
+    from innage.terminal.views.exchange import held_sentences
 
     def tell(outcome: Pushed | InnageError) -> None:
         if isinstance(outcome, InnageError):
@@ -108,8 +109,8 @@ def _watch(store: Store, connection: Connection, sessions: SessionFilter, every_
             return
         if outcome.new:
             say(f"{outcome.new} new to {connection.name}")
-        for one in outcome.held:
-            say(f"held back: {one.error.said_by(option_of)}")
+        for sentence in held_sentences(outcome, option_of):
+            say(f"held back: {sentence}")
 
     with asked_to_stop() as stopped:
         say_aside(f"pushing to {connection.name} every {every_s} s; Ctrl-C ends it")

@@ -234,7 +234,7 @@ def take_group(store: Store, name: str, group: Group, kept: Collection[str] = ()
 
     Args:
         store: the store, as the one works on it who sent the group.
-        name: what sentences call that one.
+        name: what sentences call what was sent.
         group: what was sent.
         kept: blobs that go on waiting, since another group names them too.
 

@@ -88,7 +88,7 @@ class ExchangeDoor(Transactions):
 
         def work(orm: OrmSession) -> Exchanged:
             allow = None if self._actor is None else Allowing(orm, self._actor).check
-            report = accepting.accept(orm, source, progress, allow)
+            report = accepting.accept(orm, source, progress, allow, here=self._here)
             refused = [one.error for one in report.held if isinstance(one.error, NotAllowedError)]
             if whole and refused:
                 raise refused[0]
@@ -120,10 +120,15 @@ class ExchangeDoor(Transactions):
 
         return self._write(work)
 
+    @property
+    def _here(self) -> str:
+        """Where sentences say that something is: who acts from elsewhere has another store than this one."""
+        return "here" if self._actor is None else "in the team's store"
+
     def _judged(self, orm: OrmSession, source: Source, whole: bool) -> Exchanged:
         allow = None if self._actor is None else Allowing(orm, self._actor).check
         nested = orm.begin_nested()
-        report = accepting.accept(orm, source, allow=allow, documents_alone=True)
+        report = accepting.accept(orm, source, allow=allow, here=self._here, documents_alone=True)
         if whole and report.held:
             nested.rollback()
         else:

@@ -74,6 +74,7 @@ def accept(
     progress: Progress | None = None,
     allow: Callable[[str], None] | None = None,
     *,
+    here: str = "here",
     documents_alone: bool = False,
 ) -> Exchanged:
     """Write what the source has and this store lacks, in the transaction of ``orm``.
@@ -83,13 +84,14 @@ def accept(
         source: what objects are had from.
         progress: called with (what, done, total).
         allow: called with the kind of each object that was written; one for which it raises is held back.
-        documents_alone: as of :class:`dataset.store.exchange.taking.Taking`.
+        here: as of :class:`dataset.store.exchange.taking.Taking`.
+        documents_alone: as of that, too.
 
     Raises:
         InputError: the source cannot give what it offers; what it gives and this store cannot take is held
             back instead.
     """
-    taking = Taking(orm, source.name, documents_alone=documents_alone)
+    taking = Taking(orm, source.name, here, documents_alone=documents_alone)
     taken, held = take(taking, source, progress, allow)
     taking.finish()
     return Exchanged(taken, held, tuple(taking.remarks))

@@ -165,8 +165,14 @@ class Taking:
         elif here and event.reason not in here:
             before = "', '".join(sorted(here))
             self.remarks.append(
-                f"{called}: void here for '{before}', in {self.there} for '{event.reason}'; both hold"
+                f"{called}: void {self._remarked} for '{before}', in {self.there} for '{event.reason}'; "
+                "both hold"
             )
+
+    @property
+    def _remarked(self) -> str:
+        """Where remarks say that something is; a merge is told where it is done."""
+        return "here" if self.merging else self.here
 
     @cached_property
     def _are_many(self) -> bool:
@@ -242,7 +248,7 @@ class Taking:
             if "@" in unit.name and unit.same_as_id is None:
                 self.remarks.append(
                     f"unit {given_name(unit)} of {unit.bench.name} is another sample than {given_name(unit)} "
-                    f"here, and is called {unit.name}"
+                    f"{self._remarked}, and is called {unit.name}"
                 )
 
     def _tell_marks(self, sha256: str, parent: str | None) -> None:
@@ -327,7 +333,7 @@ def contested_session(
     taking: Taking, sha256: str, of_units: Sequence[tables.UnitRow], way_out: str, *fields: str
 ) -> ContradictionError:
     """The error for a session of two units: it must not be learnt from."""
-    here = taking.here.removeprefix("in ") if taking.merging else "this store"
+    here = "this store" if taking.here == "here" else taking.here.removeprefix("in ")
     return ContradictionError(
         f"session {sha256[:ID_DIGITS]}",
         f"is of units {' and '.join(row.name for row in of_units)}, as {here} and {taking.there} say, and "

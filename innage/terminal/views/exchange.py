@@ -35,10 +35,18 @@ def show_exchanged(
         say(f"{revision.what} {revision.theirs} of {other} is {revision.ours} here")
     for remark in report.remarks:
         say(remark)
-    for one in report.held[:_HELD_SHOWN]:
-        say(f"held back: {one.error.said_by(spelling)}")
-    if len(report.held) > _HELD_SHOWN:
-        say(f"{len(report.held) - _HELD_SHOWN} more were held back: see all of them with --json")
+    sentences = held_sentences(report, spelling)
+    for sentence in sentences[:_HELD_SHOWN]:
+        say(f"held back: {sentence}")
+    if len(sentences) > _HELD_SHOWN:
+        say(f"{len(sentences) - _HELD_SHOWN} more were held back: see all of them with --json")
+
+
+def held_sentences(report: Exchanged, spelling: Spelling) -> tuple[str, ...]:
+    """What is said of what was held back: once where it is said of several objects, as of a session and of
+    what it stands with.
+    """
+    return tuple(dict.fromkeys(one.error.said_by(spelling) for one in report.held))
 
 
 def exchanged_facts(report: Exchanged, spelling: Spelling) -> dict[str, Any]:

@@ -205,6 +205,7 @@ def test_one_budget_holds_no_session_back(rig: Store, team: Store, connection: C
     (held,) = done.held
     assert held.kind == "budget"
     assert "another name" in held.error.hint
+    assert "flash bytes is 1 in the team's store and 1536 in what tester sent" in held.error.found
     assert len(team.sessions()) == len(rig.sessions())
     again = push(rig, connection)
     assert ([one.kind for one in again.held], again.taken) == (["budget"], ())
