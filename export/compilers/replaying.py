@@ -8,6 +8,7 @@ with the state at power-on, that holds the C to the interpreter on every frame o
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -15,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.errors import InputError, ProgramError, ToolError
-from dataset.records import Frames
+from dataset.long_frames import LongFrames, parts_of
+from dataset.records import Frames, Recording
 from export.c.source import emit_c
 from export.compilers.host_build import HostProgram, kept_host
 from export.compilers.streamed import run_pieces
@@ -31,25 +33,25 @@ _PER_DEGREE = 10
 
 @dataclass(frozen=True)
 class Replayed:
-    """``readings`` int64 (n, 6) in the order of ``OUTPUTS``; ``restarts`` int64: frames before which the step
+    """``readings`` int32 (n, 6) in the order of ``OUTPUTS``; ``restarts`` int64: frames before which the step
     was outside the tolerance.
 
     ``steps_ms`` are those steps.
     """
 
-    readings: Array
+    readings: NDArray[np.int32]
     restarts: Array
     steps_ms: Array
 
 
 def replay_on_host(
     program: Program,
-    frames: Frames,
+    frames: Recording,
     trim: NDArray[np.int64] | None = None,
     since_pour: NDArray[np.int64] | None = None,
 ) -> Replayed:
     """Readings of ``frames`` from power-on at the first of them; a step in time outside the program's
-    tolerance starts anew, as firmware has to.
+    tolerance starts anew, as firmware has to. Of frames that are packed a part is unpacked at a time.
 
     ``trim`` int64 (trim size,), None for a program without; ``since_pour`` int64 (n,) the seconds since the
     last pour, None: not known, and of no matter to a program that is not told.
@@ -57,25 +59,35 @@ def replay_on_host(
     Raises InputError for frames outside the declared
     domain or a missing trim, ToolError where the C stops or says other than the interpreter.
     """
-    restarts = steps_outside(
-        np.asarray(frames.t_ms, np.int64), program.period_ms, program.period_tolerance_pct
-    )
-    first = np.zeros(len(frames), np.int64)
-    first[[0, *restarts] if len(frames) else []] = 1
-    stream = _Stream(program, frames.counts, _tenths(frames), first, since_pour)
-    for at in stream.pieces:
-        check_inputs(program, stream.inputs(at), at.start)
+    restarts, steps_ms = _steps_outside(program, frames)
+    first = np.zeros(len(frames), np.bool_)
+    first[[0, *restarts] if len(frames) else []] = True
+    stream = _Stream(program, frames, first, since_pour)
+    for at in stream.pieces():
+        check_inputs(program, at.inputs, at.start)
     prepared = prepare(program, None if trim is None else trim[None])
     stated = np.zeros(0, np.int64) if program.trim is None or trim is None else trim
-    texts = (stream.rows(at, stated) for at in stream.pieces)
-    sizes = [at.stop - at.start for at in stream.pieces]
-    readings = np.empty((len(frames), len(OUTPUTS)), np.int64)
+    texts = (at.rows(stated) for at in stream.pieces())
+    sizes = [at.stop - at.start for at in stream.slices()]
+    readings = np.empty((len(frames), len(OUTPUTS)), np.int32)
     last = initial_state(program)
     answers = run_pieces(_built(_Keyed(digest(program), program)), texts, sizes)
-    for at, (came, states) in zip(stream.pieces, answers, strict=True):
-        _hold_to_the_interpreter(program, stream, at, prepared, np.hstack([came, states]), last)
-        readings[at], last = came, states[-1:]
-    return Replayed(readings, restarts, np.diff(frames.t_ms)[restarts - 1])
+    for at, (came, states) in zip(stream.pieces(), answers, strict=True):
+        _hold_to_the_interpreter(program, at, prepared, np.hstack([came, states]), last)
+        readings[at.start : at.start + len(came)], last = came, states[-1:]
+    return Replayed(readings, restarts, steps_ms)
+
+
+def _steps_outside(program: Program, frames: Recording) -> tuple[Array, Array]:
+    """Frames before which the step is outside the program's tolerance, and these steps, both int64."""
+    found, steps, number, before = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)], 0, np.zeros(0, np.int64)
+    for part in parts_of(frames):
+        t_ms = np.concatenate([before, np.asarray(part.t_ms, np.int64)])
+        outside = steps_outside(t_ms, program.period_ms, program.period_tolerance_pct)
+        found.append(outside + (number - len(before)))
+        steps.append(np.diff(t_ms)[outside - 1])
+        number, before = number + len(part), t_ms[-1:]
+    return np.concatenate(found), np.concatenate(steps)
 
 
 @dataclass(frozen=True)
@@ -99,54 +111,78 @@ def forget_compiled() -> None:
 
 @dataclass(frozen=True)
 class _Stream:
-    """What the C is given: ``counts`` (n, channels), ``warm`` (n,) tenths of a degree, ``first`` (n,), 1
-    where it starts anew, and ``pours`` (n,) seconds, None: not known.
+    """What the C is given: frames, ``first`` (n,) where it starts anew, and ``pours`` (n,) seconds, None: not
+    known.
     """
 
     program: Program
-    counts: NDArray[np.integer]
-    warm: Array
-    first: Array
+    frames: Recording
+    first: NDArray[np.bool_]
     pours: Array | None
 
-    @property
-    def pieces(self) -> list[slice]:
+    def slices(self) -> Iterator[slice]:
         """The frames that are looked at together."""
-        frames = len(self.first)
-        return [slice(start, min(start + AT_ONCE, frames)) for start in range(0, frames, AT_ONCE)]
+        for start in range(0, len(self.first), AT_ONCE):
+            yield slice(start, min(start + AT_ONCE, len(self.first)))
 
-    def inputs(self, at: slice) -> dict[str, Array]:
-        """What the program is given in these frames, by the names of its inputs."""
-        counts, warm = np.asarray(self.counts[at], np.int64), self.warm[at]
-        pours = None if self.pours is None else self.pours[at]
-        return given_inputs(self.program, counts, warm, np.zeros_like(warm), pours)
+    def pieces(self) -> Iterator[_Piece]:
+        """These frames with what is given in them. Each caller has frames of its own to unpack: they are
+        asked for on two threads.
+        """
+        given = self.frames
+        window = LongFrames(given.blocks, given.channels).window if isinstance(given, LongFrames) else None
+        for at in self.slices():
+            part = _part(given, at) if window is None else window(at.start, at.stop)
+            pours = None if self.pours is None else self.pours[at]
+            counts, warm = np.asarray(part.counts, np.int64), _tenths(part, at.start)
+            yield _Piece(
+                at.start,
+                given_inputs(self.program, counts, warm, np.zeros_like(warm), pours),
+                self.first[at],
+                not_known(pours, len(warm)),
+            )
 
-    def rows(self, at: slice, trim: Array) -> bytes:
+
+@dataclass(frozen=True)
+class _Piece:
+    """Frames that are looked at together, the first of them being number ``start``: ``inputs`` by the names
+    of the program's inputs, ``first`` (frames,) where it starts anew, ``pours`` (frames,) seconds.
+    """
+
+    start: int
+    inputs: dict[str, Array]
+    first: NDArray[np.bool_]
+    pours: Array
+
+    def rows(self, trim: Array) -> bytes:
         """These frames as the harness reads them: the trim stands where a stream starts."""
         beginning = ",".join(map(str, ["1", *trim.tolist()]))
-        inputs = np.column_stack(list(self.inputs(at).values()))
+        inputs = np.column_stack(list(self.inputs.values()))
         lines = (
             f"{beginning if starts else '0'},{','.join(map(str, row))}"
-            for starts, row in zip(self.first[at].tolist(), inputs.tolist(), strict=True)
+            for starts, row in zip(self.first.tolist(), inputs.tolist(), strict=True)
         )
         return "\n".join([*lines, ""]).encode()
 
 
+def _part(frames: Recording, at: slice) -> Frames:
+    warm = frames.temperature_c
+    return Frames(frames.t_ms[at], frames.counts[at], None if warm is None else warm[at])
+
+
 def _hold_to_the_interpreter(
-    program: Program, stream: _Stream, at: slice, prepared: Array, came: Array, last: Array
+    program: Program, piece: _Piece, prepared: Array, came: Array, last: Array
 ) -> None:
     """ToolError where the interpreter comes from the C's state before a frame to another reading, or to
     another state behind it: ``came`` (frames, outputs and state) are the C's, ``last`` the state before them.
     """
     states = came[:, len(OUTPUTS) :]
     before = np.concatenate([last, states[:-1]])
-    before[stream.first[at] == 1] = initial_state(program)
-    given = stream.inputs(at)
+    before[piece.first] = initial_state(program)
+    given = piece.inputs
     inputs = given["counts"], given["temperature"][:, 0], given["faults"][:, 0]
     try:
-        reading, after = step(
-            program, *inputs, before, prepared, not_known(stream.pours, len(stream.first))[at]
-        )
+        reading, after = step(program, *inputs, before, prepared, piece.pours)
     except (InputError, ProgramError) as error:  # of a state that no program can be in
         raise ToolError("the C on this computer", f"a state that cannot be ({error})") from error
     expected = np.hstack([reading.table(), after])
@@ -155,12 +191,12 @@ def _hold_to_the_interpreter(
         k = int(np.argmax(differs))
         raise ToolError(
             "the C on this computer",
-            f"{came[k].tolist()} at frame {at.start + k}, reading and state",
+            f"{came[k].tolist()} at frame {piece.start + k}, reading and state",
             f"{expected[k].tolist()}, as the interpreter has it",
         )
 
 
-def _tenths(frames: Frames) -> Array:
+def _tenths(frames: Frames, start: int) -> Array:
     if frames.temperature_c is None:
         return np.full(len(frames), NO_TEMPERATURE, np.int64)
     missing = np.isnan(frames.temperature_c)
@@ -172,7 +208,7 @@ def _tenths(frames: Frames) -> Array:
     if wrong.any():
         frame = int(np.argmax(wrong))
         raise InputError(
-            f"temperature of frame {frame}",
+            f"temperature of frame {start + frame}",
             f"{tenths[frame] / _PER_DEGREE:g} C",
             f"{low / _PER_DEGREE:g} to {high / _PER_DEGREE:g} C",
         )

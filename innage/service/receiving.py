@@ -13,9 +13,10 @@ from starlette.requests import Request
 from dataset.documents import Document
 from dataset.errors import InputError, NotAllowedError, NotFoundError
 from dataset.exchange.groups import is_whole
-from dataset.exchange.objects import Offered, Parcel
+from dataset.exchange.objects import REGISTRY, Offered, Parcel
 from dataset.exchange.report import Exchanged, Held
 from dataset.exchange.scopes import SCOPES
+from dataset.records import ID_DIGITS
 from dataset.words import Scope
 from innage.jobs.exchange.peer import Sent
 from innage.jobs.exchange.received import WITH_BLOBS, Received, read_sent
@@ -162,6 +163,7 @@ def _together(store: Store, name: str, groups: Groups) -> GroupsTaken | None:
 
 def _all_together(store: Store, name: str, read: Sequence[list[tuple[Document, Sent]]]) -> GroupsTaken | None:
     every = [one for objects in read for one in objects]
+    _refuse_others(store, every)
     wanted = Received(name, every, no_blob, MOST_UNPACKED)
     new = frozenset(store.lacking(wanted.objects()))
     with_blobs = [one for one in wanted.objects() if one in new and wanted.blobs(one)]
@@ -228,6 +230,21 @@ def read_group(group: Group) -> list[tuple[Document, Sent]]:
     return objects
 
 
+def _refuse_others(store: Store, objects: Sequence[tuple[Document, Sent]]) -> None:
+    """InputError where an object is here already and its document here is another: what is acknowledged is
+    the document that was sent. What is registered may differ in its note, of which there is a remark.
+    """
+    sent = {Parcel(document).offered: document for document, _ in objects if document.kind not in REGISTRY}
+    known = sent.keys() - frozenset(store.lacking(tuple(sent)))
+    for parcel in store.parcels(known) if known else ():
+        if parcel.document.sha256 != sent[parcel.offered].sha256:
+            raise InputError(
+                f"{parcel.document.kind} {parcel.document.name[:ID_DIGITS]}",
+                "its document is another than the one of this name in the team's store",
+                "the same content under the same name",
+            )
+
+
 def take_group(store: Store, name: str, group: Group, kept: Collection[str] = ()) -> Taken:
     """Take a group, in one transaction with the end of the blobs that waited for it: where either end is
     killed, they wait or are in the store, never both.
@@ -243,6 +260,7 @@ def take_group(store: Store, name: str, group: Group, kept: Collection[str] = ()
             whole or not at all. NotAllowedError: the actor may not.
     """
     objects = read_group(group)
+    _refuse_others(store, objects)
     blobs = _Blobs(store)
     received = Received(name, objects, blobs.read, MOST_UNPACKED)
     new = frozenset(store.lacking([one for one in received.objects() if one.kind in WITH_BLOBS]))

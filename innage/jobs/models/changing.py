@@ -245,7 +245,10 @@ def _logs(
             replay_on_host(bundle.program, frames, trim, parsed.since_pour)
             for bundle, trim in zip(bundles, trims, strict=True)
         )
-        old, new = _replayed(bundles[0], was.readings), _replayed(bundles[1], now.readings)
+        old, new = (
+            _replayed(bundle, replayed.readings.astype(np.int64))
+            for bundle, replayed in zip(bundles, (was, now), strict=True)
+        )
         places = _Places([file.name] * len(frames), np.arange(len(frames)), np.asarray(frames.t_ms))
         changed.append(
             LogChanges(

@@ -107,7 +107,8 @@ def replay(
     program = program_of(model) if isinstance(model, Model) else model
     taken = None if trim is None or program.trim is None else np.asarray(trim, np.int64)
     pours = None if since_pour is None else np.asarray(since_pour, np.int64)
-    return reading_table(frames.t_ms, replay_on_host(program, frames, taken, pours).readings)
+    readings = replay_on_host(program, frames, taken, pours).readings
+    return reading_table(frames.t_ms, readings.astype(np.int64))
 
 
 @dataclass(frozen=True)
@@ -252,11 +253,11 @@ def _replayed(
     from dataset.files.scratch import scratch_folder
 
     if content is None:
-        return _replayed_there(file, reader, program, trim)
+        return _as_sent(_replayed_there(file, reader, program, trim))
     with scratch_folder() as folder:
         place = folder / file.name
         place.write_bytes(content)
-        answer = _replayed_there(place, reader, program, trim)
+        answer = _as_sent(_replayed_there(place, reader, program, trim))
     if isinstance(answer, InputError):
         where, found, expected = (
             text.replace(str(place), str(file)) for text in (answer.where, answer.found, answer.expected)
@@ -265,16 +266,24 @@ def _replayed(
     return answer
 
 
+def _as_sent(answer: tuple[ParsedFile, Replayed] | InputError) -> tuple[ParsedFile, Replayed] | InputError:
+    """With frames as arrays: packed ones are in memory that no other process has."""
+    from dataset.long_frames import as_arrays
+
+    if isinstance(answer, InputError):
+        return answer
+    parsed, replayed = answer
+    return replace(parsed, frames=as_arrays(parsed.frames)), replayed
+
+
 def _replayed_there(
     file: Path, reader: LogReader, program: Program, trim: NDArray[np.int64] | None
 ) -> tuple[ParsedFile, Replayed] | InputError:
-    from dataset.long_frames import as_arrays
     from export.compilers.replaying import replay_on_host
 
     try:
         parsed = reader.read(file)
-        frames = as_arrays(parsed.frames)
-        return replace(parsed, frames=frames), replay_on_host(program, frames, trim, parsed.since_pour)
+        return parsed, replay_on_host(program, parsed.frames, trim, parsed.since_pour)
     except InputError as error:
         return error
 
@@ -417,22 +426,26 @@ def readings_csv(program: Program, parsed: ParsedFile, replayed: Replayed) -> It
     """The text of a file of readings, in pieces: one line a frame; levels in mm to all digits (they are
     64ths), the level empty where withheld, flags joined by '+', the reason empty where the reading is given.
     """
+    from dataset.long_frames import parts_of
     from training.program import LEVEL_UNITS_PER_MM, NO_LEVEL
     from training.program.model import GIVEN, REASON_NAMES, VALIDITY_NAMES, flag_names
 
     levels = {unit: f"{unit / LEVEL_UNITS_PER_MM:.6f}" for unit in range(program.span + 1)} | {NO_LEVEL: ""}
     flags = {code: "+".join(flag_names(code)) for code in range(32)}
     reasons = REASON_NAMES | {GIVEN: ""}
-    t_ms = parsed.frames.t_ms
     yield f"{_COLUMNS}\n"
-    for start in range(0, len(t_ms), _LINES_AT_ONCE):
-        at = slice(start, start + _LINES_AT_ONCE)
-        columns = zip(t_ms[at].tolist(), *replayed.readings[at].T.tolist(), strict=True)
-        lines = [
-            f"{t},{levels[low]},{levels[level]},{levels[high]},{VALIDITY_NAMES[valid]},{flags[code]},{reasons[why]}\n"
-            for t, low, level, high, valid, code, why in columns
-        ]
-        yield "".join(lines)
+    number = 0
+    for part in parts_of(parsed.frames):
+        readings = replayed.readings[number : number + len(part)]
+        for start in range(0, len(part), _LINES_AT_ONCE):
+            at = slice(start, start + _LINES_AT_ONCE)
+            columns = zip(part.t_ms[at].tolist(), *readings[at].T.tolist(), strict=True)
+            lines = [
+                f"{t},{levels[low]},{levels[level]},{levels[high]},{VALIDITY_NAMES[valid]},{flags[code]},{reasons[why]}\n"
+                for t, low, level, high, valid, code, why in columns
+            ]
+            yield "".join(lines)
+        number += len(part)
 
 
 def summary(program: Program, replayed: Replayed) -> dict[str, Any]:

@@ -15,7 +15,10 @@ import numpy as np
 import pytest
 from programs import told
 
+from dataset import long_frames
+from dataset.blocks import to_blocks
 from dataset.errors import InputError, ToolError
+from dataset.long_frames import LongFrames
 from dataset.records import Frames
 from export.c.source import CSource, emit_c
 from export.compilers import host_build, replaying
@@ -233,3 +236,21 @@ def test_early_frames_are_outside_too(samples: dict[str, Program]) -> None:
     assert restarts(
         np.asarray([0, 1000, 1899, 2899]), program.period_ms, program.period_tolerance_pct
     ).tolist() == [2]
+
+
+def test_packed_frames_are_replayed_as_arrays_are(
+    samples: dict[str, Program], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A part at a time: readings, and steps that begin in one part and end in the next."""
+    monkeypatch.setattr(replaying, "AT_ONCE", 7)
+    monkeypatch.setattr(long_frames, "WINDOW", 10)
+    program = samples["every_op"]
+    steps = np.full(59, program.period_ms)
+    steps[[9, 24]] *= 3  # from frame 9 to 10, the first of the second part, and within the third
+    frames = frames_of(program, [0, *np.cumsum(steps).tolist()])
+    whole = replay_on_host(program, frames, trim_of(program))
+    packed = LongFrames(to_blocks(frames, 4), program.channels)
+    parts = replay_on_host(program, packed, trim_of(program))
+    assert parts.restarts.tolist() == whole.restarts.tolist() == [10, 25]
+    assert parts.steps_ms.tolist() == [3 * program.period_ms] * 2
+    assert np.array_equal(parts.readings, whole.readings)

@@ -375,6 +375,22 @@ def test_groups_that_are_sent_together(
     assert [one["new"] for one in again[0]["taken"]["taken"]] == [0, 0]
 
 
+def test_another_document_under_a_known_name_is_not_acknowledged(
+    door: httpx.Client, team: Store, session: tuple[Parcel, bytes], registered: dict[str, list[Parcel]]
+) -> None:
+    """A receipt would vouch for bytes that the store never had. The same again is acknowledged as before."""
+    parcel, pack = session
+    put(door, pack)
+    (void,) = registered["void"]
+    assert post(door, sent(parcel, sha256(pack)), sent(void)).status_code == 200
+    other = [sent(with_facts(void, reason="another"))]
+    assert "is another than" in is_problem(post(door, *other), "refused")["detail"]
+    (outcome,) = door.post("/v1/groups", json={"groups": [{"objects": other}]}).json()["groups"]
+    assert outcome["problem"]["type"] == "/problems/refused"
+    assert [one["digest"] for one in post(door, sent(void)).json()["acknowledged"]] == [void.document.sha256]
+    assert team.sessions()[0].void_reason == "a leak"
+
+
 def test_the_openapi_document_has_every_route(door: httpx.Client) -> None:
     """What fuzzers and other clients go by."""
     document = door.get("/v1/openapi.json").json()
