@@ -228,9 +228,10 @@ class Connection:
         path: str,
         body: BaseModel | None = None,
         conditions: Mapping[str, str] | None = None,
+        wait_s: float = TIMEOUT_S,
     ) -> A:
         content = None if body is None else body.model_dump_json().encode()
-        answer = self._ask(method, path, content, "application/json", conditions)
+        answer = self._ask(method, path, content, "application/json", conditions, wait_s)
         try:
             return kind.model_validate_json(answer)
         except ValidationError as error:
@@ -243,18 +244,22 @@ class Connection:
         content: bytes | None = None,
         media_type: str = "application/json",
         conditions: Mapping[str, str] | None = None,
+        wait_s: float = TIMEOUT_S,
     ) -> bytes:
         """The body of the answer to a request, which is made again where that may help; ``conditions`` are
-        further fields of its head.
+        further fields of its head, ``wait_s`` how long the next part of the answer may take.
 
         Raises:
             ProblemError: the server says no. StoreError: it cannot be reached, or is busy for long.
         """
         headers = dict(conditions or {}) | ({} if content is None else {"Content-Type": media_type})
+        timeout = httpx.Timeout(TIMEOUT_S, read=wait_s)
         for tried in range(1, TRIES + 1):
             pause = PAUSES_S[min(tried, len(PAUSES_S)) - 1]
             try:
-                with self._client.stream(method, path, content=content, headers=headers) as answer:
+                with self._client.stream(
+                    method, path, content=content, headers=headers, timeout=timeout
+                ) as answer:
                     body = self._read(answer)
                     if answer.is_success:
                         return body

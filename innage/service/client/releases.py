@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from dataset.errors import ChangedMeanwhileError, InputError, NotFoundError
+from dataset.errors import ChangedMeanwhileError, InnageError, InputError, NotFoundError
 from dataset.records import ChannelMove
 from dataset.values import check_channel
 from innage.jobs import Progress
@@ -28,6 +28,7 @@ from innage.service.messages.releases import (
 )
 
 _ZIP = "application/zip"
+JUDGED_S = 600.0  # a busy server judges a bundle for minutes
 
 
 class Releases(Connection):
@@ -98,11 +99,13 @@ class Releases(Connection):
         asked = MoveAsked(bundle_sha256=bundle_sha256, reason=wish.reason, concessions=list(wish.concessions))
         try:
             with _told():
-                answer = self._json(MovedAnswer, "PUT", f"/v1/channels/{wish.channel}", asked, condition)
-        except ChangedMeanwhileError:
+                answer = self._json(
+                    MovedAnswer, "PUT", f"/v1/channels/{wish.channel}", asked, condition, JUDGED_S
+                )
+        except InnageError as error:
             moved = self._own(bundle_sha256, wish, before)
             if moved is None:
-                raise
+                raise error
             return moved
         return Moved(answer.move.move, answer.judgement, answer.before)
 
@@ -119,10 +122,13 @@ class Releases(Connection):
         return before
 
     def _own(self, bundle_sha256: str, wish: Wish, before: ChannelMove | None) -> Moved | None:
-        """The move, where the answer to it was lost and it was asked for again: it stands after the one
-        before.
+        """The move, where the answer to it was lost, whatever became of it when it was asked for again: it
+        stands after the one before.
         """
-        now = self.channel(wish.channel)
+        try:
+            now = self.channel(wish.channel)
+        except InnageError:  # what was said of the move itself is told
+            return None
         parent = None if before is None else before.sha256
         if (now.parent, now.bundle_sha256, now.reason) != (parent, bundle_sha256, wish.reason):
             return None
