@@ -235,16 +235,20 @@ def against_next(candidates: Sequence[C | Refused], picked: C, limits: Limits | 
     return AgainstNext(other.name, tidy(mean), tidy(mean - half), tidy(mean + half), len(each))
 
 
+_BY = "on the groups to choose by"  # on those to prove it may meet them
+
+
 def _why_nearest(nearest: Candidate, *, met: bool) -> str:
     """Why a candidate is taken that misses the limits; ``met``: another meets them, over the budget."""
     recipe = nearest.recipe
     if met:
         return (
-            "no candidate that fits the budget meets the limits; the nearest is "
+            f"no candidate that fits the budget meets the limits {_BY}; the nearest is "
             f"{recipe.family} {recipe.size}"
         )
     return (
-        f"no candidate meets the limits; the nearest is {recipe.family} {recipe.size} with {recipe.bits} bits"
+        f"no candidate meets the limits {_BY}; the nearest is {recipe.family} {recipe.size} with "
+        f"{recipe.bits} bits"
     )
 
 

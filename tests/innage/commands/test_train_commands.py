@@ -149,7 +149,9 @@ def test_limits_not_met_are_said_and_the_model_is_kept(store: Path) -> None:
         store, "train", "half-steps", "--name", "first", "--limits", "strict", "--family", "hinge"
     )
     assert result.exit_code == 0, result.output
-    assert "no candidate meets the limits; the nearest is hinge" in result.output
+    assert "no candidate meets the limits on the groups to choose by; the nearest is hinge" in " ".join(
+        result.output.split()
+    )
     assert "the model is kept all the same" in result.output
     listed = json.loads(innage(store, "models", "--json").output)
     assert [(m["name"], m["metrics"]["limits"][0]["answer"]) for m in listed] == [("first", "not met")]

@@ -140,7 +140,7 @@ def test_nothing_meets(found: list[Candidate]) -> None:
     candidates = _judged(found, limits)
     chosen, why = pick(candidates, limits)
     assert chosen.error == min(c.error for c in candidates)
-    assert why.startswith("no candidate meets the limits; the nearest is ")
+    assert why.startswith("no candidate meets the limits on the groups to choose by; the nearest is ")
 
 
 def test_measured_flash_decides(found: list[Candidate]) -> None:
