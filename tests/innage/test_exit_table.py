@@ -185,7 +185,9 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, folder: Path) -> Callable[[int], 
         given = [answered(word) for word in words]
         training = "innage.jobs.models.training"
         monkeypatch.setattr(f"{training}.train", lambda *_, **named: None)
-        monkeypatch.setattr(f"{training}.model_facts", lambda model: {"metrics": {"limits": given}})
+        monkeypatch.setattr(
+            f"{training}.model_facts", lambda model: {"metrics": {"limits": given}, "uneven_spans_mm": {}}
+        )
         facts = SimpleNamespace(answers=read_metrics({"limits": given}).limits)
         monkeypatch.setattr(f"{training}.retrain", lambda *_, **named: facts)
         other = VerifyReport((Check("made again", Answer.UNPROVEN, "another version wrote it"),))

@@ -204,7 +204,7 @@ def test_a_bundle_passes_with_and_without_a_store(exported: Path, store: Path, t
         assert "source not checked here" in sentence
     assert checked(files, None).passed
     page = files["report.html"].decode()
-    assert "1200 in 150 streams are counts of 3 sessions" in page
+    assert "1\u202f200 in 150 streams are counts of 3 sessions" in page
     assert all(session["id"] in page for session in body_of(files)["sessions"][:3])
 
 

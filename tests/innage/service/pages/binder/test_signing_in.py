@@ -256,6 +256,6 @@ def test_a_job_is_asked_for_and_asked_to_end(team: Store, browser: httpx.Client)
     run_jobs(team, once=True)
     done = team.queued_jobs()[0]
     refused = desk.post(f"/jobs/{done.key}/cancel", data={})
-    assert (refused.status_code, f"is {done.state}" in refused.text) == (422, True)
+    assert (refused.status_code, f"has {done.state}" in refused.text) == (422, True)
     kinds = [(row.kind, row.who) for row in team.last_audit(3)]
     assert kinds == [("job", "kim"), ("job cancel", "kim"), ("job", "kim")]
