@@ -203,10 +203,8 @@ def _show_refused(model: str, refused: ExportRefusedError, *, even_if_void: bool
 
     concerns, verdict = refused.concerns, refused.verdict
     of_void = bool(concerns.void) and not even_if_void
-    if isinstance(refused, RetiredError):
+    if isinstance(refused, RetiredError | UnvisitedError):
         say_aside(f"Nothing was written: {refused.said_by(option_of)}")
-    elif isinstance(refused, UnvisitedError):
-        say_aside(f"Nothing was written: {refused}")
     elif verdict is None:
         if json and not of_void:
             emit(_limits_facts(concerns))

@@ -242,6 +242,7 @@ def test_a_decision_that_no_vector_visits_stops_the_export(store: Store, tmp_pat
     done = export_of("blind", tmp_path / "b")
     assert (done.exit_code, (tmp_path / "b").exists()) == (1, False)
     assert "Nothing was written: model blind: no vector visits never (comparison): above" in done.stderr
+    assert "or say --even-if-unproven" in done.stderr
     assert export_of("blind", tmp_path / "b", "--even-if-unproven").exit_code == 0
     stated = json.loads((tmp_path / "b" / "manifest.json").read_bytes())["vectors"]["visited"]
     assert "never (comparison): above" in stated["decisions"]["unvisited"]
