@@ -68,6 +68,7 @@ def test_nothing_is_read_where_nothing_came_in(two_benches: Callable[[], Doing])
     assert (again[0] is lines, again[1] is sessions) == (True, True)
 
 
+@pytest.mark.slow
 @settings(max_examples=12, deadline=None, database=None, suppress_health_check=list(HealthCheck))
 @given(st.lists(st.tuples(st.sampled_from([*ACTS]), st.booleans()), min_size=2, max_size=9))
 def test_in_any_order(two_benches: Callable[[], Doing], acts: list[tuple[str, bool]]) -> None:

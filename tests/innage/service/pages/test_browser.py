@@ -83,6 +83,7 @@ def test_every_page_fits_and_says_nothing(chromium: Browser, served: tuple[str, 
     assert len(pages) >= 9
 
 
+@pytest.mark.slow
 def test_every_page_holds_the_rules_of_axe(chromium: Browser, served: tuple[str, list[str]]) -> None:
     """In the light all of them, in the dark those of contrast."""
     url, pages = served

@@ -57,6 +57,7 @@ DONE: dict[str, Callable[[Doing], object]] = {
 }
 
 
+@pytest.mark.slow
 def test_a_page_is_as_read_anew_after_each_act(tmp_path: Path) -> None:
     """Whatever was done since it was last asked for."""
     with copies(fill_both(tmp_path), tmp_path) as make, ExitStack() as stack:
