@@ -265,7 +265,8 @@ def verify(
             bundle, opened, every_core=every_core, port=line, signed_by=signed_by, progress=shown
         )
         scored = score_bundle(bundle, progress=shown) if score and report.passed else None
-        kept = None if opened is None else record_measured(opened, bundle, report, board)
+        # a store that nobody named is only compared with
+        kept = None if opened is None or store is None else record_measured(opened, bundle, report, board)
     if json:
         facts = {"passed": report.passed, "checks": [check.facts() for check in report.checks]}
         facts["visited"] = report.visited and report.visited.facts()
@@ -275,7 +276,7 @@ def verify(
         emit(facts | ({"score": scored and scored.facts()} if score else {}))
     else:
         show_verified(bundle, report)
-        show_kept(report, kept, has_store=at is not None)
+        show_kept(report, kept, has_store=store is not None)
         show_visited(report.visited)
         show_origins(report.origins)
         if score:
