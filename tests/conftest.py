@@ -267,7 +267,10 @@ def pytest_terminal_summary(terminalreporter: Any) -> None:
     others all the same.
     """
     counts = {
-        how: sum("in_a_browser" in report.keywords for report in terminalreporter.stats.get(how, ()))
+        how: sum(
+            "in_a_browser" in getattr(report, "keywords", ())
+            for report in terminalreporter.stats.get(how, ())
+        )
         for how in ("passed", "failed", "error", "skipped")
     }
     if any(counts.values()):
