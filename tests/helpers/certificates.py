@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import ipaddress
 from pathlib import Path
 
 from cryptography import x509
@@ -14,7 +15,7 @@ UNTIL = datetime.datetime(2126, 1, 1, tzinfo=datetime.UTC)
 
 
 def write_certificates(folder: Path) -> None:
-    """``ca.pem``, and ``node.pem`` with its key ``node.key``."""
+    """``ca.pem``, and ``node.pem``, for this machine alone, with its key ``node.key``."""
     authority, node = ec.generate_private_key(ec.SECP256R1()), ec.generate_private_key(ec.SECP256R1())
     issued = _certificate("authority", authority, "authority", authority, is_authority=True)
     (folder / "ca.pem").write_bytes(issued.public_bytes(serialization.Encoding.PEM))
@@ -52,6 +53,9 @@ def _certificate(
         .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
         .add_extension(
             x509.AuthorityKeyIdentifier.from_issuer_public_key(by_key.public_key()), critical=False
+        )
+        .add_extension(
+            x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))]), critical=False
         )
     )
     return built.sign(by_key, hashes.SHA256())

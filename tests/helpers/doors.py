@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 import uvicorn
 
@@ -33,11 +34,21 @@ def blobs_of(store: Store, parcel: Parcel) -> list[bytes]:
 
 @contextmanager
 def open_door(
-    store: Store, settings: Settings | None = None, authorise: Authorise | None = anybody
+    store: Store,
+    settings: Settings | None = None,
+    authorise: Authorise | None = anybody,
+    certificates: Path | None = None,
 ) -> Iterator[str]:
-    """A door; its URL. ``authorise`` None goes by the store's tokens."""
+    """A door; its URL. ``authorise`` None goes by the store's tokens; with a folder that
+    :func:`certificates.write_certificates` filled it speaks TLS.
+    """
     config = uvicorn.Config(
-        make_app(store, settings, authorise), log_config=None, access_log=False, timeout_graceful_shutdown=1
+        make_app(store, settings, authorise),
+        log_config=None,
+        access_log=False,
+        timeout_graceful_shutdown=1,
+        ssl_certfile=certificates and certificates / "node.pem",
+        ssl_keyfile=certificates and certificates / "node.key",
     )
     server = uvicorn.Server(config)
     with socket.create_server(("127.0.0.1", 0)) as listener:
@@ -46,7 +57,7 @@ def open_door(
         try:
             while not server.started and thread.is_alive():
                 time.sleep(0.002)
-            yield f"http://127.0.0.1:{listener.getsockname()[1]}"
+            yield f"http{'s' if certificates else ''}://127.0.0.1:{listener.getsockname()[1]}"
         finally:
             server.should_exit = True
             thread.join()
