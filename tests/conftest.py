@@ -279,8 +279,10 @@ def pytest_terminal_summary(terminalreporter: Any) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """The kills of commands come first: they take longest, and another worker does the rest meanwhile."""
-    items.sort(key=lambda item: "::test_kills" not in item.nodeid)
+    """The kills of commands come first, then the other slow ones: they take longest, and other workers do the
+    rest meanwhile.
+    """
+    items.sort(key=lambda item: ("::test_kills" not in item.nodeid, item.get_closest_marker("slow") is None))
     for item in items:
         if {"chromium", "fits_a_browser"}.intersection(getattr(item, "fixturenames", ())):
             item.add_marker(pytest.mark.in_a_browser)

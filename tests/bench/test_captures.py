@@ -143,6 +143,7 @@ def test_a_second_frequency_leaves_what_is_read_at_the_first(make: type) -> None
     assert trim_counts(two, parts[1], None)[: one.strip.pads] == trim_counts(one, parts[0], None)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("make", [bench_a, bench_b])
 def test_half_the_places_have_as_many_channels_on_the_same_wall(make: type) -> None:
     one, half = make(3), with_half_the_places(make(3))
@@ -156,6 +157,7 @@ def test_half_the_places_have_as_many_channels_on_the_same_wall(make: type) -> N
     assert {pad.frequency_hz for pad in pads} == {1e6, 2e7}
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("make", [bench_a, bench_b])
 def test_units_come_in_by_the_door_and_state_foam_film_and_dry_tanks(make: type) -> None:
     bench = make(1)

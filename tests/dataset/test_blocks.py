@@ -118,6 +118,7 @@ def test_packing_is_the_one_that_is_documented() -> None:
     assert zstandard.ZstdDecompressor().decompress(block.counts) == plain_bytes(told + bases + pieces + rests)
 
 
+@pytest.mark.longer
 @given(st.integers(0, 2**32 - 1), st.integers(0, 3 * PIECE_FRAMES), st.integers(1, 3), st.integers(1, 400))
 def test_pieces_round_trip(seed: int, frames: int, channels: int, block_frames: int) -> None:
     """Held levels, ramps and counts without any order, over piece and block ends, come back as they were."""

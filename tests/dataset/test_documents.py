@@ -267,6 +267,7 @@ def registered(store: Store) -> list[Any]:
     ]
 
 
+@pytest.mark.longer
 def test_through_documents_into_another_store(new_store: Store, tmp_path: Any) -> None:
     """Each object becomes text, is read in another store, and has the same document there."""
     filled(new_store)

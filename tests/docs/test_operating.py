@@ -55,6 +55,7 @@ def private_files() -> Iterator[None]:
     os.umask(before)
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("private_files")
 def test_the_page_from_tokens_to_a_backup_that_came_back(
     run_page: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

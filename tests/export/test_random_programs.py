@@ -348,6 +348,7 @@ def kinds(batch: list[Program]) -> tuple[set[str], set[str]]:
     )
 
 
+@pytest.mark.longer
 def test_everyday_programs_are_varied(every_day: list[Program]) -> None:
     """Nearly every operation, programs with and without trim, and several kernels; hypothesis draws other
     programs as modules come and go.
@@ -374,6 +375,7 @@ def agree(batch: list[Program], start: int) -> None:
     each(len(batch), start, check)
 
 
+@pytest.mark.longer
 def test_every_rendering_agrees(every_day: list[Program]) -> None:
     """All give the interpreter's numbers, and the twin finds no operation outside int32 and no value outside
     its stated range.

@@ -65,6 +65,7 @@ int main(void)
 """
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("program", "answers"),
     [

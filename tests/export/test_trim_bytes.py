@@ -310,6 +310,7 @@ def test_a_record_of_another_unit_refuses_all(machine: Machine) -> None:
     assert on_core(machine, write_records(sixteen), serial=b"0123456789abcde")[0] == OTHER_UNIT
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(("bits", "same"), [(12, True), (12, False), (24, True), (24, False)])
 def test_the_core_looks_at_the_swings(bits: int, same: bool) -> None:
     """Both calls refuse what the interpreter refuses, each with its own answer, at the edges and far off."""

@@ -26,6 +26,7 @@ def test_samples_are_taken(name: str, tmp_path: Path) -> None:
         assert tried(name, sample, tmp_path) is None
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("name", READERS)
 def test_changed_samples(name: str, tmp_path: Path) -> None:
     """Forty changed samples, the same each time; a refusal is one line of bounded length."""

@@ -60,6 +60,7 @@ def liquid(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.mark.longer
 def test_an_output_in_ascii_gets_escapes(liquid: Path) -> None:
     """A table and JSON in an encoding that lacks a character; the JSON says the same."""
     shown = innage(liquid, "liquid", "show", "lye", extra=ASCII)
@@ -79,6 +80,7 @@ def test_a_closed_output_is_refused_before_anything_is_done(tmp_path: Path) -> N
     assert not (tmp_path / "innage.db").exists()
 
 
+@pytest.mark.longer
 def test_a_closed_input_is_an_empty_one(tmp_path: Path) -> None:
     """What is read from standard input then has no line."""
     assert innage(tmp_path, "unit", "add", "u", closed=(0,)).returncode == 0
@@ -86,6 +88,7 @@ def test_a_closed_input_is_an_empty_one(tmp_path: Path) -> None:
     assert (ended.returncode, ended.stdout) == (2, "")
 
 
+@pytest.mark.longer
 @pytest.mark.skipif(not FULL.exists(), reason="a device that is always full is Linux's")
 @pytest.mark.parametrize("arguments", [("--help",), ("liquid", "list"), ("liquid", "list", "--json")])
 def test_a_full_output_is_one_sentence(liquid: Path, arguments: tuple[str, ...]) -> None:

@@ -143,6 +143,7 @@ def test_an_error_that_came_of_ctrl_c_ends_as_ctrl_c_does(monkeypatch: pytest.Mo
     assert isinstance(CliRunner().invoke(app, ["show", "abc"]).exception, OSError)
 
 
+@pytest.mark.longer
 def test_lists_and_plans_load_no_mapper(tmp_path: Path) -> None:
     """They take less than twice as long as its import alone."""
     pinned = Path(__file__).parents[1] / "data" / "stores" / f"{REVISIONS[-1]}.db"

@@ -116,6 +116,7 @@ def completers(command: Any, path: str) -> Iterator[tuple[str, Any]]:
         yield from completers(command.get_command(None, name), f"{path} {name}")
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("store")
 def test_every_completion_can_be_asked_for() -> None:
     """No option asks for a kind of names that there is none of."""

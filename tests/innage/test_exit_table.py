@@ -206,6 +206,7 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, folder: Path) -> Callable[[int], 
     return stand_in
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(("command", "code", "line"), CASES, ids=[f"{c}: {line}" for _, c, line in CASES])
 def test_a_command_line_ends_with_its_code(
     command: str,

@@ -153,6 +153,7 @@ def test_an_upgrade_changes_nothing_that_is_there(tmp_path: Path) -> None:
             )
 
 
+@pytest.mark.longer
 def test_openings_from_before_count_once_in_two_stores(tmp_path: Path) -> None:
     """Upgraded apart, two copies of a store give the openings that both know the same hashes: merged, none
     counts twice, and each bench's own come along.

@@ -77,6 +77,7 @@ def test_factors_of_the_chart_of_spreads(number: int, c4: float, b3: float, b4: 
     assert limits.high / mean == pytest.approx(b4, abs=6e-4)
 
 
+@pytest.mark.longer
 def test_days_that_differ_are_no_fault() -> None:
     """Days that differ by more than their measurements: few means are beyond the limits, and the spread is
     beyond its own as often as chi-square says.
@@ -242,6 +243,7 @@ def test_merged_there_and_back(new_store: Store, block: CheckStandard, tmp_path:
         assert [m.counts[0] for m in new_store.check_measurements(other)] == [7.0]
 
 
+@pytest.mark.longer
 def test_a_void_measurement_is_left_out_and_can_come_back(
     new_store: Store, block: CheckStandard, register: Register
 ) -> None:

@@ -184,6 +184,7 @@ FAULTS = {
 }
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("fault", FAULTS)
 @pytest.mark.parametrize("size", [100, 700, 1500, 5000])
 def test_faults(

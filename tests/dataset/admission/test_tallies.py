@@ -74,6 +74,7 @@ def assert_same(actual: Tally, expected: Tally) -> None:
             np.testing.assert_array_equal(one.at_start, other.at_start)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("seed", range(9))
 @pytest.mark.parametrize("marks", [MARKS, ()], ids=["marks", "no marks"])
 @pytest.mark.parametrize("places", [1 << 16, 8], ids=["counted", "too wide to count"])

@@ -201,6 +201,7 @@ def noisy(seed: int) -> tuple[NDArray[np.int64], Counts]:
     return t_ms, counts
 
 
+@pytest.mark.longer
 def test_noise_against_the_units_history(door: Door) -> None:
     """Four times the usual noise of one pad is a warning once three sessions that aren't void are known, and
     not before.
@@ -224,6 +225,7 @@ def test_slices_are_those_of_numpy(frames: int) -> None:
     assert _cut(counts, slices).tolist() == expected
 
 
+@pytest.mark.longer
 def test_dry_that_looks_wet(door: Door) -> None:
     """Level 0 with a pad a fifth of its swing wetter than the unit's earlier dry marks is a warning; drier,
     or unknown, is not.
@@ -246,6 +248,7 @@ def test_dry_that_looks_wet(door: Door) -> None:
     assert log(81, -0.2).warnings == ()
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     "wet",
     [Conditions(wall=(Wall.FILM,)), Conditions(wall=(Wall.DROPS,)), Conditions(surface=(Surface.FOAM,))],

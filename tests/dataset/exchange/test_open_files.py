@@ -164,6 +164,7 @@ FAULTS: dict[str, tuple[Callable[[Path], object], str]] = {
 }
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("fault", FAULTS)
 def test_what_is_wrong_with_a_folder(files: dict[str, bytes], fault: str, tmp_path: Path) -> None:
     """One sentence that names the file, and the store is as it was."""

@@ -40,6 +40,7 @@ def stream(lag_ms: float, seed: int = 9, every_ms: int = 250) -> Stream:
     return Stream("scale.csv", t_ms + lag_ms, level, np.full(len(t_ms), 0.03), np.full(len(t_ms), 0.1))
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     "lag_ms",
     [pytest.param(-41_370.0, marks=pytest.mark.slow), 0.0, pytest.param(73_512.0, marks=pytest.mark.slow)],

@@ -113,6 +113,7 @@ def test_a_tank_of_air_shows_no_level(tmp_path: Path) -> None:
     assert low == pytest.approx(high, rel=1e-9)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("what", "within"), [("clean", 0.02), pytest.param("foam", 0.10, marks=pytest.mark.slow), ("film", 0.06)]
 )

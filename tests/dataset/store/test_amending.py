@@ -127,6 +127,7 @@ def test_a_frozen_set_keeps_what_it_took(store: Store, register: Register) -> No
     assert third.sha256 != kept.sha256  # the same but for the amendment that it pins
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("stated", "message"),
     [
@@ -299,6 +300,7 @@ def _third_says(store: Store, session: Session) -> None:
     store.retire("unit", "spare", "broken")
 
 
+@pytest.mark.longer
 def test_every_order_of_three_stores_gives_the_same(three: list[Path], tmp_path: Path) -> None:
     """Whatever store brings in the others, in whatever order: the same session, the same units in use, the
     same status, and every event is there. All pass the check.
@@ -373,6 +375,7 @@ HOSTILE = {
 }
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("what", HOSTILE)
 def test_hostile_rows_do_not_come_in(three: list[Path], what: str) -> None:
     """What was changed behind the tool's back is named with its store, and nothing of that store is taken."""
@@ -404,6 +407,7 @@ def test_a_take_back_of_something_else(three: list[Path]) -> None:
     assert any("which is not there" in f.sentence for f in check_store(three[2]).faults)
 
 
+@pytest.mark.longer
 def test_a_void_that_follows_nothing(three: list[Path], tmp_path: Path) -> None:
     """A take-back that names no void of its session is damage and doesn't come in, though its hash is
     right.

@@ -61,6 +61,7 @@ def changing(kind: str, change: Callable[[Parcel], Parcel]) -> Callable[[Parcel]
     return lambda parcel: change(parcel) if parcel.document.kind == kind else parcel
 
 
+@pytest.mark.longer
 def test_every_kind_arrives_as_it_was(full: Path, tmp_path: Path) -> None:
     """Every row but the store's own is the same in the store that took everything; again nothing is new. A
     dry run says the same and writes nothing.
@@ -221,6 +222,7 @@ def test_nothing_comes_without_what_it_refers_to(full: Path, tmp_path: Path) -> 
             assert not {"budget", "mapping", "check standard"} & {held.kind for held in report.held}
 
 
+@pytest.mark.longer
 def test_one_contradiction_holds_back_what_leans_on_it(full: Path, tmp_path: Path) -> None:
     """A budget of one name with other bytes stays out alone; a liquid takes its sessions with it. The
     sentence says what differs and the way out; again it is still held back, and everything else is known.

@@ -151,6 +151,7 @@ def test_openings_of_prove_are_a_chain(store: Store, register: Register) -> None
     assert len(set(hashes)) == 4
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("statement", "read"),
     [
@@ -180,6 +181,7 @@ def test_what_decisions_rest_on_is_hashed_again(
         read(store)
 
 
+@pytest.mark.longer
 def test_models_and_exports(store: Store, register: Register) -> None:
     """A model comes back whole; a file's hash leads to every export of it; the same bundle again changes
     nothing.

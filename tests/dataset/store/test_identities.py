@@ -85,6 +85,7 @@ def test_a_copied_store_gets_a_bench_of_its_own(two: tuple[Store, Store], tmp_pa
     assert check_store(tmp_path / "a.db").sound
 
 
+@pytest.mark.longer
 def test_a_new_store_has_a_bench_of_its_own(tmp_path: Path, migrating: None) -> None:
     """Random unless it is stated, and kept when the store is opened again."""
     with Store.open(tmp_path / "one.db") as one, Store.open(tmp_path / "two.db") as two:
@@ -123,6 +124,7 @@ def test_two_samples_of_one_name_stay_two(two: tuple[Store, Store]) -> None:
     assert north.merge(south.path).new == 0
 
 
+@pytest.mark.longer
 def test_a_unit_that_comes_home_gets_its_name_back(
     two: tuple[Store, Store], tmp_path: Path, opened: Callable[..., Store]
 ) -> None:
@@ -137,6 +139,7 @@ def test_a_unit_that_comes_home_gets_its_name_back(
     assert check_store(empty.path).faults == ()
 
 
+@pytest.mark.longer
 def test_three_stores_in_every_order(two: tuple[Store, Store], tmp_path: Path, register: Register) -> None:
     """Two units and the same hashes, whichever comes first."""
     with Store.open(tmp_path / "c.db", bench="c" * 32) as third:
@@ -160,6 +163,7 @@ def test_three_stores_in_every_order(two: tuple[Store, Store], tmp_path: Path, r
     assert len(units) == 4  # the third bench's unit1 has no session
 
 
+@pytest.mark.longer
 def test_said_to_be_one(two: tuple[Store, Store]) -> None:
     """A board that moved: one unit with both sessions, in either store, until somebody takes it back."""
     north, south = two
@@ -279,6 +283,7 @@ def long() -> Frames:
     return make_frames(5, 60)
 
 
+@pytest.mark.longer
 def test_copies_upgraded_apart_stay_one_bench(tmp_path: Path) -> None:
     """The bench of an old store follows from its oldest session: one unit, one session, nothing new."""
     left, right = (Path(shutil.copy(PINNED, tmp_path / f"{name}.db")) for name in ("left", "right"))
@@ -289,6 +294,7 @@ def test_copies_upgraded_apart_stay_one_bench(tmp_path: Path) -> None:
     assert check_store(left).faults == ()
 
 
+@pytest.mark.longer
 def test_old_stores_that_hold_one_session_have_one_unit(tmp_path: Path) -> None:
     """Two stores of before that hold the same session and began with another each: upgraded, they are two
     benches, and the session's two identities are one.
@@ -353,6 +359,7 @@ def hashed_anew(path: Path, record_sha256: Callable[..., str], tables: tuple[str
             connection.execute(sql)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("statement", "what"),
     [

@@ -34,6 +34,7 @@ def test_what_another_process_has_not_written_back_is_read_too(
     assert left.unit("late") == Unit("late")
 
 
+@pytest.mark.longer
 def test_an_older_store_comes_in(new_store: Store, tmp_path: Path) -> None:
     """A store of the first revision is copied and the copy upgraded; the file stays as it was, with its
     session verified here.

@@ -195,6 +195,7 @@ def test_again_changes_nothing(benches: tuple[Store, Store], register: Register)
     assert (content(left), content(right)) == digests
 
 
+@pytest.mark.longer
 def test_a_dry_run_says_the_same_and_writes_nothing(benches: tuple[Store, Store], register: Register) -> None:
     """With dry_run the report is that of the merge, and the store is as it was."""
     left, right = benches
@@ -205,6 +206,7 @@ def test_a_dry_run_says_the_same_and_writes_nothing(benches: tuple[Store, Store]
     assert left.merge(right.path) == said
 
 
+@pytest.mark.longer
 def test_the_other_file_is_not_touched(benches: tuple[Store, Store], register: Register) -> None:
     """Byte for byte the other file is what it was, and nothing lies beside it."""
     left, right = benches
@@ -216,6 +218,7 @@ def test_the_other_file_is_not_touched(benches: tuple[Store, Store], register: R
     assert [p.name for p in right.path.parent.iterdir()] == ["right.db"]
 
 
+@pytest.mark.longer
 def test_concurrent_amendments_are_both_kept(benches: tuple[Store, Store], register: Register) -> None:
     """Two that amend the same marks are kept, named with their authors, and both stores say the same one
     counts; a longer chain wins.
@@ -281,6 +284,7 @@ CONFLICTS: dict[str, tuple[Callable[[Store, Any], object], Callable[[Store, Any]
 }
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("kind", CONFLICTS)
 def test_a_contradiction_is_refused_whole(
     benches: tuple[Store, Store], register: Register, kind: str
@@ -314,6 +318,7 @@ def test_readings_of_a_void_session_may_come_again(benches: tuple[Store, Store],
     assert alike(left) == alike(right)
 
 
+@pytest.mark.longer
 def test_voids_unite_in_any_order(benches: tuple[Store, Store], register: Register) -> None:
     """A session is void while any void among its events has no taking back of that very void: two benches
     void one session for reasons of their own, and each takes back its own.

@@ -78,6 +78,7 @@ def test_tags_come_and_go_beside_the_hash(new_store: Store, register: Register) 
         new_store.tag([one.id], ["two words"])
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("order", list(itertools.permutations(range(3))))
 def test_tags_unite_in_any_order(
     template: Path, tmp_path: Path, register: Register, order: tuple[int, ...]

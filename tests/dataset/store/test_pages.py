@@ -35,6 +35,7 @@ def turned(pages: Callable[..., Any], limit: int) -> list[Any]:
             return items
 
 
+@pytest.mark.longer
 def test_page_after_page(filled: Store) -> None:
     """The same as the whole lists, byte by byte where these go by name; pages that just fill the list too."""
     for limit in (2, 5):

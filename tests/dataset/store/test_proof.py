@@ -53,6 +53,7 @@ def change_one(path: Path, table: str, column: str) -> None:
         connection.execute("COMMIT")
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("every", [30, pytest.param(3, marks=pytest.mark.slow)])
 def test_a_change_of_any_column_is_told(filled: Path, tmp_path: Path, every: int) -> None:
     """One value of one column changed, whatever table: the check says that something is wrong."""
@@ -72,6 +73,7 @@ def test_a_change_of_any_column_is_told(filled: Path, tmp_path: Path, every: int
     assert silent == []
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("flips", [10, pytest.param(50, marks=pytest.mark.slow)])
 def test_single_bits(filled: Path, tmp_path: Path, flips: int) -> None:
     """Single bits, each in a fresh copy: the check tells, or every row of every table is as it was."""
@@ -101,6 +103,7 @@ def test_single_bits(filled: Path, tmp_path: Path, flips: int) -> None:
     assert told > flips / 2
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("statement", "what"),
     [
@@ -184,6 +187,7 @@ def test_a_record_that_was_edited_does_not_come_in(filled: Path, template: Path,
         new.merge(path)
 
 
+@pytest.mark.longer
 def test_a_merged_store_is_sound(filled: Path, template: Path, tmp_path: Path) -> None:
     """Everything that came in has its hash, and the check of the new store says so."""
     path = Path(shutil.copy(template, tmp_path / "new.db"))

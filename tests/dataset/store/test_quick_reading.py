@@ -47,6 +47,7 @@ def asked(store: Store, session: str) -> dict[str, Any]:
     }
 
 
+@pytest.mark.longer
 def test_quick_reading_gives_what_the_store_gives(filled: Path, tmp_path: Path) -> None:
     """Every record, of every session: amended, tagged, void, of a unit that is one with another."""
     path = Path(shutil.copy(filled, tmp_path / "store.db"))

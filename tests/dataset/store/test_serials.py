@@ -59,6 +59,7 @@ def test_it_is_shown_and_nothing_else_changes(north: Store, tmp_path: Path, seri
     assert check_store(tmp_path / "north.db").sound
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("serial", [BELOW, ABOVE])
 def test_it_travels(north: Store, tmp_path: Path, register: Register, serial: str) -> None:
     """Another bench that takes what is here has one such unit with its serial, whether the sessions or the

@@ -213,6 +213,7 @@ def test_a_void_stays_while_another_session_of_the_recording_is_used(
         store.add_sessions([bench.session(1, (Mark(0, 6, 3.0),))])
 
 
+@pytest.mark.longer
 def test_session_references(store: Store, register: Register) -> None:
     """A prefix that fits several sessions, none, or is no id at all is refused, each with what to do."""
     bench = register(store)

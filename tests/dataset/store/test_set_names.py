@@ -11,6 +11,8 @@ from itertools import permutations
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from building import bench_store
 from dataset.canonical import frozen_sha256, tank_content_sha256
 from dataset.coverage.roles import spread_roles
@@ -36,6 +38,7 @@ def of_each(tmp_path: Path, register: Register) -> list[Path]:
     return paths
 
 
+@pytest.mark.longer
 def test_two_units_are_two_groups_in_every_store(tmp_path: Path, register: Register) -> None:
     """Merged in every order and frozen there, by the names that each store shows: the same set, with a group
     for each of the two samples of one name, and the same draw of roles.
@@ -111,6 +114,7 @@ def test_groups_by_tank(new_store: Store) -> None:
     assert len(new_store.frozen_data(both).rows(Role.FIT)) == 56
 
 
+@pytest.mark.longer
 def test_an_old_set_by_tank_keeps_names_and_hash(tmp_path: Path) -> None:
     """Frozen by a version that named groups by revisions: upgraded, and merged to where the number is
     another, it has the names and the hash that it had.

@@ -44,6 +44,7 @@ def held_against_anew(
     return now
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("act", ACTS)
 def test_what_is_kept_is_what_reading_anew_gives(two_benches: Callable[[], Doing], act: str) -> None:
     """After each kind of act, done twice; the records of sessions that it does not touch stay the same."""
@@ -82,6 +83,7 @@ def test_in_any_order(two_benches: Callable[[], Doing], acts: list[tuple[str, bo
     held_against_anew(doing.north, lines, sessions)
 
 
+@pytest.mark.longer
 def test_on_each_database(store: Store) -> None:
     """More sessions than one statement takes are read in parts; the same on a server as in a file."""
     fill_lists(store)
@@ -95,6 +97,7 @@ def test_on_each_database(store: Store) -> None:
         held_against_anew(store, lines, sessions)
 
 
+@pytest.mark.longer
 def test_frozen_sets_on_each_database(store: Store) -> None:
     """Their hashes and openings, none of them read; another state once there is one more of either."""
     fill_lists(store)

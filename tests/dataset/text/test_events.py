@@ -106,6 +106,7 @@ REFUSED = [
 ]
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(("name", "old", "new", "said"), REFUSED, ids=[f"{r[0]}-{r[1]}" for r in REFUSED])
 def test_changed_by_hand(filled: Filled, before: Store, name: str, old: str, new: str, said: str) -> None:
     """Refused with file and event, and nothing is written."""

@@ -51,6 +51,7 @@ def agree(run: BoardRun, alone: EmulatedRun, prepare: int, isa: str = "thumb") -
     assert alone.stack - MOST_UNWRITTEN[isa] <= run.stack <= alone.stack
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("name", ["single_channel", "every_op", "strip", "told"])
 def test_a_board_measures_what_the_core_does(all_built: dict[str, Any], name: str) -> None:
     """On the smallest core, behind a pseudo-terminal: programs with and without state and trim, and one that
@@ -94,6 +95,7 @@ def test_the_other_example_of_a_counter_links(all_built: dict[str, Any]) -> None
     assert build_board(all_built["strip"].c, "rv32imc", defines=("INNAGE_BOARD_MCYCLE",)).board > 0
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("core", sorted(CORES))
 def test_the_image_is_small(all_built: dict[str, Any], core: str) -> None:
     """What runs the model takes no more flash, and no more memory beside the model's, than docs/board.md

@@ -47,6 +47,7 @@ def test_bundle_holds_every_file(sample: Program, provenance: Provenance) -> Non
     assert set(files) == FILES | ({"innage_prepare.onnx"} if sample.trim else set())
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("drawing")
 def test_same_model_same_bytes(sample: Program, provenance: Provenance) -> None:
     """Building twice gives the same bytes in every file."""
@@ -193,6 +194,7 @@ def _provenance(request: pytest.FixtureRequest, program: Program) -> Provenance:
     return made
 
 
+@pytest.mark.longer
 def test_the_c_is_written_as_asked(provenance_for: Callable[..., Provenance]) -> None:
     """Kernels and a table of volumes stand in the C and in the manifest, from which the same C is made again;
     ONNX stays as it was.
@@ -336,6 +338,7 @@ def test_bundle_hash_depends_on_every_entry(small_bundle: dict[str, bytes]) -> N
 # --- vectors ---
 
 
+@pytest.mark.longer
 def test_vectors_hold_the_corners(sample: Program) -> None:
     """Every corner of the input domain is among the vectors, and there are as many as asked for."""
     vectors = make_vectors(sample, 1000, seed=5)

@@ -48,6 +48,7 @@ __attribute__((constructor)) static void hidden(void)
     return append
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("name", ["innage.c", "innage.h"])
 def test_c_of_a_bundle_is_never_run(
     with_constructor: Callable[[str], tuple[dict[str, bytes], Path]], tmp_path: Path, name: str

@@ -64,6 +64,7 @@ def kind_of(path: tuple[str | int, ...]) -> tuple[str, ...]:
 RUNNING_NOTHING = {"manifest", "files", "program", "made again", "figures", "sources"}
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("every", [False, pytest.param(True, marks=pytest.mark.slow)])
 def test_odd_entries_of_a_manifest_are_answered(
     whole_bundle: Files, every: bool, monkeypatch: pytest.MonkeyPatch
@@ -126,6 +127,7 @@ def test_odd_entries_on_streams_of_sessions_are_answered(sessions_bundle: Files)
         assert failed(resealed(sessions_bundle, vectors=rest), light), name
 
 
+@pytest.mark.longer
 def test_odd_entries_of_a_program_are_refused(whole_bundle: Files) -> None:
     """Each entry of program.json, replaced by an odd value: a sentence, whatever the entry."""
     body = json.loads(whole_bundle["program.json"])

@@ -70,6 +70,7 @@ def test_its_calls_compile(all_built: dict[str, Any], tmp_path: Path, name: str)
     assert done.returncode == 0, done.stderr
 
 
+@pytest.mark.longer
 def test_its_commands_compare_the_c_with_the_vectors(all_built: dict[str, Any], tmp_path: Path) -> None:
     """As they stand, in the folder, they say nothing of a bundle in order, and name the line of a reading
     that differs.
@@ -126,6 +127,7 @@ def test_tanks_of_several_heights_are_known_first(all_built: dict[str, Any]) -> 
     )
 
 
+@pytest.mark.longer
 def test_a_readme_of_the_first_form_stays_valid(small_bundle: Files) -> None:
     """Manifests that state no form are of exports whose README says nothing of the example; it is made again
     as it was, and no other way.

@@ -44,6 +44,7 @@ def answer(files: Files) -> tuple[Answer, str]:
     return check.answer, check.sentence
 
 
+@pytest.mark.longer
 def test_an_export_states_its_sample(whole_bundle: Files) -> None:
     """Manifest and report have the figures of the bundle's own vectors, and the check says them again."""
     score = stated(whole_bundle)
@@ -71,6 +72,7 @@ def test_the_report_shows_no_goal_that_is_missed(whole_bundle: Files) -> None:
     assert "<td class=n>98.9 %</td><td class=n>99 %</td>" in page
 
 
+@pytest.mark.longer
 def test_a_forged_score_fails(whole_bundle: Files, monkeypatch: pytest.MonkeyPatch) -> None:
     """One more noticed, another bound, another sample, a hidden name, none at all: each is no, although every
     hash and the report fit. The same vectors are tried once for all of these.
@@ -98,6 +100,7 @@ def test_a_forged_score_fails(whole_bundle: Files, monkeypatch: pytest.MonkeyPat
     assert answer(resealed(without))[0] is Answer.FAILED
 
 
+@pytest.mark.longer
 def test_vectors_that_notice_less_fail(whole_bundle: Files) -> None:
     """A bundle whose vectors were thinned out, hashes made to fit, no longer has the score that it states."""
     lines = whole_bundle["vectors.csv"].decode().splitlines(keepends=True)
@@ -130,6 +133,7 @@ def test_a_sample_is_named_as_one(
     assert answer(files)[1].startswith(f"20 of {len(breaks(program))} breaks, seed 0; of those")
 
 
+@pytest.mark.longer
 def test_too_large_for_a_sample(
     monkeypatch: pytest.MonkeyPatch,
     float_onnx: Callable[[int], bytes],

@@ -109,6 +109,7 @@ def test_changed_missing_and_added_files_fail(small_bundle: Files) -> None:
     )
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("places", [30, pytest.param(150, marks=pytest.mark.slow)])
 def test_a_flipped_bit_anywhere_is_found(small_bundle: Files, places: int) -> None:
     """One bit turned over at both ends of every file, the manifest among them, and at places drawn in it,
@@ -161,6 +162,7 @@ def test_paths_outside_the_folder_are_refused(small_bundle: Files, tmp_path: Pat
     assert "'../outside.c'; expected one of" in answers["manifest"]
 
 
+@pytest.mark.longer
 def test_later_checks_are_made_after_a_failure(small_bundle: Files) -> None:
     """A damaged ONNX file does not keep the C from being checked, and the other way round."""
     damaged = {**small_bundle, "innage.onnx": b"nothing"}

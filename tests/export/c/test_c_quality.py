@@ -72,6 +72,7 @@ def test_the_other_compiler_sees_a_warning(tmp_path: Path) -> None:
     assert "-Wcast-qual" in said([_tool("gcc"), "-std=c99", *WARNINGS, "-c", "odd.c"], tmp_path)
 
 
+@pytest.mark.longer
 def test_general_registers_suffice(every_model: Path) -> None:
     """With every register of floating point forbidden the models compile; a function that halves a number
     does not.

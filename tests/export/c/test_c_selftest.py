@@ -33,6 +33,7 @@ def answers(machine: Machine, size: int, most: int = 100_000) -> list[int]:
     return found
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("size", [1, 64, 2**32 - 1])
 def test_slices_end_with_yes(built: Any, size: int) -> None:
     """Every sample passes: one slice for each piece of the tables, one to set up, two for each frame of the

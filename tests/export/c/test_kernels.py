@@ -183,6 +183,7 @@ def cases(exposed: Expose) -> dict[str, Case]:
     }
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("name", "tier"),
     [

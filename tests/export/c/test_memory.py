@@ -14,6 +14,7 @@ from export.compilers.host_build import compile_host
 from training.program import OUTPUTS
 
 
+@pytest.mark.longer
 def test_sizes_and_offsets_are_the_compilers(built: Any, tmp_path: Path) -> None:
     """``sizeof`` each struct, and ``offsetof`` (C99, 7.17) and ``sizeof`` each of its members, as the
     compiler for this computer sees them in the exported C.

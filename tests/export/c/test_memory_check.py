@@ -109,6 +109,7 @@ def shares() -> Program:
     return b.finish(low=b.const(0), level=level, high=b.const(6400), validity=b.const(1), flags=b.const(0))
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("sample", ["strip", "every_op", "two_nets", "shares"])
 def test_no_overflow_on_damaged_memory(all_built: dict[str, Any], sample: str, tmp_path: Path) -> None:
     """On random bytes behind intact check words nothing overflows, the sum right or not; with a wrong sum no
@@ -128,6 +129,7 @@ def test_without_the_check_damaged_memory_overflows(tmp_path: Path) -> None:
     assert damaged(tmp_path, emit_c(shares()), forged=False).returncode != 0
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("sample", ["strip", "every_op", "single_channel", "constant", "two_nets"])
 def test_whole_memory_is_left_alone(all_built: dict[str, Any], sample: str) -> None:
     """Readings and states stay those of the interpreter, the self-test passes, and the compiler is silent."""

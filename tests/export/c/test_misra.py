@@ -50,6 +50,7 @@ def test_the_c_breaks_the_rules_listed_and_no_other(all_built: dict[str, Any], t
     assert set(broken) == KNOWN & listed
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("rule", "code"),
     [

@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable
 
 import numpy as np
+import pytest
 
 from export.c.source import emit_c
 from export.compilers.host_build import build_host, run_host
@@ -155,6 +156,7 @@ def test_truths_are_joined_in_one_condition(exposed: Expose) -> None:
     assert "(v_x && (!v_y)) || v_z;" in text
 
 
+@pytest.mark.longer
 def test_rows_joined_of_the_same_parts_are_made_once(exposed: Expose) -> None:
     """Two layers on partly the same rows: no row is copied, whatever one has before the other's."""
     step = {}

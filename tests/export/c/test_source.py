@@ -84,6 +84,7 @@ def test_layers_of_the_same_types_share_a_kernel(all_built: dict[str, Any]) -> N
     assert "int16_t halves[7];" in all_built["two_nets"].c.header
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("language", ["c", "c++"])
 def test_no_warnings(built: Any, language: str) -> None:
     """Source, and header by itself, compile as C99 and as C++ without a word under every warning of the
@@ -348,6 +349,7 @@ def test_the_last_int32_is_reached_and_right(exposed: Expose) -> None:
         edge_program(exposed, 32768)
 
 
+@pytest.mark.longer
 def test_longest_dot_product_of_16_by_8_bits(exposed: Expose) -> None:
     """511 products of 16 by 8 bits fit int32 and the C has them right; 512 reach 2^31: K max|a| max|w| <=
     2^31 - 1.

@@ -46,6 +46,7 @@ def test_no_function_is_hard_to_follow(all_built: dict[str, Any]) -> None:
         assert {k: v for k, v in counted.items() if v > MOST} == {}, name
 
 
+@pytest.mark.longer
 def test_step_names_its_stages() -> None:
     """Step checks its inputs and calls the stages in order; each has a sentence, and what they hand on a
     struct. Readings and state are the interpreter's.

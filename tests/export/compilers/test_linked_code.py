@@ -201,6 +201,7 @@ def test_firmware_with_the_value_says_ok(firmware: bytes) -> None:
     assert asked(whole, "in_slices", 0) == code.length << 8 | OK
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("core", [name for name in CORES if name != "cortex-m0plus"])
 def test_other_cores(folder: Path, core: str) -> None:
     elf = linked(folder, core)
@@ -208,6 +209,7 @@ def test_other_cores(folder: Path, core: str) -> None:
     assert [asked(e, "in_one_call", core=core) for e in (elf, whole)] == [BAD, OK]
 
 
+@pytest.mark.longer
 def test_every_drawn_bit_is_noticed(firmware: bytes) -> None:
     """64 bits of the code outside the functions of this test, drawn with a seed: each ends with no."""
     code = read_code(firmware, "fw.elf", NAMES)
@@ -223,6 +225,7 @@ def test_every_drawn_bit_is_noticed(firmware: bytes) -> None:
         assert asked(whole, "in_one_call", flip=flip) == BAD, flip
 
 
+@pytest.mark.longer
 def test_most_bits_of_the_test_itself_are_noticed(firmware: bytes) -> None:
     """A quarter of the bits of the functions that make the CRC and compare it: the answer is no, or the core
     stops or hangs, which a watchdog sees. A code that tests itself cannot see all of its own damage: for a
@@ -294,6 +297,7 @@ def test_the_crc_is_the_usual_one() -> None:
     assert (code.start, code.length, code.crc, code.agrees) == (FLASH, 9, 0xCBF43926, None)
 
 
+@pytest.mark.longer
 def test_a_damaged_file_gets_a_sentence() -> None:
     """Cut anywhere, or with bytes replaced: an answer or one sentence, never another error."""
     whole = small_firmware(bytes(range(64)), 7)

@@ -131,6 +131,7 @@ def test_each_operation_is_checked(cases: Path, piece: str) -> None:
     assert (done.returncode, done.stderr.strip()) == ((70, said) if said else (0, ""))
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("was", "becomes", "said"),
     [

@@ -90,6 +90,7 @@ def test_multiplier_of_a_riscv_core() -> None:
 EVERY_DAY = {("every_op", "cortex-m0plus")} | {("wide", core) for core in CORES}
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("name", "core_name"),
     [
@@ -163,6 +164,7 @@ sys.exit(subprocess.run([sys.executable, "-P", "-m", "ziglang", "cc", *words]).r
 """  # noqa: E501 - a text as it is written out
 
 
+@pytest.mark.longer
 def test_another_compiler_is_reported_beside(
     all_built: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -184,6 +184,7 @@ def by_instruction(its: Any, multiplier: int) -> list[int]:
     return result
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("multiplier", [1, pytest.param(32, marks=pytest.mark.slow)])
 def test_blocks_and_instructions_add_up_alike(built: Any, multiplier: int) -> None:
     """Pricing by blocks counts every executed instruction exactly once."""

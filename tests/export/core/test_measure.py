@@ -49,6 +49,7 @@ def test_smallest_useful_model_fits_a_small_budget(all_built: dict[str, Any]) ->
     assert cost.flash < 1000
 
 
+@pytest.mark.longer
 def test_cost_is_that_of_the_image_and_the_run(all_built: dict[str, Any]) -> None:
     """Flash and RAM are the linker's and the compiler's; cycles are the dearest frame; the mean lies below
     it.
@@ -89,6 +90,7 @@ def test_multiplier_and_wait_states_cost_cycles_only(all_built: dict[str, Any]) 
         }
 
 
+@pytest.mark.longer
 def test_kernels_are_chosen_by_what_the_budget_has(all_built: dict[str, Any]) -> None:
     """Enough cycles: the smallest code; too few for it: faster kernels, at more bytes; too few for any: those
     that take fewest.
@@ -135,6 +137,7 @@ def test_a_bound_decides() -> None:
     assert CostLine("flash bytes", 100, 100).within
 
 
+@pytest.mark.longer
 def test_for_speed(all_built: dict[str, Any]) -> None:
     """Compiled for speed a model is larger and takes fewer cycles: what that option is for."""
     program = all_built["strip"].program
@@ -152,6 +155,7 @@ def test_measured_once(all_built: dict[str, Any], monkeypatch: pytest.MonkeyPatc
     assert measure(program, replace(BUDGET, name="other", flash_bytes=1)) == cost
 
 
+@pytest.mark.longer
 def test_c_is_made_once_for_what_is_measured(
     samples: dict[str, Program], monkeypatch: pytest.MonkeyPatch
 ) -> None:

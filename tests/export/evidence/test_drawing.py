@@ -27,6 +27,7 @@ def program(request: pytest.FixtureRequest, all_built: dict[str, Any]) -> Progra
     return found
 
 
+@pytest.mark.longer
 def test_every_decision_is_visited(program: Program) -> None:
     """Each side often enough, and as many valid readings as are asked for."""
     drawn = draw(program, 6000, 0)
@@ -45,6 +46,7 @@ def test_every_decision_is_visited(program: Program) -> None:
     assert found["empty"] >= LEAST_EMPTY or 2 not in codes
 
 
+@pytest.mark.longer
 def test_corners_are_among_them(program: Program) -> None:
     """Every corner of the domain stands in the first streams."""
     streams = draw(program, 600, 0).streams
@@ -54,6 +56,7 @@ def test_corners_are_among_them(program: Program) -> None:
     assert {tuple(row) for row in corners(program).tolist()} <= {tuple(row) for row in rows.tolist()}
 
 
+@pytest.mark.longer
 def test_the_same_again(program: Program) -> None:
     """The same program, count and seed give the same streams; another seed gives others."""
     first, again, other = (draw(program, 400, seed).streams for seed in (3, 3, 4))
@@ -87,6 +90,7 @@ def test_an_end_that_cuts_the_level_is_searched_for_where_a_level_is_given() -> 
     assert named["cut (clip): above"] >= LEAST_VISITS
 
 
+@pytest.mark.longer
 def test_sessions_are_half_of_it(all_built: dict[str, Any]) -> None:
     """Where there are streams of sessions, half the streams are theirs; what is made does not
     depend on them.

@@ -38,6 +38,7 @@ def nets(all_built: dict[str, Any]) -> Program:
     return found
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(("name", "most"), [("strip", None), ("every_op", 60), ("wide", 60)])
 def test_as_breaks_run_one_by_one(name: str, most: int | None, all_built: dict[str, Any]) -> None:
     """What counts and what differs is what running each break from power-on says, with states and prepared

@@ -65,6 +65,7 @@ def test_what_is_told_of_pours_is_an_input(runtime: str) -> None:
     assert json.loads(facts["innage.input_ranges"])["since_pour"] == [[-1], [2**31 - 1]]
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("runtime", RUNTIMES)
 def test_state_carried_by_the_runtime(samples: dict[str, Program], runtime: str) -> None:
     """A stream that feeds ``next_state`` back as ``state`` stays on the expected trace."""
@@ -101,6 +102,7 @@ def test_scan_equals_interpreter(sample: Program, runtime: str) -> None:
     np.testing.assert_array_equal(last, vectors.state[vectors.stream_frames - 1 :: vectors.stream_frames])
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("runtime", RUNTIMES)
 def test_streams_of_a_scan_are_independent(samples: dict[str, Program], runtime: str) -> None:
     """A stream alone, and the same among others in another place, read the same: the batch axis
@@ -115,6 +117,7 @@ def test_streams_of_a_scan_are_independent(samples: dict[str, Program], runtime:
         np.testing.assert_array_equal(alone, together[start : start + n])
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("runtime", RUNTIMES)
 def test_scan_goes_on_where_it_stopped(samples: dict[str, Program], runtime: str) -> None:
     """A recording cut in two, the state of the first part handed to the second, reads as in one piece."""
@@ -162,6 +165,7 @@ def test_documented_code_runs(
         )
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("runtime", RUNTIMES)
 def test_prepare_equals_interpreter(samples: dict[str, Program], runtime: str) -> None:
     """The prepare model turns trims into the prepared values that step expects."""

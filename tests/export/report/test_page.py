@@ -361,6 +361,7 @@ def tags_of(page: str) -> set[str]:
     return {name.lower() for name in re.findall(r"<([a-zA-Z][^\s/>]*)", page)}
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("metrics", [None, ARRAY], ids=["single", "array"])
 def test_no_entry_becomes_markup(
     samples: dict[str, Program], provenance_for: Callable[..., Provenance], metrics: dict[str, Any] | None

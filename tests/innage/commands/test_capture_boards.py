@@ -151,6 +151,7 @@ def test_killed_and_gone_on_with_by_the_same_call(bench: Path, player: Callable[
     assert output.count("is sealed, as session") == 2
 
 
+@pytest.mark.longer
 def test_two_boards_are_captured_in_one_call(bench: Path, player: Callable[[str], str]) -> None:
     """Without a scale: each session has its own board's frames and no marks; what is stated for all alike
     holds but where a line says otherwise.

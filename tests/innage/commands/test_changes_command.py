@@ -242,6 +242,7 @@ def subtracts(off: int) -> Program:
     return b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
 
 
+@pytest.mark.longer
 def test_a_log_is_read_with_its_units_newest_trim(tmp_path: Path) -> None:
     """Dry at 1000 counts, 1064 in a trim before: 20 mm are 2280 counts. The set was frozen without trims, so
     the bundle states no fault table.

@@ -31,6 +31,7 @@ def innage(*words: object, code: int = 0) -> Result:
     return done
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("store")
 def test_a_channel_from_its_first_move_to_a_withdrawal(released: Released) -> None:
     """Listed, moved, refused, conceded, shown, withdrawn and taken back, in words and as JSON."""
@@ -82,6 +83,7 @@ def test_what_cannot_be_is_a_sentence(released: Released) -> None:
     assert "no channels yet" in innage("channel", "list").output
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("store")
 def test_a_bundle_is_pulled_from_the_store_here(
     released: Released, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

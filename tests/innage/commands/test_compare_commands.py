@@ -111,6 +111,7 @@ def test_a_candidate_that_loses_is_said_and_exits_1(store: Path, tmp_path: Path)
     assert facts["classes"]["all"]["error_mm"]["value"] == -2.0
 
 
+@pytest.mark.longer
 def test_too_few_groups_to_tell_are_said_and_with_strict_exit_3(store: Path, tmp_path: Path) -> None:
     """Two groups give no interval (docs/judging.md: fewer than three); a loss at a limit goes before that."""
     with Store.open(store) as opened:
@@ -231,6 +232,7 @@ def test_a_trim_outside_a_models_limits_is_named(store: Path) -> None:
         assert opened.prove_openings(opened.frozen_set("again")) == 0
 
 
+@pytest.mark.longer
 def test_a_sweep_with_nothing_to_stand_says_why(store: Path) -> None:
     """'bad' is 2 mm off and its limit 1 mm, so no limit is met to begin with."""
     done = innage(store, "sweep", "bad")
@@ -238,6 +240,7 @@ def test_a_sweep_with_nothing_to_stand_says_why(store: Path) -> None:
     assert "None of owner@1 is met without drift on the choose groups" in done.stdout
 
 
+@pytest.mark.longer
 def test_a_sweep_answers_limits_and_with_strict_ends_as_they_say(store: Path) -> None:
     """'bad' is 2 mm off, and the unit reads 0.16 mm high: beyond 1 mm, within 5 mm on too few groups."""
     with Store.open(store) as opened:

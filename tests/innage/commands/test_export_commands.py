@@ -157,6 +157,7 @@ def add_model(store: Store, name: str, slope: int, *answers: str) -> None:
     )
 
 
+@pytest.mark.longer
 def test_a_model_that_does_not_meet_its_limits_is_not_exported_by_accident(
     store: Store, tmp_path: Path
 ) -> None:
@@ -176,6 +177,7 @@ def test_a_model_that_does_not_meet_its_limits_is_not_exported_by_accident(
     assert json.loads((out / "manifest.json").read_bytes())["unproven"] == []
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("answers", "sentence"),
     [
@@ -206,6 +208,7 @@ def test_not_enough_evidence_is_not_exported_by_accident(
     assert innage("verify", out).exit_code == 0
 
 
+@pytest.mark.longer
 def test_a_retired_model_says_so_in_its_bundle(store: Store, tmp_path: Path) -> None:
     """In manifest and report, where it is exported all the same; the bundle verifies, and one whose manifest
     says another word is refused.
@@ -227,6 +230,7 @@ def test_a_retired_model_says_so_in_its_bundle(store: Store, tmp_path: Path) -> 
     assert "status" in refused.output
 
 
+@pytest.mark.longer
 def test_a_decision_that_no_vector_visits_stops_the_export(store: Store, tmp_path: Path) -> None:
     """A comparison that the ranges allow and no input reaches: 1, one sentence with its name, nothing
     written.
@@ -433,6 +437,7 @@ def test_a_table_of_volumes_on_request(store: Store, tmp_path: Path) -> None:
         volume_of(replace(model, frozen=replace(model.frozen, sessions=(session, other))))
 
 
+@pytest.mark.longer
 def test_zipped_export(store: Store, tmp_path: Path) -> None:
     """With --zip one file is written, which holds what the folder would and which the store knows; never over
     something else.
@@ -481,6 +486,7 @@ def few(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("export.bundle.scoring.WHOLE", Asked(10, 2000, 6, 200))
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("store", "few")
 def test_verify_scores_the_evidence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Lines for vectors and self-test, each break and bit in JSON; exit code 1 where a bound is missed, as

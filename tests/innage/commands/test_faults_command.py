@@ -66,6 +66,7 @@ def test_a_stuck_pad_by_hand(store: Path, tmp_path: Path) -> None:
     assert "Not tried, another unit's trim: the model takes no trim." in shown
 
 
+@pytest.mark.longer
 def test_a_bundle_states_the_same_table(store: Path, tmp_path: Path) -> None:
     """What was exported is what the command says now, and 'prove' stays as it was."""
     with Store.open(store) as opened:

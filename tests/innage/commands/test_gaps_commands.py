@@ -197,6 +197,7 @@ def test_the_defaults_are_those_of_the_search() -> None:
     assert (gaps.BANDS, gaps.BAND_WIDTH_K) == (BANDS, KELVIN)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("command", ["gaps", "plan"])
 def test_short_sessions_are_counted_without_arrays(command: str, empty: Path) -> None:
     """Temperatures included: to load numpy takes longer than to read the blocks of a bench."""

@@ -58,6 +58,7 @@ def holding(team: Store, monkeypatch: pytest.MonkeyPatch, scopes: Sequence[Scope
     monkeypatch.setenv("INNAGE_TOKEN", team.add_token(f"holder-{named}", scopes)[1])
 
 
+@pytest.mark.longer
 def test_jobs_of_a_server_look_as_those_at_hand(
     team: Store, at: tuple[str, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -105,6 +106,7 @@ def test_a_log_goes_to_the_server_with_its_job(
     assert len(team.queued_jobs()) == 1
 
 
+@pytest.mark.longer
 def test_what_a_server_refuses_is_one_sentence(
     team: Store, at: tuple[str, str], monkeypatch: pytest.MonkeyPatch, refused: Callable[..., str]
 ) -> None:

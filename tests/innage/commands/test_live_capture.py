@@ -129,6 +129,7 @@ def open_frames(store: Path) -> int:
         return sum(c.frames for c in opened.open_captures())
 
 
+@pytest.mark.longer
 def test_frames_arrive_whole_and_in_order(store: Path, board: Callable[[int], tuple[str, Path]]) -> None:
     """A capture of 150 frames: none is missing or changed, noise on the line is counted, the session is
     sealed.
@@ -181,6 +182,7 @@ def test_a_killed_capture_loses_at_most_a_second_and_goes_on(
     assert is_the_boards(frames.counts, frames.t_ms)
 
 
+@pytest.mark.longer
 def test_interrupting_keeps_the_capture_open(store: Path, board: Callable[[int], tuple[str, Path]]) -> None:
     """Ctrl-C ends with exit code 0, says how to go on, and the capture can then be sealed by its name."""
     port, _ = board(0)

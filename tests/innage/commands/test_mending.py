@@ -126,6 +126,7 @@ LISTS = {
 }
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("kind", LISTS)
 def test_what_is_retired_leaves_the_lists(store: Path, kind: str) -> None:
     """It is not listed but with --retired, nothing new stands on it, old sessions do, and it can be taken

@@ -60,6 +60,7 @@ def test_two_stores_whose_files_have_one_name(
     assert f"2 new; {right.path} is as it was" in "".join(said.splitlines(keepends=True)[-1:])
 
 
+@pytest.mark.longer
 def test_a_bench_that_nobody_has_named_takes_its_own_name_for_itself(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

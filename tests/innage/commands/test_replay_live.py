@@ -147,6 +147,7 @@ def as_csv(frame: dict[str, Any]) -> str:
     return ",".join([str(frame["t_ms"]), *words, "+".join(frame["flags"]), frame["reason"] or ""])
 
 
+@pytest.mark.longer
 def test_a_kept_stretch_replays_to_the_bit(
     store: Path, port: Callable[[], Port], trial: Callable[..., Running], tmp_path: Path
 ) -> None:
@@ -203,6 +204,7 @@ def test_a_kept_stretch_replays_to_the_bit(
     assert kept[1].marks[0].u_common_mm == pytest.approx(0.03)
 
 
+@pytest.mark.longer
 def test_what_was_said_to_be_kept_survives_a_kill(
     store: Path, port: Callable[[], Port], trial: Callable[..., Running], tmp_path: Path
 ) -> None:
@@ -226,6 +228,7 @@ def test_what_was_said_to_be_kept_survives_a_kill(
     assert live == replayed(store, session.id, tmp_path)
 
 
+@pytest.mark.longer
 def test_beside_a_scale_and_marked_by_it(
     store: Path, port: Callable[[], Port], trial: Callable[..., Running]
 ) -> None:
@@ -281,6 +284,7 @@ def test_beside_a_scale_and_marked_by_it(
     assert mark.level_mm == pytest.approx(expected, abs=1e-3)
 
 
+@pytest.mark.longer
 def test_a_pipe_gets_plain_lines_and_an_asked_level(
     store: Path, port: Callable[[], Port], trial: Callable[..., Running]
 ) -> None:
@@ -362,6 +366,7 @@ def test_another_revision_and_other_misfits_are_said_before_a_port_is_opened(sto
     assert "neither a file nor --port" in run("replay", "m", "--unit", "one", code=2)
 
 
+@pytest.mark.longer
 def test_the_screen_on_a_terminal(store: Path, port: Callable[[], Port]) -> None:
     """On a terminal of 80 columns: no line is longer, the reading and the pads stand there in colours, keys
     keep a stretch at once, and the terminal is left as it was.

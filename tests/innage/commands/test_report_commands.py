@@ -312,6 +312,7 @@ def test_a_page_that_is_there_stays(tmp_path: Path) -> None:
     assert "It is not a protective control" in there.read_text()
 
 
+@pytest.mark.longer
 def test_a_models_page_is_scored_where_that_is_asked_for(tmp_path: Path) -> None:
     """Single breaks are counted; the page's hash and days stand at its top, its caution in a line and
     whole.

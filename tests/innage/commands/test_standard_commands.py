@@ -94,6 +94,7 @@ def test_measured_from_a_board_and_from_a_session(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("store")
 def test_a_day_that_was_out_is_told_of_sessions_before(tmp_path: Path) -> None:
     """In what is shown, in the page and as a set is frozen."""

@@ -293,6 +293,7 @@ def png_size(path: Path) -> tuple[int, int]:
     return width, height
 
 
+@pytest.mark.longer
 def test_pictures(folder: Path) -> None:
     """Tanks, mountings and sensors are drawn; the same content gives the same bytes, another
     mounting others.

@@ -54,6 +54,7 @@ def test_facts_in_full() -> None:
     assert set(told["read_as_mm"]) == {"film 20 um", "foam 20 mm", "impedance", "earthed"}
 
 
+@pytest.mark.longer
 def test_noise_in_counts() -> None:
     """A thousand counts a pF make 1 fF of one count; two counts of noise are twice that."""
     plain, counted = facts(TRIED), facts(TRIED + " --counts-per-pf 1000 --noise-counts 2")

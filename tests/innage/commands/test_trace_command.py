@@ -115,6 +115,7 @@ def trace(tmp_path: Path, content: bytes, *options: str) -> Result:
     return CliRunner().invoke(app, ["trace", str(path), *options])
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("store")
 @pytest.mark.parametrize("name", [*FILES, "bundle.zip"])
 def test_any_file_leads_to_the_readings(tmp_path: Path, name: str) -> None:
@@ -136,6 +137,7 @@ def test_any_file_leads_to_the_readings(tmp_path: Path, name: str) -> None:
     assert all(s["simulated"] for s in found["sessions"])
 
 
+@pytest.mark.longer
 def test_frames_that_were_computed_are_told_from_measured_ones(store: Store, tmp_path: Path) -> None:
     """A model that was fitted on an earlier tank's sessions too, superposed: how many frames, of which
     sessions, on whose response; of a model fitted on its own set alone nothing is said.
@@ -212,6 +214,7 @@ def test_a_bench_day_that_was_out_and_a_retired_instrument_are_told(store: Store
     assert [session["check_standards"] for session in export["sessions"]] == [[]]
 
 
+@pytest.mark.longer
 def test_trims_stand_with_the_unit_as_lists_call_it(store: Store, tmp_path: Path) -> None:
     """A set frozen beside a unit of another bench with the same name calls its own unit by bench, and a list
     here does not: the trims are of one row with its sessions.
@@ -267,6 +270,7 @@ def test_void_sessions_stand_in_front(store: Store, tmp_path: Path) -> None:
     assert row.rstrip().endswith("simulated, 1 void")
 
 
+@pytest.mark.longer
 def test_sessions_amended_since_stand_in_front(store: Store, tmp_path: Path) -> None:
     """Marks amended after the freeze are named with author and reason, each amendment, and counted; JSON
     lists them.
@@ -283,6 +287,7 @@ def test_sessions_amended_since_stand_in_front(store: Store, tmp_path: Path) -> 
     assert amended == {session.id: ["scale was off", "once more"]}
 
 
+@pytest.mark.longer
 def test_missing_blocks_are_said(store: Store, tmp_path: Path) -> None:
     """A session whose frames are gone is named; the trace goes on with the others."""
     session = store.sessions()[1]
@@ -326,6 +331,7 @@ def test_an_archive_packed_later_is_known_by_its_manifest(tmp_path: Path) -> Non
     assert trace(tmp_path, b"PK\x03\x04 no archive").exit_code == 1
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("store")
 def test_a_folder_leads_to_the_readings_and_names_what_is_other(tmp_path: Path) -> None:
     """A bundle's folder is traced by its manifest; a file that was edited in it, or added to it, is named."""

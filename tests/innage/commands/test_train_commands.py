@@ -115,6 +115,7 @@ def test_train_shows_candidates_proof_and_limits(store: Path) -> None:
     assert "trees" not in result.output
 
 
+@pytest.mark.longer
 def test_the_stored_model_is_the_program_and_its_figures(store: Path) -> None:
     """What --json prints is what the store keeps: a program with its digest, float ONNX, and the
     limits met.
@@ -132,6 +133,7 @@ def test_the_stored_model_is_the_program_and_its_figures(store: Path) -> None:
     assert len(model.float_onnx) > 100
 
 
+@pytest.mark.longer
 def test_each_opening_of_prove_is_counted(store: Path) -> None:
     """A second training on the same frozen set is opening 2; one without prove groups opens nothing."""
     opened = [
@@ -143,6 +145,7 @@ def test_each_opening_of_prove_is_counted(store: Path) -> None:
     assert opened == [1, 2, 0]
 
 
+@pytest.mark.longer
 def test_limits_not_met_are_said_and_the_model_is_kept(store: Path) -> None:
     """A model that meets no limit is stored all the same, exit 0, and both facts are said."""
     result = innage(
@@ -157,6 +160,7 @@ def test_limits_not_met_are_said_and_the_model_is_kept(store: Path) -> None:
     assert [(m["name"], m["metrics"]["limits"][0]["answer"]) for m in listed] == [("first", "not met")]
 
 
+@pytest.mark.longer
 def test_with_strict_the_answers_decide_the_exit_code(store: Path) -> None:
     """1 where a limit is not met, 3 where there are no limits; the model is kept either way."""
     for name, limits, code in (("first", ("--limits", "strict"), 1), ("second", (), 3)):
@@ -166,6 +170,7 @@ def test_with_strict_the_answers_decide_the_exit_code(store: Path) -> None:
     assert {model["name"] for model in listed} == {"first", "second"}
 
 
+@pytest.mark.longer
 def test_a_budget_is_measured(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """With a budget the candidates that meet the limits carry measured flash and cycles, and the chosen one
     fits. Curves of two sizes are enough to see it: of 2 knots none meets the limits, of 16 all do.
@@ -195,6 +200,7 @@ def test_a_budget_is_measured(store: Path, monkeypatch: pytest.MonkeyPatch) -> N
     )
 
 
+@pytest.mark.longer
 def test_a_budget_that_nothing_fits_is_said(store: Path) -> None:
     """When nothing fits, the smallest is kept and the budget is said to be exceeded."""
     result = innage(store, "train", "half-steps", "--name", "first", "--budget", "tiny", "--family", "line")
@@ -254,6 +260,7 @@ def test_wrong_words_are_refused(store: Path, words: tuple[str, ...], said: str)
     assert result.stderr.count("\n") == 1
 
 
+@pytest.mark.longer
 def test_a_name_in_use_is_refused_before_the_work(store: Path) -> None:
     """A model's name cannot be used again, and the refused training opens no prove groups."""
     innage(store, "train", "half-steps", "--name", "first", "--family", "line")
@@ -273,6 +280,7 @@ def test_what_cannot_be_varied_is_refused_before_the_work(store: Path) -> None:
     assert "a model that is no pad array; expected a model of family array" in " ".join(done.stderr.split())
 
 
+@pytest.mark.longer
 def test_models_lists_and_shows(store: Path) -> None:
     """The list is empty with a hint, then has a row of when and what for, and one with the limits counted;
     one model is shown in full. Filters leave models by the sessions that they were trained on.
@@ -298,6 +306,7 @@ def test_models_lists_and_shows(store: Path) -> None:
     assert "opening 1 of frozen set half-steps" in innage(store, "models", "first").output
 
 
+@pytest.mark.longer
 def test_one_recipe_is_named_in_place_of_a_search(store: Path) -> None:
     """It alone is tried and kept; one that is none, or that stands beside a family, is refused in the words
     of the command line, and nothing is kept.

@@ -78,6 +78,7 @@ def store(filled: Path, tmp_path: Path) -> Path:
     return Path(shutil.copy(filled, tmp_path / "innage.db"))
 
 
+@pytest.mark.longer
 def test_training_and_the_model_say_it(store: Path) -> None:
     """On standard error after the training; on the model's page, its JSON and its report ever after."""
     done = _train(store, "both")
@@ -93,6 +94,7 @@ def test_training_and_the_model_say_it(store: Path) -> None:
     assert f"Overflow: {SAID}." in unescape(sheet)
 
 
+@pytest.mark.longer
 def test_tanks_of_one_height_are_not_warned_of(store: Path, tmp_path: Path) -> None:
     """Neither by training nor by export, and the manifest has no entry of it."""
     trained, out = _train(store, "alone"), tmp_path / "b"
@@ -104,6 +106,7 @@ def test_tanks_of_one_height_are_not_warned_of(store: Path, tmp_path: Path) -> N
     assert "uneven_spans_mm" not in json.loads((out / MANIFEST).read_text())
 
 
+@pytest.mark.longer
 def test_the_bundle_says_it(store: Path, tmp_path: Path) -> None:
     """Export warns; manifest and report state the spans, and verification holds them against tanks, span and
     store.

@@ -208,6 +208,7 @@ def test_a_bundle_passes_with_and_without_a_store(exported: Path, store: Path, t
     assert all(session["id"] in page for session in body_of(files)["sessions"][:3])
 
 
+@pytest.mark.longer
 def test_a_store_without_the_frozen_set_knows_no_roles(exported: Path, store: Path, tmp_path: Path) -> None:
     """Counts and trims are compared where the sessions are there; roles are said to be as stated."""
     other = tmp_path / "other.db"
@@ -240,6 +241,7 @@ def test_a_store_without_the_frozen_set_knows_no_roles(exported: Path, store: Pa
     assert "as the store has them; their roles are as stated" in sentence
 
 
+@pytest.mark.longer
 def test_made_vectors_only_keeps_counts_of_sessions_out(exported: Path, store: Path, tmp_path: Path) -> None:
     """The manifest, the report and verification say so; no stream is taken."""
     out = tmp_path / "made"
@@ -255,6 +257,7 @@ def test_made_vectors_only_keeps_counts_of_sessions_out(exported: Path, store: P
     assert (done.exit_code, "none of 1250 streams, as the export was told to" in done.stdout) == (0, True)
 
 
+@pytest.mark.longer
 def test_void_sessions_give_nothing(store: Path, tmp_path: Path) -> None:
     """A session that is void by now is left out of an export that goes on all the same."""
     with Store.open(store) as opened:
@@ -270,6 +273,7 @@ def test_void_sessions_give_nothing(store: Path, tmp_path: Path) -> None:
     assert sources(files, store)[0] is Answer.PASSED
 
 
+@pytest.mark.longer
 def test_exit_codes_and_json(exported: Path, store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """0 without the store; 1 where the store says no. With --json where the streams are from."""
     monkeypatch.delenv("INNAGE_STORE", raising=False)
@@ -296,6 +300,7 @@ def test_a_forged_hash_is_no_session_behind_the_model(exported: Path) -> None:
     assert (said, "'vectors, excerpts' does not follow" in sentence) == (Answer.FAILED, True)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("channel", ["count0", "trim0", "temperature"])
 def test_a_forged_count_is_told_from_the_store(exported: Path, store: Path, channel: str) -> None:
     """Counts, trim and temperature of a stream may be anybody's, and the program's answers are worked out
@@ -358,6 +363,7 @@ def test_a_forged_answer_is_worked_out_anew(exported: Path) -> None:
     }
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("entries", "without", "said"),
     [
@@ -477,6 +483,7 @@ def test_a_session_that_became_void_is_refused(exported: Path, store: Path) -> N
     assert "is void (the scale was not zeroed)" in sentence
 
 
+@pytest.mark.longer
 def test_groups_of_levels_leave_out_their_own_frames(store: Path, tmp_path: Path, exported: Path) -> None:
     """Where marks have the roles, a session gives only frames that are marked and not of 'prove'."""
     with Store.open(store) as opened:

@@ -90,6 +90,7 @@ def store_in(folder: Path, tmp_path: Path) -> Path:
     return Path(shutil.copy(folder / "innage.db", tmp_path / "innage.db"))
 
 
+@pytest.mark.longer
 def test_what_a_board_measures_is_recorded_and_shown(folder: Path, image: BoardImage, tmp_path: Path) -> None:
     """Recorded once, however often the same is measured; shown by models, trace and report, with what the
     user and the firmware call the board.
@@ -140,6 +141,7 @@ def test_without_a_store_nothing_is_recorded(folder: Path, image: BoardImage) ->
     assert "is not recorded: name a store that has the model with --store" in done.stdout
 
 
+@pytest.mark.longer
 def test_a_store_without_the_model_records_nothing(folder: Path, image: BoardImage, tmp_path: Path) -> None:
     with Store.open(tmp_path / "other.db"):
         pass
@@ -174,6 +176,7 @@ def test_exit_codes_of_a_board(folder: Path, image: BoardImage, tmp_path: Path) 
     assert kept["cycles"] is None
 
 
+@pytest.mark.longer
 def test_a_board_is_played(folder: Path) -> None:
     """``innage rig board``, in a process of its own, says its port; a board there passes, and calls itself
     emulated. Ctrl-C ends it.

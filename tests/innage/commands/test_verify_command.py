@@ -113,6 +113,7 @@ def test_figures_are_those_of_the_store(exported: Path, tmp_path: Path) -> None:
     assert answer(files, tmp_path / "empty.db")[0] is Answer.STATED
 
 
+@pytest.mark.longer
 def test_the_store_of_the_folder_is_compared_with(
     exported: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -163,6 +163,7 @@ def test_freezing_is_refused_in_a_sentence(store: Store) -> None:
     assert (len(drawn.groups(innage.Role.FIT)), drawn.seed) == (12, 3)
 
 
+@pytest.mark.longer
 def test_train_and_replay(store: Store) -> None:
     """What the C gives of the session is what the program gives, and what the estimator of that program
     predicts.
@@ -182,6 +183,7 @@ def test_train_and_replay(store: Store) -> None:
     np.testing.assert_array_equal(estimator.predict(frames.counts), readings["level_mm"])
 
 
+@pytest.mark.longer
 def test_training_hashes_its_frozen_set_once(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     """Where it is read; the frames and the model that come after hold on to what was read."""
     hashed: list[str] = []

@@ -87,6 +87,7 @@ def test_bounds_headroom_and_load(left: SimpleNamespace) -> None:
     assert "DDI 0484" in found["model_of_core"]["source"]
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(("core", "multiplier"), [("cortex-m33", 1), ("rv32imc", 32)])
 def test_other_cores(left: SimpleNamespace, core: str, multiplier: int) -> None:
     """A core without a published table says that its cycles are a model."""

@@ -14,6 +14,7 @@ from innage.jobs.coverage import cover, cover_and_plan, plan, read_captured
 from innage.jobs.sessions.finding import SessionFilter
 
 
+@pytest.mark.longer
 def test_coverage_is_read_on_from_where_it_stands(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """After each kind of act: the map and the plan, of all and of a filter. Temperatures are read, and pieces
     worked out, of the sessions alone that came in or changed.

@@ -23,6 +23,7 @@ from innage.runner.running import Runner, run_jobs
 from innage.runner.versions import versions
 
 
+@pytest.mark.longer
 def test_a_job_comes_to_what_the_call_comes_to(store: Store) -> None:
     """The figures of a sweep are those of the function, called here; the day of training, the revision of the
     limits are settled when the job is queued.

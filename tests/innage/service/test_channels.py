@@ -83,6 +83,7 @@ def offered(client: httpx.Client, folder: Path) -> str:
     return sha256
 
 
+@pytest.mark.longer
 def test_a_channel_is_moved_under_conditions(released: Released, release: httpx.Client) -> None:
     """RFC 9110, 13.1.1 and 13.1.2, and RFC 6585, 3: none is 428, a stale one 412, a gate 409; the entity tag
     is the hash of the move that stands, whatever the bundle.
@@ -114,6 +115,7 @@ def test_a_channel_is_moved_under_conditions(released: Released, release: httpx.
     assert row["bundle_sha256"] == bad
 
 
+@pytest.mark.longer
 def test_what_is_done_to_channels_is_audited(released: Released, release: httpx.Client, team: Store) -> None:
     """The move with its reason and concessions, and the withdrawal, by the token's holder; the chain stays
     sound.
@@ -225,6 +227,7 @@ def test_a_store_without_the_model_keeps_no_bundle(released: Released, tmp_path:
         assert "does not have its model good" in is_problem(answer, 422, "refused")["detail"]
 
 
+@pytest.mark.longer
 def test_withdrawn_and_taken_back(released: Released, release: httpx.Client) -> None:
     """Each by an event; said twice it is refused, and what is shown has another entity tag."""
     sha256 = offered(release, released.folder / "good")
@@ -244,6 +247,7 @@ def test_withdrawn_and_taken_back(released: Released, release: httpx.Client) -> 
     is_problem(release.post(f"/v1/bundles/{'0' * 64}/withdraw", json={"reason": "none"}), 404, "not-found")
 
 
+@pytest.mark.longer
 def test_a_client_says_what_a_store_says(released: Released, url: str, tokens: dict[str, str]) -> None:
     """Moved from a folder and by hash, shut gates, a stale view, what is not there: the errors of a store at
     hand.
@@ -268,6 +272,7 @@ def test_a_client_says_what_a_store_says(released: Released, url: str, tokens: d
             place.withdraw("../../x", "", "none")
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("times", [1, TRIES])
 def test_a_move_whose_answer_was_lost_is_not_made_twice(
     released: Released, url: str, tokens: dict[str, str], monkeypatch: pytest.MonkeyPatch, times: int
@@ -293,6 +298,7 @@ def test_a_move_whose_answer_was_lost_is_not_made_twice(
         assert place.channel_moves("washer/stable") == (moved.move,)
 
 
+@pytest.mark.longer
 def test_a_bundle_is_pulled_over_a_line(
     released: Released,
     url: str,
@@ -343,6 +349,7 @@ def innage(*words: object, code: int = 0) -> Result:
     return done
 
 
+@pytest.mark.longer
 def test_commands_with_a_server(
     released: Released, url: str, tokens: dict[str, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -366,6 +373,7 @@ def test_commands_with_a_server(
     assert "the token has not the scope release" in refused.stderr
 
 
+@pytest.mark.longer
 def test_a_channel_is_moved_at_a_desk(
     released: Released, release: httpx.Client, team: Store, url: str, tokens: dict[str, str]
 ) -> None:

@@ -248,6 +248,7 @@ def pack(blocks: list[list[Any]], content: bytes, **more: Any) -> bytes:
     return MAGIC + len(words).to_bytes(4, "little") + words + content
 
 
+@pytest.mark.longer
 def test_packs_that_unpack_beyond_bounds(session: str, team: Store, door: httpx.Client) -> None:
     """Small packs that say or hold more than the session's document allows, and packs that are none."""
     bombs = [zstandard.compress(bytes(1 << 26)), zlib.compress(bytes(1 << 26)), DRAW.bytes(64)]

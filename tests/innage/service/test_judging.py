@@ -85,6 +85,7 @@ def a_recording(team: Store, rig: Store) -> None:
     team.add_sessions([replace(bench_store(team).session(1), frames=later, note="twin")])
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("there", "kinds"),
     [
@@ -106,6 +107,7 @@ def test_a_try_says_what_the_push_says(
     assert bool(done.held) == bool(kinds)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("scopes", "bench"),
     [((Scope.PUSH,), None), ((Scope.PUSH, Scope.AMEND), None), ((*Scope,), NORTH), ((*Scope,), SOUTH)],
@@ -129,6 +131,7 @@ def test_whoever_may_not_push_may_not_try(rig: Store, team: Store) -> None:
     assert str(tried.value) == str(pushed.value)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("at_once", [1, 2])
 def test_what_goes_in_several_requests_leans_on_what_went_before(
     at_once: int, rig: Store, team: Store, monkeypatch: pytest.MonkeyPatch
@@ -142,6 +145,7 @@ def test_what_goes_in_several_requests_leans_on_what_went_before(
     assert {one.kind for one in done.held} == {"budget"}
 
 
+@pytest.mark.longer
 def test_what_leans_on_too_much_is_said_not_to_be_judged(
     rig: Store, team: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -164,6 +168,7 @@ def test_what_leans_on_too_much_is_said_not_to_be_judged(
     assert "session" not in some.not_judged[0]
 
 
+@pytest.mark.longer
 def test_a_session_that_was_amended_and_voided_since(team: Store, tmp_path: Path) -> None:
     """What is said of a session that is there, and of one that is not, is judged alike."""
     with Store.open(tmp_path / "rig.db", bench=NORTH) as rig, connected(team) as connection:

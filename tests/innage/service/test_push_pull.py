@@ -48,6 +48,7 @@ def new(done: Pushed) -> dict[str, int]:
     return {one.kind: one.new for one in done.taken if one.new}
 
 
+@pytest.mark.longer
 def test_every_kind_arrives_as_it_was(rig: Store, team: Store, connection: Connection) -> None:
     """Every row but a store's own is the same at the other end; a dry run says the same and sends nothing."""
     said = push(rig, connection, dry_run=True)
@@ -66,6 +67,7 @@ def test_every_kind_arrives_as_it_was(rig: Store, team: Store, connection: Conne
     assert (anew.new, anew.sent_bytes) == (0, 0)
 
 
+@pytest.mark.longer
 def test_what_was_pushed_comes_back(rig: Store, team: Store, connection: Connection, tmp_path: Path) -> None:
     push(rig, connection)
     with Store.open(tmp_path / "other.db", bench=NORTH) as other:
@@ -95,6 +97,7 @@ def test_a_store_on_a_server_takes_and_gives(rig: Store, server: Server, tmp_pat
             assert other.objects() == team.objects()
 
 
+@pytest.mark.longer
 def test_receipts_are_kept_with_what_was_taken(rig: Store, team: Store, connection: Connection) -> None:
     """One for each object: the hash of its document, and the row of the server's audit chain."""
     push(rig, connection)
@@ -133,6 +136,7 @@ def on_line(connection: Connection, line: httpx.BaseTransport) -> None:
     connection._client._transport = line
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("answered", [False, True], ids=["before", "after"])
 def test_a_push_that_is_cut_anywhere_goes_on_where_it_was(
     answered: bool, team: Store, url: str, tmp_path: Path
@@ -196,6 +200,7 @@ def test_a_fetched_pack_that_was_changed_is_fetched_again(team: Store, url: str,
         assert [one.sha256 for one in other.sessions()] == [session.sha256]
 
 
+@pytest.mark.longer
 def test_one_budget_holds_no_session_back(rig: Store, team: Store, connection: Connection) -> None:
     """A budget of the same name with other figures is refused, named with the way out, and everything else
     goes; the next push says it again, and nothing else.
@@ -227,6 +232,7 @@ def test_what_leans_on_what_was_held_back_is_held_back(
         assert "leans on liquid water, which was held back" in str(told)
 
 
+@pytest.mark.longer
 def test_two_amendments_of_one_session_are_both_kept(
     team: Store, connection: Connection, tmp_path: Path
 ) -> None:
@@ -249,6 +255,7 @@ def test_two_amendments_of_one_session_are_both_kept(
         assert len(one.sessions()[0].amended_apart) == 2
 
 
+@pytest.mark.longer
 def test_a_filter_takes_along_what_its_sessions_lean_on(
     team: Store, connection: Connection, tmp_path: Path
 ) -> None:
@@ -443,6 +450,7 @@ class OtherMinor(httpx.BaseTransport):
         self.line.close()
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(("client", "server"), [((1, 1), "1.0"), ((1, 0), "1.1")])
 def test_the_other_end_is_a_minor_version_older_or_newer(
     team: Store,

@@ -66,6 +66,7 @@ def run(*arguments: str) -> tuple[int, str]:
     return done.exit_code, done.output
 
 
+@pytest.mark.longer
 def test_push_and_pull_as_commands(
     url: str, team: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -64,6 +64,7 @@ def challenge(answer: httpx.Response) -> str:
     return answer.headers["www-authenticate"]
 
 
+@pytest.mark.longer
 def test_every_route_by_every_scope(store: Store, url: str) -> None:
     """The matrix of the table of routes: a token with one scope passes where that is asked for, and is told
     which one where it is not; RFC 6750, 3 and 3.1, says how.
@@ -81,6 +82,7 @@ def test_every_route_by_every_scope(store: Store, url: str) -> None:
                 assert answer.json()["scope"] == rule
 
 
+@pytest.mark.longer
 def test_who_is_not_known(store: Store, url: str, admin: str) -> None:
     """No token, no such scheme, a malformed, unknown, revoked or expired one: 401 on every route but health,
     and all that were given are told the same.

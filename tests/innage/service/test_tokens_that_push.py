@@ -46,6 +46,7 @@ def held(pushed: Pushed) -> set[str]:
     return {one.kind for one in pushed.held}
 
 
+@pytest.mark.longer
 def test_everything_by_who_may_everything(rig: Store, guarded: Store) -> None:
     """Each object's receipt names the row of the chain that tells of it; the chain is sound by them."""
     with connected(guarded, EVERYTHING) as (connection, token):
@@ -66,6 +67,7 @@ def test_everything_by_who_may_everything(rig: Store, guarded: Store) -> None:
     assert guarded.audit_faults(receipts) == ()
 
 
+@pytest.mark.longer
 def test_of_its_own_bench_alone(rig: Store, guarded: Store) -> None:
     """A token for the rig's bench: sessions with all that was said of them, what is of that bench, and what
     these stand on. What is of no bench or of another is held back by itself, and named.
@@ -84,6 +86,7 @@ def test_of_its_own_bench_alone(rig: Store, guarded: Store) -> None:
     assert {row.bench for row in guarded.audit()[2:]} == {NORTH}
 
 
+@pytest.mark.longer
 def test_of_another_bench(rig: Store, guarded: Store) -> None:
     """Nothing of the rig's: neither a session nor anything said of one, be all that they stand on there
     already.
@@ -105,6 +108,7 @@ def _interrupt() -> None:
     raise InterruptedError
 
 
+@pytest.mark.longer
 def test_without_the_scope_to_amend(rig: Store, guarded: Store) -> None:
     """A session goes in with what was said of it, or not at all: those that were voided or amended stay
     out, with what leans on them; the others come in.
@@ -143,6 +147,7 @@ def test_without_the_scope_to_push(rig: Store, guarded: Store) -> None:
     assert (kinds(guarded), len(guarded.audit()), guarded.staged_bytes()) == ({}, before + 1, 0)
 
 
+@pytest.mark.longer
 def test_who_may_amend_alone_sends_what_was_said_of_sessions(rig: Store, guarded: Store) -> None:
     """A rig that voids and amends what is there already needs no more; a session beside that is too much, and
     it is said once.
@@ -192,6 +197,7 @@ class _Cut:
             self._happens()
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(("ending", "at"), [("revoked", 1), ("expired", 3), ("revoked", 4)])
 def test_a_token_that_ends_on_the_way(
     rig: Store, guarded: Store, ending: str, at: int, monkeypatch: pytest.MonkeyPatch

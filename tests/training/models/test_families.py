@@ -86,6 +86,7 @@ def test_more_bits_come_nearer(made_up: MadeUp, family: str) -> None:
     assert wide < narrow
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     "bits", [pytest.param(12, marks=pytest.mark.slow), 16, pytest.param(24, marks=pytest.mark.slow)]
 )
@@ -109,6 +110,7 @@ def test_both_count_laws_work_alike(made_up: MadeUp, family: str, bits: int) -> 
     assert max(errors) / min(errors) < (1.6 if family == "net" else 1.25)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("family", FAMILIES)
 def test_twice_the_tank_gives_twice_the_level(made_up: MadeUp, family: str) -> None:
     """Labels and span doubled, the program's levels double, to a few units of rounding (the families are

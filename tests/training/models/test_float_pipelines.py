@@ -26,6 +26,7 @@ def _fitted(data: FrozenData, family: str, law: CountLaw, bits: int) -> Fitted:
     return fit_sizes(family, [size], rows_of(data, data.rows(Role.FIT)), hardware, 0)[size]
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("law", CountLaw)
 @pytest.mark.parametrize("channels", [1, 3])
 @pytest.mark.parametrize("family", FAMILIES)

@@ -100,6 +100,7 @@ def test_features_say_whether_a_pour_is_known_and_how_recent_it_is(
     assert np.array_equal(table.untold().of(others, np.arange(9)), table.of(others, np.arange(9)))
 
 
+@pytest.mark.longer
 def test_scores_are_those_of_the_program_told_and_not_told(captures: FrozenData, table: FeatureTable) -> None:
     """Frame by frame; foam and film alone are other where nothing is told."""
     context, every = context_of(captures), np.ones(len(captures.level_mm), np.bool_)
@@ -123,6 +124,7 @@ def test_scores_are_those_of_the_program_told_and_not_told(captures: FrozenData,
     }
 
 
+@pytest.mark.longer
 def test_foam_that_only_its_time_tells_is_flagged_where_it_is_told(captures: FrozenData) -> None:
     """On a unit that plays no part in the fit, and from the text of the program: more frames than not where
     they are told, hardly any where they are not. It is one session of 40 frames, in which the seeds 0 to 3

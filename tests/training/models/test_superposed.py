@@ -137,6 +137,7 @@ EARLIER = [
 NEW = [Shown(NEW_DEPTH), Shown(NEW_DEPTH, to_earth=2.0)]
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("law", CountLaw)
 def test_earlier_frames_come_out_as_the_new_tank_shows_them(law: CountLaw) -> None:
     """A wall more than twice as thick: frames of clean liquid, foam and film, floating and earthed, against
@@ -163,6 +164,7 @@ def test_earlier_frames_come_out_as_the_new_tank_shows_them(law: CountLaw) -> No
     assert given.frozen.sha256 != both.frozen.sha256
 
 
+@pytest.mark.longer
 def test_foam_and_film_are_told_from_the_frames_themselves() -> None:
     """Thickness and share of the foam and the share of the film that the sessions were made with."""
     both = data_of([*NEW, *EARLIER], len(NEW), CountLaw.RISES)
@@ -179,6 +181,7 @@ def test_foam_and_film_are_told_from_the_frames_themselves() -> None:
     assert courses[len(NEW) + 1].coupling.gain == pytest.approx(0.95, rel=0.02)
 
 
+@pytest.mark.longer
 def test_of_a_difference_that_may_be_chance_nothing_is_taken() -> None:
     """Both tanks alike but for units whose walls differ: the new unit lies within what earlier ones show, and
     frames stay as they are; one that lies far outside is taken nearly whole, two of them more so.

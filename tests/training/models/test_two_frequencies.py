@@ -104,6 +104,7 @@ def fitted(make_strip: Make) -> FrozenData:
     return read_twice(make_strip(frames=40))
 
 
+@pytest.mark.longer
 def test_scores_are_those_of_the_program(fitted: FrozenData) -> None:
     """Frame by frame, and an empty tank is one by the channels that tell film from liquid."""
     data, context = fitted, context_of(fitted)
@@ -145,6 +146,7 @@ def test_a_recipe_for_two_frequencies_needs_them(make_strip: Make) -> None:
         refit(context_of(make_strip(units=7, frames=20)), BOTH)
 
 
+@pytest.mark.longer
 def test_a_model_of_two_frequencies_knows_foam_that_looks_like_liquid(fitted: FrozenData) -> None:
     """With and without the differences of each place, on units that play no part in the fit; the float model
     in ONNX is its pipeline.

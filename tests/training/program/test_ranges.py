@@ -17,6 +17,7 @@ def bounds(op: str, *inputs: tuple[Sequence[int], Sequence[int]], **attributes: 
     return OPS[op].bounds([Interval(tuple(low), tuple(high)) for low, high in inputs], attributes)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("low", "weight", "longest"),
     [

@@ -399,6 +399,7 @@ def test_an_unknown_trim_and_too_few_units_are_refused(make_strip: Make) -> None
         train_array(context_of(few))
 
 
+@pytest.mark.longer
 def test_one_fit_group_is_refused_and_two_are_enough(make_strip: Make) -> None:
     """What to doubt is learnt on fit groups that a net was not fitted on, so one is too few."""
     one, two = (make_strip(frames=20, units=2 + fit, choose=1, prove=1) for fit in (1, 2))

@@ -61,6 +61,7 @@ def test_another_process_makes_the_same_bytes(
     assert said.split() == fingerprint(made_up(2, frames=40)).split()
 
 
+@pytest.mark.longer
 def test_the_order_of_frames_changes_nothing(made_up: MadeUp) -> None:
     """The same frames stored in another order give the same program, float ONNX and metrics."""
     data = made_up(2)
@@ -75,6 +76,7 @@ def test_the_order_of_frames_changes_nothing(made_up: MadeUp) -> None:
     assert first.metrics == second.metrics
 
 
+@pytest.mark.longer
 def test_the_program_survives_its_text_and_the_facts_are_json(made_up: MadeUp) -> None:
     """The program reads back equal from its JSON, and recipe, versions and metrics hold nothing that JSON
     cannot.
@@ -108,6 +110,7 @@ def test_prove_groups_teach_and_choose_nothing(made_up: MadeUp) -> None:
     assert 0 < sum(row["frames"] for row in by_level) <= frames == data.rows(Role.PROVE).sum()
 
 
+@pytest.mark.longer
 def test_without_prove_groups_nothing_is_shown(made_up: MadeUp) -> None:
     """Without prove groups there is no prove figure, no random-row figure, and every limit lacks evidence."""
     metrics = _train(made_up(1, prove=0), Limits("l", 1, (Limit("rmse_mm", 100.0),))).metrics.to_json()
@@ -163,6 +166,7 @@ def test_without_nine_calibrate_groups_no_band_is_claimed(made_up: MadeUp) -> No
     }
 
 
+@pytest.mark.longer
 def test_both_kinds_of_models_compete_in_one_search(make_strip: MadeUp) -> None:
     """Of a strip of six pads, curves and nets in one list, scored on the same groups by the same error; the
     smallest of all that meet the limits is taken, and without choose groups all are scored on those left out.
@@ -183,6 +187,7 @@ def test_both_kinds_of_models_compete_in_one_search(make_strip: MadeUp) -> None:
         assert how in made.metrics.choose_how
 
 
+@pytest.mark.longer
 def test_a_named_recipe_is_fitted_alone_and_gives_its_program_again(made_up: MadeUp) -> None:
     """The program is that of the recipe wherever it stands in a search's list, whatever the search picks."""
     data = made_up(1)
@@ -231,6 +236,7 @@ def test_an_array_of_few_channels_is_refused(made_up: MadeUp) -> None:
         _train(made_up(2), families=("array",))
 
 
+@pytest.mark.longer
 def test_progress_is_told(made_up: MadeUp) -> None:
     """Progress names each family and never runs past its total."""
     told: list[tuple[str, int, int]] = []
@@ -287,6 +293,7 @@ def test_one_level_or_stuck_counts_are_refused(made_up: MadeUp) -> None:
         _train(replace(data, counts=np.full_like(data.counts, 5000)))
 
 
+@pytest.mark.longer
 def test_groups_by_level_without_choose(made_up: MadeUp) -> None:
     """A set grouped by level trains by leaving interior levels out, and end levels beyond the fit are
     reported apart.
@@ -304,6 +311,7 @@ def test_groups_by_level_without_choose(made_up: MadeUp) -> None:
 EVERY_KIND = ("rmse_mm", "p95_pct_span", "max_abs_mm", "withheld_share", "longest_wrong_s", "first_reading_s")
 
 
+@pytest.mark.longer
 def test_few_pads_are_judged_as_arrays_are(made_up: MadeUp) -> None:
     """Figures by class, limits on any metric and by class; the answers are those of the stored program judged
     again, as a comparison judges it. Flags that are never raised are named.
@@ -333,6 +341,7 @@ def _plain(value: Any) -> Any:
     return vars(value) if isinstance(value, Categorical | States) else value
 
 
+@pytest.mark.longer
 def test_what_several_programs_said_of_groups_left_out_is_joined_in_order(made_up: MadeUp) -> None:
     """Rows of two judged parts stand as if they had been judged together."""
     data = made_up(2)

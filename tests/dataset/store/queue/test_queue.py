@@ -279,6 +279,7 @@ def test_who_lost_a_job_writes_nothing(
     assert (wrote.kind, wrote.text, wrote.object_sha256) == (JobEventKind.WROTE, "model m", "a" * 64)
 
 
+@pytest.mark.longer
 def test_an_opening_is_of_the_job(store: Store, frozen: FrozenSet, monkeypatch: pytest.MonkeyPatch) -> None:
     """Two attempts are one opening, with one count, though others opened in between; a second job is a second
     one, and so is another set.

@@ -58,6 +58,7 @@ def test_no_password_is_shown(url: str, caplog: pytest.LogCaptureFixture) -> Non
         assert spelled not in told
 
 
+@pytest.mark.longer
 def test_a_store_in_a_file_needs_no_driver() -> None:
     """Listing and opening a file load nothing of a server."""
     code = (

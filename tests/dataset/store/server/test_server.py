@@ -97,6 +97,7 @@ def test_the_server_is_here() -> None:
     assert programs() is not None
 
 
+@pytest.mark.longer
 def test_through_a_server_and_back(filled: Store, new_store: Store, server: Server, tmp_path: Path) -> None:
     """From a server into a file, from there to another server, and into a second file: the same hashes, text
     and lines, nothing new the second time, and every record sound.
@@ -383,6 +384,7 @@ def test_a_database_that_is_no_store(server: Server) -> None:
     server.drop(empty)
 
 
+@pytest.mark.longer
 def test_commands_on_a_server(place: str, register: Register, server: Server) -> None:
     """Commands take the URL where they take a file; those that are the server's own say which."""
     at = ("--store", place)

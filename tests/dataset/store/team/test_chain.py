@@ -113,6 +113,7 @@ def written_anew(store: Store, entries: list[AuditEntry]) -> None:
             connection.execute(f"INSERT INTO audit ({', '.join(row)}) VALUES ({values})")  # noqa: S608 - a chain's
 
 
+@pytest.mark.longer
 def test_everything_that_stores_exchange_is_audited(team: Store) -> None:
     """After a whole job each object has its row, but the bench that the store began with; each row says who,
     and the chain is sound. The hash of a row follows from the rows before by what the docs say.
@@ -176,6 +177,7 @@ def test_an_act_and_its_row_are_one(team: Store, monkeypatch: pytest.MonkeyPatch
     assert (team.units(), team.audit()) == ((), before)
 
 
+@pytest.mark.longer
 def test_merged_and_accepted_objects_have_rows(full: Path, team: Store, tmp_path: Path) -> None:
     """Whichever way they come in; a dry run leaves none, and again nothing is new."""
     count = len(team.audit())
@@ -221,6 +223,7 @@ def test_it_is_append_only(five: Store) -> None:
     assert {"guard_audit_update", "guard_audit_delete", "guard_audit_truncate"} <= set(trigger_statements())
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("statements", "told"),
     [
@@ -351,6 +354,7 @@ def _limits(signer: str | None) -> Any:
 OF_A_BENCH = ("session", "trim", "tag", "mark revision", "void", "void taken back", "amendment")
 
 
+@pytest.mark.longer
 def test_a_token_writes_what_it_allows(
     team: Store, writes: dict[str, tuple[Scope, Callable[[Store], object]]]
 ) -> None:

@@ -107,6 +107,7 @@ def test_a_sound_store(store: Store) -> None:
     assert store.path.read_bytes() == before
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("statement", "said"),
     [
@@ -218,6 +219,7 @@ def test_long_and_short_sessions_are_checked_alike(
     assert dict(report.checked)["session"] == SESSIONS
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("statement", "said"),
     [

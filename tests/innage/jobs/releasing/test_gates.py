@@ -41,6 +41,7 @@ def shut(judgement: Judgement) -> dict[str, Gate]:
     return {gate.name: gate for gate in judgement.stopping()}
 
 
+@pytest.mark.longer
 def test_a_sound_bundle_passes_and_nothing_is_compiled(
     released: Released, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -61,6 +62,7 @@ def test_a_sound_bundle_passes_and_nothing_is_compiled(
     assert store.prove_openings(store.frozen_set("monday")) == openings
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("name", "gate", "answer", "concession"),
     [
@@ -112,6 +114,7 @@ def _dearer(files: Files) -> Files:
     return _body(files, cost=cost | {"lines": lines})
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("change", "gate"),
     [
@@ -162,6 +165,7 @@ def test_limits_are_answered_from_the_readings(released: Released, store: Store)
     assert "1 answered otherwise than at the training" in gate.sentence
 
 
+@pytest.mark.longer
 def test_what_is_answered_now_counts(
     released: Released, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -178,6 +182,7 @@ def test_what_is_answered_now_counts(
     assert (list(shut(judgement)), asked) == (["limits"], ["good"])
 
 
+@pytest.mark.longer
 def test_what_a_bundle_was_let_pass_with_is_asked_again_though_it_holds_now(
     released: Released, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -230,6 +235,7 @@ def test_what_was_said_since_is_named(
     assert judgement.said != before.said
 
 
+@pytest.mark.longer
 def test_a_void_that_was_taken_back_stops_nobody(released: Released, store: Store) -> None:
     _void(store)
     store.take_back_void(store.sessions()[0].id, "it was another one")
@@ -254,6 +260,7 @@ def test_no_manifest(store: Store) -> None:
         judge(store, {"innage.c": b""})
 
 
+@pytest.mark.longer
 def test_signatures_beside_a_bundle_change_no_gate(released: Released, store: Store) -> None:
     from innage.jobs.releasing.signing import signed_files
 
@@ -262,6 +269,7 @@ def test_signatures_beside_a_bundle_change_no_gate(released: Released, store: St
     assert judgement.stopping() == ()
 
 
+@pytest.mark.longer
 def test_a_model_of_another_content_is_not_the_one(released: Released, store: Store, tmp_path: Path) -> None:
     """The same program under the same name in another store, of another recipe: its figures are not these."""
     model: Model = store.model("good")

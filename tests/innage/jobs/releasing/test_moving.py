@@ -113,6 +113,7 @@ def test_a_channel_is_moved_and_moved_back(released: Released, store: Store) -> 
     assert dict(report.checked)["channel move"] == 3
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("statement", "what"),
     [
@@ -247,6 +248,7 @@ def test_a_withdrawn_bundle_stays_and_is_not_moved_to(released: Released, store:
             store.withdraw(refused, "A. Owner", "none", WHEN)
 
 
+@pytest.mark.longer
 def test_a_bundle_of_an_earlier_version_can_be_gone_back_to(
     released: Released, store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -288,6 +290,7 @@ def test_a_pulled_bundle_is_whole(released: Released, store: Store, tmp_path: Pa
         pull_bundle(StoreSource(store), "washer/stable", out)
 
 
+@pytest.mark.longer
 def test_a_pulled_bundle_is_verified_as_verify_does(released: Released, store: Store, tmp_path: Path) -> None:
     """Every check of 'innage verify', compiled and run here."""
     from export.bundle.verify import CHECKS
@@ -343,6 +346,7 @@ def _amend(store: Store) -> None:
     store.amend_session(store.sessions()[0].id, Restatement(firmware="1.5"), "A. Bench", "read off the board")
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("happens", "concession", "said"),
     [
@@ -405,6 +409,7 @@ class Crooked(StoreSource):
         return self._change(content) if file.name == self._name else content
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("name", ["innage.c", MANIFEST, "vectors.csv"])
 @pytest.mark.parametrize("rename", [False, True])
 @pytest.mark.usefixtures("unverified")

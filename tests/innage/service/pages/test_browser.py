@@ -57,6 +57,7 @@ def served(bench: Store) -> Iterator[tuple[str, list[str]]]:
         yield url, readable(bench)
 
 
+@pytest.mark.longer
 def test_every_page_fits_and_says_nothing(chromium: Browser, served: tuple[str, list[str]]) -> None:
     """No wider than the window at 390 and 1280 px, nor on paper; nothing on the console, under the policy."""
     url, pages = served

@@ -51,6 +51,7 @@ def hits(reader: httpx.Client, q: str) -> list[tuple[str, str, str]]:
     return [(hit["kind"], hit["name"], hit["by"]) for hit in found]
 
 
+@pytest.mark.longer
 def test_everything_is_found_by_name_hash_and_tag(team: Store, reader: httpx.Client) -> None:
     """Each address leads to what was found."""
     model, frozen = team.model("judged"), team.frozen_sets()[0]

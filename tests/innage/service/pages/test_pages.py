@@ -146,6 +146,7 @@ def test_who_cannot_have_a_page_is_told_in_their_own_form(reader: httpx.Client) 
     assert reader.get("/v1/objects/session/ff").headers["content-type"] == MEDIA_TYPE
 
 
+@pytest.mark.longer
 def test_names_and_reasons_of_others_stay_text(tmp_path: Path) -> None:
     """Whatever somebody wrote: it is shown as it stands, and nothing of it becomes markup."""
     with Store.open(tmp_path / "hostile.db") as store:

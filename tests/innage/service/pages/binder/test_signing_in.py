@@ -93,6 +93,7 @@ def test_a_changed_sign_in_is_told(team: Store, writer: str) -> None:
         team.signed_in(signed[1])
 
 
+@pytest.mark.longer
 def test_forms_of_strangers_are_refused(browser: httpx.Client, team: Store, writer: str) -> None:
     """A browser says where a form was sent from (Fetch Metadata; Origin, RFC 6454). Every form is tried; the
     one that signs out comes last.
@@ -126,6 +127,7 @@ def test_forms_of_strangers_are_refused(browser: httpx.Client, team: Store, writ
         assert browser.send(same).status_code in (303, 404, 422), path  # looked at, whatever comes of it
 
 
+@pytest.mark.longer
 def test_each_act_stands_in_the_audit(team: Store, browser: httpx.Client, writer: str) -> None:
     """As done by the token, as over HTTP."""
     key = usable(team)

@@ -78,6 +78,7 @@ def test_a_page_is_as_read_anew_after_each_act(tmp_path: Path) -> None:
                     assert old.get(page).raise_for_status().text == new.get(page).text, (act, page)
 
 
+@pytest.mark.longer
 def test_what_was_said_of_a_models_sessions_is_read_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -141,6 +142,7 @@ def test_frozen_sets_are_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         assert read == []
 
 
+@pytest.mark.longer
 def test_what_is_much_is_set_aside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The collector of cycles no longer walks through it; what is let go of later is gone all the same."""
     with Store.open(tmp_path / "store.db") as store:

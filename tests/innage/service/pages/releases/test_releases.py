@@ -48,6 +48,7 @@ def sha256_of(released: Released, name: str) -> str:
     return read_manifest(read_bundle(released.folder / name)[MANIFEST]).bundle_sha256
 
 
+@pytest.mark.longer
 def test_a_certificate_says_what_was_conceded(released: Released, team: Store, desk: httpx.Client) -> None:
     """By whom, of which gate; its channel leads to it and to the moves before. Nobody judged what no channel
     was moved to.
@@ -90,6 +91,7 @@ def test_a_bundle_is_withdrawn_at_a_desk(released: Released, team: Store, desk: 
         assert line.withdrawn == team.bundle(good).withdrawn
 
 
+@pytest.mark.longer
 def test_the_certificate_names_every_gate(released: Released, team: Store) -> None:
     """Those that judge a bundle before a channel, and no other; lines of bundles say what bundles say."""
     moved = move_channel(team, released.folder / "good", Wish("washer/stable", "A. Owner", "why"))
@@ -104,6 +106,7 @@ def test_the_certificate_names_every_gate(released: Released, team: Store) -> No
         assert line.signatures == len(bundle.signatures)
 
 
+@pytest.mark.longer
 def test_lists_of_bundles_and_channels(released: Released, team: Store, desk: httpx.Client) -> None:
     """Bundles by model, channels by name; a bundle names the channels that point at it now, and no other;
     what people wrote is text, wherever it stands.
@@ -145,6 +148,7 @@ def test_lists_of_bundles_and_channels(released: Released, team: Store, desk: ht
     assert re.findall(rows_of, table) == [(file["name"], file["sha256"]) for file in files]
 
 
+@pytest.mark.longer
 def test_an_order_says_where_channels_point(released: Released, team: Store, desk: httpx.Client) -> None:
     """Each with its bundle's model, and the moves of the one that is asked for alone, the newest first; what
     people wrote is text. Who may not release reads it, and finds no form.
