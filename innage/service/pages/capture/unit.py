@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from fastapi import FastAPI, Request
 from starlette.responses import Response
 
+from dataset.admission.control_chart import FEWEST
 from dataset.counts import count_text
 from innage.jobs.registry import unit_facts
 from innage.jobs.standards import charts_of
@@ -50,6 +51,7 @@ def card(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Response:
         "trims": [_trim_row(trim) for trim in taken],
         "pads": _pads(taken),
         "drifts": _drifts(taken),
+        "fewest": FEWEST,
         "standards": _standards(store, sensors, facts["bench"]),
         "lines": list(reversed(lines))[:MOST_SESSIONS],
         "sessions": len(lines),

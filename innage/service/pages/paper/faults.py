@@ -15,6 +15,7 @@ from innage.service.problems import KINDS, Problem, error_of
 from innage.service.rights import is_page
 
 MOST_SHOWN = 200  # letters of an address
+UNREADABLE = "The address cannot be read"  # what nothing was sent with
 _NEXT = {
     "unauthorised": "Sign in with a token that is good.",
     "not-allowed": "Ask whoever gives out tokens here for one that allows it, or sign in by another.",
@@ -41,8 +42,9 @@ def answered(scope: AsgiScope, problem: Problem) -> Response:
     detail = str(problem.detail)
     if problem.status_code == HTTPStatus.NOT_FOUND and detail == HTTPStatus.NOT_FOUND.phrase:
         detail = f"Nothing has the address {request.url.path[:MOST_SHOWN]}."  # no route took it
+    asked_wrongly = request.method == "GET" and problem.kind in ("refused", "invalid-request")
     facts = {
-        "title": KINDS[problem.kind].title,
+        "title": UNREADABLE if asked_wrongly else KINDS[problem.kind].title,
         "status": problem.status_code,
         "detail": said(error_of(problem.members)) if "where" in problem.members else detail,
         "hint": "" if problem.members.get("hint") else _NEXT.get(problem.kind, ""),

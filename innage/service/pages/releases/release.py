@@ -26,9 +26,9 @@ NEW = "new"  # in the form: the channel is not there yet
 SAYS = {
     "anyway": "limits that are not met",
     "even_if_unproven": "limits without enough evidence",
-    "even_if_void": "sessions that are void since",
-    "even_if_amended": "sessions that were amended since",
-    "even_if_retired": "what is retired since",
+    "even_if_void": "sessions that were made void since the set was frozen",
+    "even_if_amended": "sessions that were amended since the set was frozen",
+    "even_if_retired": "a model that is retired",
 }
 
 
@@ -54,6 +54,8 @@ def _sheet(
         "given": fields,
         "follows": next((move.sha256 for move in standing if move.channel == wanted), NEW),
         "moves": store.channel_moves(wanted)[::-1] if any(m.channel == wanted for m in standing) else (),
+        "conceded": SAYS,
+        "bundles": [line for line in lines.values() if line.kept and line.withdrawn is None],
         "concessions": [(name, SAYS.get(name, name), name in fields) for name in CONCESSIONS],
         "fault": fault,
         "gates": gates,

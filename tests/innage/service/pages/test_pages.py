@@ -141,6 +141,11 @@ def test_who_cannot_have_a_page_is_told_in_their_own_form(reader: httpx.Client) 
         page = reader.get(path)
         assert (page.status_code, page.headers["content-type"]) == (status, "text/html; charset=utf-8")
         assert "Back to the contents" in page.text
+        (detail,) = re.findall(r'<p class="lead">([^<]+)</p>', page.text)
+        assert (detail[0].isupper(), detail[-1]) == (True, "."), detail
+        chapter = "/" + path.split("/")[1]
+        assert (f'<p><a href="{chapter}">' in page.text) == (path != "/nowhere"), path
+        assert ("The address cannot be read" in page.text) == (status == 422)  # nothing was sent
         problem = reader.get(path, headers={"Accept": "application/json"})
         assert (problem.status_code, problem.headers["content-type"]) == (status, MEDIA_TYPE)
     assert reader.get("/v1/objects/session/ff").headers["content-type"] == MEDIA_TYPE

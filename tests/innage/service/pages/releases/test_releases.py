@@ -164,12 +164,17 @@ def test_an_order_says_where_channels_point(released: Released, team: Store, des
     assert rows == [("dryer/beta", good[:12], "good"), ("washer/stable", bad[:12], "bad")]
     assert re.findall(r'"mono" href="/bundles/(\w+)"', moves) == [bad[:12], good[:12]]
     assert f'name="follows" value="{moved.move.sha256}"' in page
+    offered = r'<option value="(\w+)">(\w+)</option>'
+    assert set(re.findall(offered, page)) == {(good[:12], "good"), (bad[:12], "bad")}
+    assert re.findall(r"<td>([^<]*)</td></tr>", moves) == ["limits that are not met", "nothing"]
     assert ("<script" in page, "<b>" in page, "&lt;script&gt;" in moves) == (False, False, True)
     for channel, bundles in (("washer/stable", [good, bad]), ("dryer/beta", [good])):
         told = desk.get(f"/moves.json?channel={channel}").json()
         assert [move["bundle_sha256"] for move in told] == bundles
     team.withdraw(bad, *words, datetime(2026, 3, 2, 9, 15, tzinfo=UTC))
-    assert desk.get("/release").text.count(">withdrawn</strong>") == 1
+    page = desk.get("/release").text
+    assert page.count(">withdrawn</strong>") == 1
+    assert re.findall(offered, page) == [(good[:12], "good")]  # no channel can be moved to the other
     reader = signed_in(desk, team.add_token("lee", (Scope.READ, Scope.PULL))[1])
     for path in ("/release", f"/bundles/{good}", "/channels", "/channels/washer/stable"):
         shown = reader.get(path)
