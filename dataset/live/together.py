@@ -149,10 +149,10 @@ class _Together:
         try:
             work(board)
         except StoreError as error:
-            self._tell_again(f"{board.name}: {error}; it is tried again")
+            self._tell_again(f"{board.name}: not saved yet, trying again: {error}")
         except InnageError as error:
             board.fault = error
-            self._tell(f"{board.name}: {error}. Nothing more is taken from it; it is kept open")
+            self._tell(f"{board.name}: {error}. This board's capture ends here and is kept open")
 
     def _tell_again(self, sentence: str) -> None:
         """Tell what is met again and again once a minute."""
@@ -171,7 +171,7 @@ class _Together:
                 self._tell(f"{board.name}: port lost, waiting for it to come back")
             elif piece.news is News.FOUND:
                 board.capture.found()
-                self._tell(f"{board.name}: port {board.source.name} is there")
+                self._tell(f"{board.name}: found port {board.source.name}")
             else:
                 board.capture.ended()
                 board.ended = True
@@ -185,7 +185,7 @@ class _Together:
                 for mass in self._masses.feed(piece.data):
                     self._take_mass(mass, piece.at_s)
             elif piece.news is News.FOUND:
-                self._tell(f"scale: port {self._scale.source.name} is there")
+                self._tell(f"scale: found port {self._scale.source.name}")
             else:
                 self._masses.cut()
                 self._weighing.lose()
@@ -219,7 +219,7 @@ class _Together:
             said = board.capture.enter(f"{held:.3f} g")
         except InputError as error:
             board.refused = True
-            self._tell(f"{board.name}: {held:.1f} g makes no level ({error}); its frames are not marked")
+            self._tell(f"{board.name}: {held:.1f} g gives no level ({error}): its frames are not marked")
             return
         board.marked = True
         self._tell(f"{board.name}: {held:.1f} g, {said}")
@@ -243,6 +243,6 @@ class _Together:
         view = board.capture.view()
         rate = f"{view.rate_hz:.1f}/s" if view.connected else "port lost"
         return (
-            f"{view.name} {counted(view.frames, 'frame')} ({view.committed} saved), {rate}, "
+            f"{view.name}: {counted(view.frames, 'frame')} ({view.committed} saved), {rate}, "
             f"{counted(view.marks, 'mark')}"
         )

@@ -48,7 +48,8 @@ def faults(
     if picture is not None:
         from innage.pictures.model_pictures import draw_faults
 
-        title = f"{model} with a broken sensor chain, sessions of {tried.frozen.name} ({tried.frozen.origin})"
+        of = f"sessions of {tried.frozen.name} ({tried.frozen.origin})"
+        title = f"model {model} with a broken sensor chain, {of}"
         draw_faults(picture, tried.figures, title)
     if json:
         emit(tried.facts())

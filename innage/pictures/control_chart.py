@@ -5,8 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from innage.pictures.figures import BLUE, RED, figure, fitted
 
 if TYPE_CHECKING:
@@ -21,25 +19,42 @@ MOST_LABELS = 12
 
 
 def draw_chart(path: Path, standard: CheckStandard, charts: Sequence[Chart]) -> None:
-    """Panels for each channel into ``path``: a day's mean by date, centre and limits, and where days were
-    measured several times their standard deviation; filled marks are out.
+    """A row for each channel into ``path``: a day's mean by date, centre and limits; to the right, where days
+    were measured several times, their standard deviation.
     """
-    panels = [
-        (chart, spread) for chart in charts for spread in (False, True) if not spread or _several(chart)
-    ]
-    with figure(path, 8.0, 1.2 + 1.7 * len(panels)) as drawn:
-        axes = np.atleast_1d(drawn.subplots(len(panels), 1, sharex=True))
-        for ax, (chart, spread) in zip(axes, panels, strict=True):
-            (_draw_spread if spread else _draw_means)(ax, chart)
-            if chart.limits is not None and chart.baseline < len(chart.values):
-                ax.axvline(chart.baseline - 0.5, color="0.7", linestyle=":", linewidth=0.8)
-            ax.ticklabel_format(axis="y", useOffset=False, style="plain")  # counts as they are, no '+1.19e4'
-            ax.set_ylabel(fitted(f"s, {chart.channel}" if spread else chart.channel, 18))
-        step = max(1, -(-len(charts[0].dates) // MOST_LABELS))
-        ticks = list(range(0, len(charts[0].dates), step))
-        axes[-1].set_xticks(ticks, [charts[0].dates[k] for k in ticks], rotation=30, ha="right")
-        title = f"check standard {standard.name}, sensor {standard.sensor.ref}: mean counts"
-        drawn.suptitle(fitted(title, 90), fontsize=9)
+    columns = 2 if any(map(_several, charts)) else 1
+    with figure(path, 6.0 * columns, 1.4 + 1.5 * len(charts)) as drawn:
+        axes = drawn.subplots(len(charts), columns, sharex=True, squeeze=False)
+        for row, chart in zip(axes, charts, strict=True):
+            _draw_means(row[0], chart)
+            row[0].set_ylabel(fitted(chart.channel, 18))
+            if columns > 1:
+                _draw_spread(row[1], chart)
+            for ax in row:
+                if chart.limits is not None and chart.baseline < len(chart.values):
+                    ax.axvline(chart.baseline - 0.5, color="0.4", linestyle=":", linewidth=1.0)
+                ax.ticklabel_format(axis="y", useOffset=False, style="plain")  # counts, no '+1.19e4'
+        for ax, title in zip(
+            axes[0], ("mean counts of each day", "standard deviation within a day"), strict=False
+        ):
+            ax.set_title(title, fontsize=8, loc="left")
+        dates = charts[0].dates
+        step = max(1, -(-len(dates) // MOST_LABELS))
+        ticks = list(range(0, len(dates), step))
+        for ax in axes[-1]:
+            ax.set_xticks(ticks, [dates[k] for k in ticks], rotation=30, ha="right", fontsize=7)
+        drawn.suptitle(
+            fitted(f"check standard {standard.name}, sensor {standard.sensor.ref}", 90), fontsize=9
+        )
+        drawn.supxlabel(_key(charts[0]), fontsize=7)
+
+
+def _key(chart: Chart) -> str:
+    if chart.limits is None:
+        return "no limits yet"
+    days = min(chart.baseline, len(chart.values))
+    until = "; they rest on the days before the dotted line" if days < len(chart.values) else ""
+    return f"dashed: limits{until}; filled: out of limits"
 
 
 def _several(chart: Chart) -> bool:

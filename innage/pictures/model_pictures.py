@@ -115,8 +115,8 @@ def draw_sweep(path: Path, drifts: Sequence[DriftFigures], pads: Sequence[str], 
 _BECAME: Mapping[str, tuple[str, str, Callable[[FaultFigures], int]]] = {
     "withheld": (BLUE, "", lambda row: sum(row.withheld.values())),
     "harmless": ("0.85", "", lambda row: row.harmless),
-    "off, flagged": (ORANGE, "..", lambda row: row.flagged),
-    "silently off": (RED, "////", lambda row: row.silent),
+    "flagged": (ORANGE, "..", lambda row: row.flagged),
+    "silent": (RED, "////", lambda row: row.silent),
 }
 
 
@@ -141,6 +141,9 @@ def draw_faults(path: Path, figures: FaultTable, title: str) -> None:
         axes.set_yticks(range(len(figures.rows)), [row.kind for row in figures.rows], fontsize=8)
         axes.invert_yaxis()
         axes.set_xlim(0, 100)
-        axes.set_xlabel(f"% of frames; off: by more than {figures.bound_pct:g} % of the span", fontsize=8)
+        axes.set_xlabel(
+            f"% of frames; flagged and silent ones are off by more than {figures.bound_pct:g} % of the span",
+            fontsize=8,
+        )
         drawn.legend(fontsize=7, loc="outside lower center", ncols=len(_BECAME))
         axes.set_title(fitted(title, TITLE, 3), fontsize=9, loc="left")

@@ -114,7 +114,7 @@ def losses(
     the second is surely worse.
     """
     sentences = [
-        f"limit {a.metric} of {a.condition} at {a.bound:g}: met by the other, not by this one ({b.reason})"
+        f"limit {a.metric} of {a.condition} at {a.bound:g}: {b.answer} ({b.reason}); the other model meets it"
         for a, b in zip(first, second, strict=True)
         if a.answer == "met" and b.answer != "met"
     ]

@@ -221,12 +221,12 @@ def _on_board(
 
     if any(capture.name == plan.name for capture in store.open_captures()):
         capture = Capture.resume(store, plan.name)
-        tell(f"{plan.name}: gone on with after {counted(capture.frames, 'frame')}")
+        tell(f"{plan.name}: resumed after {counted(capture.frames, 'frame')}")
         return OnBoard(plan.name, capture, source)
     circumstances = plan.circumstances
     unit, liquid, mounting = circumstances.unit, circumstances.liquid, circumstances.mounting
     capture = Capture.begin(store, plan.name, unit, liquid, mounting, (), plan.stated)
-    tell(f"{plan.name}: begun, unit {unit.name} on {plan.port.name}")
+    tell(f"{plan.name}: begun with unit {unit.name}, port {plan.port.name}")
     return OnBoard(plan.name, capture, source)
 
 
@@ -237,5 +237,5 @@ def _told_sealed(store: Store, plan: _Planned, tell: Callable[[str], None]) -> b
     unit = plan.circumstances.unit.name
     sealed = [s.id for s in store.sessions() if (s.source.file, s.unit.name) == (plan.name, unit)]
     if sealed:
-        tell(f"{plan.name}: is sealed, as session {sealed[0]}")
+        tell(f"{plan.name}: sealed before as session {sealed[0]}; left as it is")
     return bool(sealed)

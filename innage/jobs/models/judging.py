@@ -55,6 +55,13 @@ class Comparison:
     def losses(self) -> list[str]:
         return list(self.figures.losses)
 
+    @property
+    def caveat(self) -> str:
+        """What the figures must not be taken for; nothing on groups that were held out."""
+        if self.role == Role.PROVE:
+            return ""
+        return "Models were chosen on these groups, so the figures only compare the two; don't quote them."
+
     def facts(self) -> dict[str, Any]:
         """Ready for JSON."""
         return {

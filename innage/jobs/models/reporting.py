@@ -14,7 +14,7 @@ from dataset.errors import InputError
 from dataset.records import ID_DIGITS
 from dataset.text.limits_text import condition_text
 from dataset.values import natural
-from dataset.words import ModelStatus
+from dataset.words import ModelStatus, Role
 from export.cautions import CAUTION
 from export.report.html import badge, cell, counted, folded, html_table, unbroken
 from export.report.html_page import caution_line, cautions, foot_of, heading, origin_said, page
@@ -238,10 +238,10 @@ def comparison_page(compared: Comparison) -> str:
     """
     first, second, frozen, figures = compared.first, compared.second, compared.frozen, compared.figures
     origin = origin_said(frozen.origin)
-    sub = (
-        f"On the {escape(str(compared.role))} groups of {escape(frozen.name)} &middot; "
-        f"{counted(compared.openings, 'opening')} of 'prove'"
+    opened = (
+        f" &middot; {counted(compared.openings, 'opening')} of 'prove'" if compared.role == Role.PROVE else ""
     )
+    sub = f"On the {escape(str(compared.role))} groups of {escape(frozen.name)}{opened}"
     told = [
         f"{escape(what)} <code>{sha256[:ID_DIGITS]}</code>"
         for what, sha256 in (
@@ -261,6 +261,7 @@ def comparison_page(compared: Comparison) -> str:
             kind = "caution" if status["status"] == ModelStatus.RETIRED else "sub"
             parts.append(f"<p class={kind}>{escape(said)}</p>")
     parts += [f"<p class=caution>Out of use by now: {escape(remark)}</p>" for remark in compared.remarks]
+    parts += [f"<p class=caution>{escape(compared.caveat)}</p>"] if compared.caveat else []
     parts += ["<h2>Limits</h2>", _limits(compared)]
     losing = (
         [f"{second} is worse in {sentence}" for sentence in figures.losses]
@@ -282,12 +283,12 @@ def comparison_page(compared: Comparison) -> str:
     parts += [
         "<h2>Difference by class</h2>",
         html_table(
-            ("Class", "Frames", "Groups", "Error, mm", "from", "to", "Accepted, %", "from", "to"), rows
+            ("Class", "Frames", "Groups", "Error, mm", "from", "to", "Accepted, points", "from", "to"), rows
         ),
     ]
     parts.append(
         f"<p>Mean absolute error on frames that both accept; above 0 {escape(second)} is worse. "
-        f"Interval: {escape(figures.method)}.</p>"
+        f"Accepted: percentage points of all frames. Interval: {escape(figures.method)}.</p>"
     )
     if figures.cells:
         words = (
@@ -305,7 +306,13 @@ def comparison_page(compared: Comparison) -> str:
         for model, cost in zip((first, second), compared.costs, strict=True)
     ]
     sizes = html_table(("Model", "Flash, B", "RAM, B", "Stack, B", "Cycles"), costs)
-    parts += ["<h2>Size</h2>", sizes, *cautions(CAUTION, origin)]
+    unmeasured = (
+        "<p>A model that was trained without a budget has no size here; "
+        "<code>innage compare --budget NAME</code> measures both.</p>"
+        if None in compared.costs
+        else ""
+    )
+    parts += ["<h2>Size</h2>", sizes, unmeasured, *cautions(CAUTION, origin)]
     title = f"{second} beside {first}"
     return page(title, parts, foot_of(title, *reversed(compared.hashes)))
 

@@ -245,7 +245,7 @@ def test_a_fault_of_one_board_is_its_own(bench: Store) -> None:
     assert boards[1].session is not None
     assert boards[1].session.frames == 60
     assert boards[1].session.marks == ()
-    assert sum("makes no level" in text for text in play.told) == 1
+    assert sum("gives no level" in text for text in play.told) == 1
     assert [capture.name for capture in bench.open_captures()] == ["u1"]
 
 

@@ -129,7 +129,7 @@ def test_killed_and_gone_on_with_by_the_same_call(bench: Path, player: Callable[
     process = begun(*call, "--frames", 500, "--unattended")
     output, _ = process.communicate(timeout=120)
     assert process.returncode == 0, output
-    assert output.count("gone on with after") == 2
+    assert output.count("resumed after") == 2
     with Store.open(bench / "innage.db") as store:
         sessions = {session.source.file: session for session in store.sessions()}
         assert not store.open_captures()
@@ -148,7 +148,7 @@ def test_killed_and_gone_on_with_by_the_same_call(bench: Path, player: Callable[
     again = begun(*call, "--frames", 500, "--unattended")
     output, _ = again.communicate(timeout=60)
     assert again.returncode == 0, output
-    assert output.count("is sealed, as session") == 2
+    assert output.count("sealed before as session") == 2
 
 
 @pytest.mark.longer

@@ -99,7 +99,7 @@ def test_a_candidate_that_loses_is_said_and_exits_1(store: Path, tmp_path: Path)
     """
     done = innage(store, "compare", "good", "bad", "--picture", str(tmp_path / "c.svg"))
     assert done.exit_code == 1, done.output
-    assert "Regression of bad: limit p95_abs_mm of all at 1: met by the other, not by this one" in done.stdout
+    assert "Regression of bad: limit p95_abs_mm of all at 1: not met (" in done.stdout
     assert "Regression of bad: all: errors larger by 2 mm (2 to 2)" in done.stdout
     assert "Opening 1 of the prove groups." in done.stdout
     assert (tmp_path / "c.svg").stat().st_size > 1000
@@ -130,6 +130,17 @@ def test_too_few_groups_to_tell_are_said_and_with_strict_exit_3(store: Path, tmp
     page = tmp_path / "page.html"
     assert innage(store, "report", "compare", "bad", "good", *on_few, "--out", str(page)).exit_code == 0
     assert "not enough evidence, all: 2 groups" in page.read_text("utf-8")
+    caveat = "Models were chosen on these groups"
+    assert (caveat in page.read_text("utf-8"), "openings of" in page.read_text("utf-8")) == (False, True)
+    choose = ("compare", "bad", "good", "--role", "choose")
+    assert caveat in innage(store, *choose).stdout
+    assert "no size here; --budget NAME measures both" in innage(store, *choose).stdout
+    assert innage(store, "report", *choose, "--out", str(page), "--replace").exit_code == 0
+    assert f"<p class=caution>{caveat}" in page.read_text("utf-8")
+    assert ("of 'prove'" in page.read_text("utf-8"), "has no size here" in page.read_text("utf-8")) == (
+        False,
+        True,
+    )
 
 
 def test_the_page_of_a_comparison_takes_no_opening_of_its_own(store: Path, tmp_path: Path) -> None:

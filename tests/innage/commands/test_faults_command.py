@@ -64,6 +64,10 @@ def test_a_stuck_pad_by_hand(store: Path, tmp_path: Path) -> None:
     shown = innage(store, "faults", "m").stdout
     assert "88.2" in shown  # 60 of 68
     assert "Not tried, another unit's trim: the model takes no trim." in shown
+    told = [line for line in shown.splitlines() if line.startswith("Left to the application")]
+    without = rows["none"]["silent"] / rows["none"]["frames"]
+    left = [r["kind"] for r in facts["rows"] if r["frames"] and r["silent"] / r["frames"] > without + 0.01]
+    assert [line.partition(" silent: ")[2] for line in told] == [f"{'; '.join(left)}."]
 
 
 @pytest.mark.longer

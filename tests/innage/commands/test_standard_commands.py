@@ -41,7 +41,12 @@ def test_measured_charted_and_drawn(tmp_path: Path) -> None:
     said = run("standard", "chart", "glass", "--baseline", "5", "--out", tmp_path / "c.svg")
     assert "109.9 out" in said
     assert "out of its limits on 2026-03-06; no session is of that day" in said
-    assert (tmp_path / "c.svg").read_bytes().startswith(b"<?xml")
+    drawn = (tmp_path / "c.svg").read_text("utf-8")
+    assert drawn.startswith("<?xml")
+    assert (
+        "<!-- dashed: limits; they rest on the days before the dotted line; filled: out of limits -->"
+        in drawn
+    )
     shown = run_json("standard", "list")
     assert [(s["name"], s["kind"], s["note"]) for s in shown] == [("glass", "block", "green")]
 
@@ -89,6 +94,7 @@ def test_measured_from_a_board_and_from_a_session(tmp_path: Path) -> None:
     assert (again["date"], again["frames"]) == ("2026-03-02", 60)
     assert "2026-03-02 2 21.5 100.1, s 0" in " ".join(run("standard", "chart", "glass").split())
     run("standard", "chart", "glass", "--out", tmp_path / "c.svg")
+    assert "<!-- standard deviation within a day -->" in (tmp_path / "c.svg").read_text("utf-8")
     assert "--counts and --session; expected one of them" in refused_line(
         f"standard measure glass --counts 1,2 --session {session['id']}"
     )

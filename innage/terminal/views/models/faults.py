@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from dataset.words import counted
+from export.report.broken_chain import LEFT_SHARE, left_to_the_application
 from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
@@ -16,7 +17,7 @@ def show_faults(tried: ModelFaults) -> None:
     """A row for each fault: of its frames what was said, of its episodes how many were noticed, and wrong."""
     figures = tried.figures
     table(
-        f"{tried.model} with a broken sensor chain, on the {' and '.join(figures.roles)} groups of "
+        f"model {tried.model} with a broken sensor chain, on the {' and '.join(figures.roles)} groups of "
         f"{tried.frozen.name} ({tried.frozen.origin}): "
         f"{counted(figures.sessions, 'session')} of {figures.units} units",
         (
@@ -28,18 +29,23 @@ def show_faults(tried: ModelFaults) -> None:
             "episodes",
             "noticed %",
             "wrong %",
-            "at most %",
+            "upper bound %",
         ),
         [_row(row) for row in figures.rows],
     )
     say(
-        f"Of frames: withheld; given within {figures.bound_pct:g} % of the span (harmless); further off with "
-        "a flag that the fault raised; further off without one (silent)."
+        f"Shares of frames. Harmless: given, within {figures.bound_pct:g} % of the span. Flagged: given, "
+        "further off, with a flag that the fault raised. Silent: given, further off, without such a flag."
     )
     say(
-        "Of episodes, sessions with the fault at one place: noticed in at least one frame, silently wrong in "
-        "at least one, and the upper bound of that rate (95 %, one-sided). Episodes of one unit are alike: "
-        "the bound is of sessions like these."
+        "An episode is a session with the fault at one place. Noticed: because of the fault at least one "
+        "frame is withheld or flagged. Wrong: because of it at least one is silent. The upper bound is of "
+        "that rate (95 %, one-sided), for sessions like these: episodes of one unit are alike."
+    )
+    left = "; ".join(left_to_the_application(figures))
+    say(
+        f"Left to the application, since {100 * LEFT_SHARE:g} % of the frames more than without a fault are "
+        f"silent: {left or 'none of these'}."
     )
     for kind, why in figures.left_out.items():
         say(f"Not tried, {kind}: {why}.")

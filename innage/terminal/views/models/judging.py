@@ -34,7 +34,7 @@ def show_comparison(compared: Comparison) -> None:
         )
         for name, of_class in figures.classes.items()
     ]
-    columns = ("class", "frames", "groups", "error mm", "from", "to", "accepted %", "from", "to")
+    columns = ("class", "frames", "groups", "error mm", "from", "to", "accepted points", "from", "to")
     table(
         f"{second} minus {first} on the {compared.role} groups of {compared.frozen.name} "
         f"({compared.frozen.origin})",
@@ -42,20 +42,33 @@ def show_comparison(compared: Comparison) -> None:
         rows,
     )
     say(
-        f"Mean absolute error on frames that both accept; above 0 {second} is worse. Interval: "
-        f"{figures.method}."
+        f"Mean absolute error on frames that both accept; above 0 {second} is worse. Accepted: percentage "
+        f"points of all frames. Interval: {figures.method}."
     )
     if compared.role == "prove":
         say(f"Opening {compared.openings} of the prove groups.")
-    else:
-        say("Models were chosen on these groups, so the figures only compare the two; don't quote them.")
+    if compared.caveat:
+        say(compared.caveat)
     _show_limits(compared)
     _show_cells(compared)
+    _show_sizes(compared)
+    _show_verdict(compared)
+
+
+def _show_sizes(compared: Comparison) -> None:
+    first, second = compared.first, compared.second
     sizes = [
         (model, *((None,) * 4 if cost is None else (cost.flash, cost.ram, cost.stack, cost.cycles)))
         for model, cost in zip((first, second), compared.costs, strict=True)
     ]
     table("size", ("model", "flash", "ram", "stack", "cycles"), sizes)
+    if None in compared.costs:
+        say("A model that was trained without a budget has no size here; --budget NAME measures both.")
+
+
+def _show_verdict(compared: Comparison) -> None:
+    """What speaks for either, and whether that is all that can be said."""
+    first, second, figures = compared.first, compared.second, compared.figures
     for sentence in figures.gains:
         say(f"{first} is worse: {sentence}.")
     for sentence in figures.losses:
