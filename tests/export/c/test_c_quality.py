@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from freestanding import build_freestanding
 
 from export.c.fragments import fragments
 from export.c.source import CSource, emit_c
@@ -99,24 +100,11 @@ def test_addresses_and_undefined_behaviour(all_built: dict[str, Any], tmp_path: 
     np.testing.assert_array_equal(state, its.vectors.state)
 
 
-@pytest.mark.slow  # the compiler first builds its library of that size
 def test_words_of_32_bits(all_built: dict[str, Any], tmp_path: Path) -> None:
     """As a program of 32 bits (what -m32 makes) the C gives the same readings and states."""
     its = all_built["every_op"]
     write(tmp_path, its.c)
-    zig.run(
-        tmp_path,
-        "cc",
-        "-target",
-        "x86-linux-musl",
-        "-std=c99",
-        "-O1",
-        "harness.c",
-        "innage.c",
-        "-o",
-        "harness",
-    )
-    binary = (tmp_path / "harness").read_bytes()
+    binary = build_freestanding(tmp_path, "harness.c", "innage.c")
     assert binary[4] == 1  # EI_CLASS: 32 bits
     try:
         readings, state = run_host(HostProgram(binary, its.program.state_size), its.vectors)
