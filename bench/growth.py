@@ -1,8 +1,8 @@
 """How costs grow: the time for a unit of work at 1, 10 and 100 times the work, over that at once the work.
 
-    python bench/growth.py                     # 3, 30 and 300 sessions of 1,000 frames; 1,000 to 100,000
-    frames of a replay python bench/growth.py --sessions 20 --frames 10000    # up to 2,000 sessions of 10,000
-    frames
+    python bench/growth.py                              # 3, 30 and 300 sessions of 1,000 frames;
+                                                        # 1,000 to 100,000 frames of a replay
+    python bench/growth.py --sessions 20 --frames 10000 # up to 2,000 sessions of 10,000 frames
 
 A cost in step with the work stays at 1, fixed costs make it fall, and what grows faster than the work rises
 above 1. Sessions are logged one at a time into a store in which each unit has the ten earlier ones that a
