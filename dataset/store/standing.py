@@ -87,16 +87,21 @@ def _standing(
     state = state_of_sessions(rows)
     if before is not None and state == before.state:
         return before
-    units = {row: tuple(called) for row, *called in rows.execute(_UNITS)}
+    units = units_of(rows)
     if before is None or any(units.get(row) != called for row, called in before.units.items()):
         numbers = [number for (number,) in rows.execute("SELECT id FROM capture_session ORDER BY id")]
         return Standing(dict(zip(numbers, read_all(), strict=True)), state, units)
-    others = _spoken_of(rows, before.state)
+    others = spoken_of(rows, before.state)
     of_rows = {**before.of_rows, **dict(zip(others, read(others), strict=True))}
     return Standing(of_rows, state, units)
 
 
-def _spoken_of(rows: Rows, state: tuple[int, ...]) -> list[int]:
+def units_of(rows: Rows) -> Mapping[int, tuple[Any, ...]]:
+    """By the number of its row what each unit is called, and which it is one with."""
+    return {row: tuple(called) for row, *called in rows.execute(_UNITS)}
+
+
+def spoken_of(rows: Rows, state: tuple[int, ...]) -> list[int]:
     """The rows of the sessions that came in since a state, or of which something was said, in order."""
     others: set[int] = set()
     for (table, (number, session)), newest in zip(_SAYING.items(), state, strict=False):

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataset.records import (
     BoardMeasurement,
     ExportedFile,
+    FrozenSet,
     Model,
     ModelStatus,
     StatusEvent,
@@ -25,9 +26,11 @@ class ResultsDoor(Transactions):
         """Keep a model under a new name; its frozen set and limits are records that the store has."""
         return self._write(lambda orm: models.add_model(orm, model))
 
-    def model(self, name: str) -> Model:
-        """The model called ``name``."""
-        found = self._read_rows(lambda rows: results_read.called(rows, name))
+    def model(self, name: str, frozen: FrozenSet | None = None) -> Model:
+        """The model called ``name``; where ``frozen`` is its frozen set, as this store gave it, that is not
+        read again.
+        """
+        found = self._read_rows(lambda rows: results_read.called(rows, name, frozen))
         return found or self._read(lambda orm: results_read.to_model(models.model_row(orm, name)))
 
     def models(self) -> tuple[Model, ...]:

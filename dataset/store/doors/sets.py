@@ -22,11 +22,13 @@ from dataset.records import (
 from dataset.store import (
     frozen_sets,
     registry,
+    standing_sets,
 )
 from dataset.store import trims as stored_trims
 from dataset.store.doors.transactions import Transactions
 from dataset.store.queue import leases
 from dataset.store.reading import sets as sets_read
+from dataset.store.standing_sets import StandingSet
 
 
 class _UndoneError(Exception):
@@ -139,6 +141,18 @@ class SetsDoor(Transactions):
         )
         self._proven[id(frozen)] = frozen
         return frozen
+
+    def standing_set(self, name: str, before: StandingSet | None = None) -> StandingSet:
+        """As :meth:`frozen_set`, with those of its sessions that were amended as they are now. Where
+        ``before`` is what this gave earlier of the set, only those sessions are read again of which something
+        was said, and its hash is not checked again.
+        """
+        if before is not None:
+            again = self._read_rows(lambda rows: standing_sets.read_on(rows, before))
+            if again is not None:
+                return again
+        said = self._read_rows(lambda rows: standing_sets.read_said(rows, name))
+        return StandingSet(self.frozen_set(name), said)  # what is said meanwhile is read once more later
 
     def frozen_sets(self) -> tuple[FrozenSet, ...]:
         """All frozen sets, by name."""

@@ -27,9 +27,16 @@ def to_models(rows: Iterable[ModelRow]) -> tuple[Model, ...]:
     return tuple(records)
 
 
-def called(rows: Rows, name: str) -> Model | None:
-    """The model of that name, its hashes checked again; None where there is none."""
-    return next(iter(to_models(rows.select("model", "WHERE name = ?", name))), None)
+def called(rows: Rows, name: str, frozen: FrozenSet | None = None) -> Model | None:
+    """The model of that name, its hashes checked again; None where there is none. Where ``frozen`` is its
+    frozen set, that is not read again.
+    """
+    for row in rows.select("model", "WHERE name = ?", name):
+        of = row.frozen_set
+        if frozen is None or (frozen.name, frozen.sha256) != (of.name, of.sha256):
+            frozen = to_frozen_set(of)
+        return of_frozen(row, frozen)
+    return None
 
 
 def digests(rows: Rows) -> dict[str, str]:

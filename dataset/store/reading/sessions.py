@@ -49,13 +49,19 @@ def every_session(rows: Rows) -> tuple[Session, ...]:
     return to_sessions(every)
 
 
-def of_frozen_set(rows: Rows, name: str) -> tuple[Session, ...]:
-    """The sessions of a frozen set as they are now, in the order they were logged."""
-    members = (
-        "WHERE id IN (SELECT m.session_id FROM frozen_session m JOIN frozen_set s ON s.id = m.frozen_set_id "
-        "WHERE s.name = ?) ORDER BY id"
-    )
-    return to_sessions(rows.select("capture_session", members, name))
+_MEMBERS = (
+    "id IN (SELECT m.session_id FROM frozen_session m JOIN frozen_set s ON s.id = m.frozen_set_id "
+    "WHERE s.name = ?)"
+)
+_AMENDED = "(id IN (SELECT session_id FROM amendment) OR id IN (SELECT session_id FROM mark_revision))"
+
+
+def of_frozen_set(rows: Rows, name: str, *, amended: bool = False) -> tuple[Session, ...]:
+    """The sessions of a frozen set as they are now, in the order they were logged; ``amended`` gives those
+    alone that were amended, or have a later revision of their marks.
+    """
+    wanted = f"{_MEMBERS} AND {_AMENDED}" if amended else _MEMBERS
+    return to_sessions(rows.select("capture_session", f"WHERE {wanted} ORDER BY id", name))
 
 
 def to_session(

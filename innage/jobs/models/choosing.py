@@ -219,27 +219,43 @@ class Frozen:
         }
 
 
+@dataclass(frozen=True)
+class Grouped:
+    """The groups of a frozen set, and how many frames were measured outside the temperature band of their
+    mark: neither ever changes.
+    """
+
+    groups: tuple[Group, ...]
+    frames_outside: int
+
+
+def read_groups(store: Store, frozen_set: FrozenSet) -> Grouped:
+    """Those of a set of the store."""
+    return Grouped(tuple(store.groups(frozen_set)), store.frames_outside(frozen_set))
+
+
 def look_at(store: Store, name: str) -> Frozen:
     """A frozen set of the store, by name; NotFoundError when there is none."""
     frozen_set = store.frozen_set(name)
-    return _looked_at(store, frozen_set, store.groups(frozen_set))
+    return look_at_set(store, frozen_set, read_groups(store, frozen_set))
 
 
-def _looked_at(
+def look_at_set(
     store: Store,
     frozen_set: FrozenSet,
-    groups: Sequence[Group],
+    grouped: Grouped,
     left_out: Sequence[tuple[Session, str]] = (),
 ) -> Frozen:
+    """As :func:`look_at`, of a set whose record and groups are there."""
     return Frozen(
         frozen_set,
-        tuple(groups),
-        store.frames_outside(frozen_set),
+        grouped.groups,
+        grouped.frames_outside,
         store.prove_openings(frozen_set),
         tuple(store.prove_purposes(frozen_set)),
         tuple(left_out),
         _warned_since(store, frozen_set),
-        _called(store, frozen_set, groups),
+        _called(store, frozen_set, grouped.groups),
     )
 
 
@@ -349,7 +365,7 @@ def freeze_choice(
         edges_c=() if chosen.bands is None else chosen.bands.edges_c,
         even_if_warned=choice.even_if_warned,
     )
-    return _looked_at(store, frozen_set, store.groups(frozen_set), chosen.left_out)
+    return look_at_set(store, frozen_set, read_groups(store, frozen_set), chosen.left_out)
 
 
 def _bench_groups(store: Store, given: Sequence[str]) -> list[str]:

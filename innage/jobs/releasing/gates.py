@@ -19,7 +19,7 @@ from innage.jobs import Progress, silent
 from innage.jobs.models.set_reference import said_otherwise
 
 if TYPE_CHECKING:
-    from dataset.records import Model
+    from dataset.records import FrozenSet, Model, Session
     from dataset.store import Store
     from export.bundle.manifest import Manifest
     from export.bundle.verify import Check, VerifyReport
@@ -35,6 +35,7 @@ MADE_AGAIN = "made again"
 _OF_VERSIONS = (MADE_AGAIN, "score")  # what another version of the tools answers otherwise
 _STAMPED = {"not_met": ANYWAY, "unproven": UNPROVEN, "unvisited": UNPROVEN, "void": VOID}
 _NAMED = 3  # sessions or limits in a sentence
+Said = tuple[tuple[tuple[str, str], ...], tuple[str, ...]]  # void sessions with their reasons, amended ones
 
 
 @dataclass(frozen=True)
@@ -187,12 +188,19 @@ def answered_anew(store: Store, model: Model) -> tuple[AnsweredLimit, ...]:
     return tuple(answer_limits(model.limits, whole_figures(judge_model(model, data, rows, cold=True))))
 
 
-def void_and_amended(store: Store, model: Model) -> tuple[tuple[tuple[str, str], ...], tuple[str, ...]]:
+def void_and_amended(store: Store, model: Model) -> Said:
     """Sessions behind the model that are void by now, each with the reason, and those of which something else
     is said by now than when they were frozen: by their ids.
     """
-    current = {session.sha256: session for session in store.sessions_now(model.frozen.name)}
-    pairs = [(session, current.get(session.sha256, session)) for session in model.frozen.sessions]
+    now = {session.sha256: session for session in store.sessions_now(model.frozen.name)}
+    return void_and_amended_of(model.frozen, now)
+
+
+def void_and_amended_of(frozen_set: FrozenSet, current: Mapping[str, Session]) -> Said:
+    """The same of a frozen set; ``current`` has, by hash, its sessions as they are now, and may leave out
+    those that stayed as they were frozen.
+    """
+    pairs = [(session, current.get(session.sha256, session)) for session in frozen_set.sessions]
     void = tuple((now.id, now.void_reason) for _, now in pairs if now.void_reason is not None)
     return void, tuple(now.id for frozen, now in pairs if said_otherwise(frozen, now))
 

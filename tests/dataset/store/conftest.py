@@ -23,6 +23,7 @@ EVERY_DAY = (
     "test_frozen_contract.py",
     "test_pages.py",
     "test_standing.py",
+    "test_standing_sets.py",
 )  # on a server; the other files are slow there
 
 

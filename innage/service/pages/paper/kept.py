@@ -14,17 +14,23 @@ from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar
 
 from fastapi import Depends, Request
 
+from innage.jobs.models.choosing import Grouped, look_at_set, read_groups
 from innage.jobs.models.lines import ModelLines, read_lines
 from innage.jobs.models.set_lines import SetLines, read_set_lines
+from innage.jobs.releasing.gates import Said, void_and_amended_of
 from innage.service import logs
 
 if TYPE_CHECKING:
+    from dataset.records import Model
     from dataset.store import Store
     from dataset.store.listing import SessionLine
+    from dataset.store.standing_sets import StandingSet
+    from innage.jobs.models.choosing import Frozen
 
 T = TypeVar("T")
 State = tuple[int, ...]
 MOST = 32  # outcomes that are kept
+MOST_SESSIONS = 20_000  # of frozen sets that are kept: some 10 kB each
 MANY = 100  # things of an outcome that are worth setting aside
 
 
@@ -72,6 +78,43 @@ class Kept:
             lambda before: read_set_lines(self._store, before),
             self._store.state_of_frozen_sets,
         )
+
+    def look_at(self, name: str) -> Frozen:
+        """A frozen set by name, as :func:`innage.jobs.models.choosing.look_at` gives it."""
+        frozen = self._standing(name).frozen
+
+        def read(before: Grouped | None) -> Grouped:
+            return before or read_groups(self._store, frozen)
+
+        return look_at_set(self._store, frozen, self.grown(("groups", name), read))
+
+    def model(self, name: str) -> Model:
+        """A model by name; NotFoundError where there is none."""
+        line = self.models().of_name.get(name)
+        return self._store.model(name, None if line is None else self._standing(line.frozen).frozen)
+
+    def void_and_amended(self, model: Model) -> Said:
+        """What was said of a model's sessions since they were frozen, as
+        :func:`innage.jobs.releasing.gates.void_and_amended` gives it.
+        """
+        standing = self._standing(model.frozen.name)
+        return void_and_amended_of(standing.frozen, standing.said.now)
+
+    def _standing(self, name: str) -> StandingSet:
+        if name not in self._store.frozen_set_digests():
+            self._store.frozen_set(name)  # says which there are
+        standing = self.grown(("set", name), lambda before: self._store.standing_set(name, before))
+        self._let_sets_go()
+        return standing
+
+    def _let_sets_go(self) -> None:
+        """Those that nobody asked for lately, where they come to too much."""
+        with self._guard:
+            sizes = {what: len(slot.value) for what, slot in self._slots.items() if _is_set(what, slot)}
+            for what in list(sizes)[:-1]:
+                if sum(sizes.values()) <= MOST_SESSIONS:
+                    break
+                del self._slots[what], sizes[what]
 
     def of(self, what: Hashable, read: Callable[[], T]) -> T:
         """What ``read`` comes to now; ``what`` names it. Whoever asks meanwhile waits, and reads nothing."""
@@ -128,6 +171,10 @@ class Kept:
             while len(self._slots) > MOST:
                 self._slots.popitem(last=False)
             return slot
+
+
+def _is_set(what: Hashable, slot: _Slot) -> bool:
+    return isinstance(what, tuple) and what[0] == "set" and slot.value is not None
 
 
 def _set_aside() -> None:

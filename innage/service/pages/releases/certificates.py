@@ -20,7 +20,6 @@ from innage.service.door import ActorOf, DoorOf, StoreOf
 from innage.service.pages.paper.forms import Fault, fields_of, given
 from innage.service.pages.paper.frame import PAGE, see_other, sheet
 from innage.service.pages.paper.kept import KeptOf
-from innage.service.pages.paper.since import said_since
 from innage.service.pages.paper.tables import Form, json_file, rows_file
 from innage.service.pages.paper.words import said
 
@@ -90,8 +89,8 @@ def certificate_sheet(
 ) -> Response:
     """The certificate, with what was wrong with a form on it."""
     known = store.bundle(sha256)
-    model = store.model(known.model)
-    now = BundleNow(known, *said_since(store, kept, model))
+    model = kept.model(known.model)
+    now = BundleNow(known, *kept.void_and_amended(model))
     moves = store.moves_to(known.bundle_sha256)
     facts = {
         "now": now,
@@ -111,7 +110,7 @@ def as_json(request: Request, door: DoorOf, kept: KeptOf, sha256: BundlePath) ->
     """What the certificate says, as ``GET /v1/bundles/...`` has it, with its moves."""
     store = door.store
     known = store.bundle(sha256)
-    now = BundleNow(known, *said_since(store, kept, store.model(known.model)))
+    now = BundleNow(known, *kept.void_and_amended(kept.model(known.model)))
     moves = [move_facts(move) for move in store.moves_to(known.bundle_sha256)]
     return json_file(request, bundle_facts(now) | {"moves": moves})
 

@@ -10,8 +10,6 @@ from starlette.responses import Response
 
 from dataset.records import Role
 from dataset.values import natural
-from innage.jobs.models.choosing import look_at
-from innage.service.door import DoorOf
 from innage.service.pages.paper.frame import PAGE, sheet
 from innage.service.pages.paper.kept import Kept, KeptOf
 from innage.service.pages.paper.tables import Form, json_file, rows_file
@@ -42,9 +40,9 @@ def table(request: Request, kept: KeptOf, form: Form) -> Response:
     return rows_file(request, "frozen-sets", form, _rows(kept), names)
 
 
-def one(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Response:
+def one(request: Request, kept: KeptOf, name: str) -> Response:
     """The sheet of one: its groups and roles, its sessions, and what 'prove' was opened for."""
-    frozen = look_at(door.store, name)
+    frozen = kept.look_at(name)
     taken = frozen.frozen_set.sessions
     used = {s.id: s.void_reason for s in taken if s.void_reason is not None}
     facts = {
@@ -65,14 +63,14 @@ def one(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Response:
     return sheet(request, "frozen_set.html", facts)
 
 
-def as_json(request: Request, door: DoorOf, name: str) -> Response:
+def as_json(request: Request, kept: KeptOf, name: str) -> Response:
     """As ``innage frozen NAME --json`` has it."""
-    return json_file(request, look_at(door.store, name).facts())
+    return json_file(request, kept.look_at(name).facts())
 
 
-def groups(request: Request, door: DoorOf, name: str, form: Form) -> Response:
+def groups(request: Request, kept: KeptOf, name: str, form: Form) -> Response:
     """Its groups, a row each."""
-    rows = _groups(look_at(door.store, name))
+    rows = _groups(kept.look_at(name))
     names = ("group", "role", "frames", "sessions")
     return rows_file(request, f"frozen-{name}-groups", form, rows, names)
 

@@ -24,7 +24,6 @@ from innage.service.door import DoorOf
 from innage.service.pages.paper.filters import Asked, AskedOf
 from innage.service.pages.paper.frame import PAGE, answer, policy_of, sheet
 from innage.service.pages.paper.kept import KeptOf
-from innage.service.pages.paper.since import said_since
 from innage.service.pages.paper.tables import Form, json_file, rows_file, table_file
 from innage.service.pages.training.shipping import asked, verdict
 from innage.service.pages.training.shipping import facts as ship_facts
@@ -83,20 +82,20 @@ def table(request: Request, door: DoorOf, kept: KeptOf, asked: AskedOf, form: Fo
 def as_json(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Response:
     """As ``innage models NAME --json`` has it, and whether it may ship."""
     store = door.store
-    model = store.model(name)
+    model = kept.model(name)
     facts = model_facts(model, store.board_measurements(name), store.status(name))
-    stood = standing(store, model, read_metrics(facts["metrics"]), *said_since(store, kept, model))
+    stood = standing(store, model, read_metrics(facts["metrics"]), *kept.void_and_amended(model))
     return json_file(request, facts | {"ships": ship_facts(stood, model)})
 
 
 def data_sheet(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Response:
     """What the model is, whether it may ship, where it may be used, how well it does and what it costs."""
     store = door.store
-    model = store.model(name)
+    model = kept.model(name)
     facts = model_facts(model, store.board_measurements(name), store.status(name))
     metrics = read_metrics(facts["metrics"])
     claims, chosen = metrics.claims, metrics.chosen
-    stood = standing(store, model, metrics, *said_since(store, kept, model))
+    stood = standing(store, model, metrics, *kept.void_and_amended(model))
     shown = {
         "model": model,
         "facts": facts,
@@ -118,17 +117,17 @@ def data_sheet(request: Request, door: DoorOf, kept: KeptOf, name: str) -> Respo
     return sheet(request, "model.html", shown)
 
 
-def errors(request: Request, door: DoorOf, name: str, form: Form) -> Response:
+def errors(request: Request, kept: KeptOf, name: str, form: Form) -> Response:
     """The errors by class on the held-out groups."""
-    claims = read_metrics(model_facts(door.store.model(name))["metrics"]).claims
+    claims = read_metrics(model_facts(kept.model(name))["metrics"]).claims
     rows = [] if claims is None else class_rows(claims)
     columns = {column: [row[k] for row in rows] for k, column in enumerate(ERRORS)}
     return table_file(request, f"model-{name}-errors", form, columns)
 
 
-def limits(request: Request, door: DoorOf, name: str, form: Form) -> Response:
+def limits(request: Request, kept: KeptOf, name: str, form: Form) -> Response:
     """Its limits, answered."""
-    answers = read_metrics(model_facts(door.store.model(name))["metrics"]).limits
+    answers = read_metrics(model_facts(kept.model(name))["metrics"]).limits
     columns: dict[str, Sequence[Any]] = {n: [getattr(row, n) for row in answers] for n in LIMITS}
     return table_file(request, f"model-{name}-limits", form, columns)
 

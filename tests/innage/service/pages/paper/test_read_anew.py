@@ -14,18 +14,21 @@ import pytest
 from acts import ACTS, AUTHOR, REASON, Doing, copies, fill_both
 from stores import fill_lists, model_of
 
-from dataset.records import GroupBy, ModelStatus, Role
+from dataset.coverage.roles import Group
+from dataset.errors import NotFoundError
+from dataset.records import FrozenSet, GroupBy, ModelStatus, Role
 from dataset.store import Store
 from doors import open_door
+from innage.jobs.models.choosing import look_at
 from innage.jobs.models.set_lines import read_set_lines
 from innage.jobs.releasing.gates import void_and_amended
 from innage.service.pages.paper import kept as kept_module
 from innage.service.pages.paper.kept import Kept
-from innage.service.pages.paper.since import said_since
 
 PAGES = (
     *("/", "/sessions", "/sessions?condition=film", "/sessions?void=no", "/units", "/units/unit1"),
     *("/coverage.json", "/frozen", "/frozen/a", "/frozen.csv", "/models", "/models?unit=unit1"),
+    *("/frozen/a.json", "/frozen/a/groups.json", "/models/b.json", "/models/b/limits.json"),
     *("/models/b", "/compare?first=a&second=b", "/compare.json?first=a&second=b"),
     *("/search?q=unit", "/search?q=day-", "/search.json?q=a", "/release"),
 )
@@ -79,32 +82,78 @@ def test_a_page_is_as_read_anew_after_each_act(tmp_path: Path) -> None:
 
 
 @pytest.mark.longer
-def test_what_was_said_of_a_models_sessions_is_read_once(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """What is said of other sessions makes nobody read those of the set again."""
-    reads: list[str] = []
-    sessions_now = Store.sessions_now
+def test_a_sheet_reads_its_set_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its groups neither, whatever is said of its sessions; a set, a model, and what was said of its sessions
+    are as reading them anew gives them.
+    """
+    read: list[str] = []
+    set_of_store, groups_of_store = Store.frozen_set, Store.groups
 
-    def counted(store: Store, name: str) -> object:
-        reads.append(name)
-        return sessions_now(store, name)
+    def frozen_set(store: Store, name: str) -> FrozenSet:
+        read.append(name)
+        return set_of_store(store, name)
+
+    def groups(store: Store, frozen: FrozenSet) -> tuple[Group, ...]:
+        read.append(f"groups of {frozen.name}")
+        return groups_of_store(store, frozen)
 
     with copies(fill_both(tmp_path), tmp_path) as make:
         doing = make()
         store = doing.north
-        kept, model = Kept(store), store.model("b")
-        (taken,) = {session.id for session in model.frozen.sessions}
-        for act in ("tag", *ACTS, "take_back", "mark", "amend"):
-            said_since(store, kept, model)
+        usable = [session for session in store.sessions() if session.void_reason is None]
+        roles = dict.fromkeys((session.unit.name for session in usable), Role.FIT)
+        model = store.add_model(
+            replace(model_of(store.freeze("usable", usable, GroupBy.UNIT, roles)), name="m")
+        )
+        kept = Kept(store)
+        kept.look_at("usable")
+        void, amended = set[str](), set[str]()
+        for act in (*ACTS, "take_back", "mark", "amend", "unite"):
             touched = ACTS[act](doing)
             with monkeypatch.context() as patch:
-                patch.setattr(Store, "sessions_now", counted)
-                reads.clear()
-                said = said_since(store, kept, model)
+                patch.setattr(Store, "frozen_set", frozen_set)
+                patch.setattr(Store, "groups", groups)
+                looked_at, known = kept.look_at("usable"), kept.model("m")
+                said = kept.void_and_amended(known)
+            assert [looked_at, kept.look_at("a")] == [look_at(store, "usable"), look_at(store, "a")], act
+            assert known == store.model("m"), act
             assert said == void_and_amended(store, model), act
             if touched is not None:
-                assert reads == ["b"] * (taken in touched), act
+                assert read == [], act
+            read.clear()
+            void.update(name for name, _ in said[0])
+            amended.update(said[1])
+        assert set() not in (void, amended)
+        store.open_prove(store.frozen_set("usable"), "a look")
+        assert (kept.look_at("usable").openings, kept.look_at("usable").purposes) == (1, ("a look",))
+        for ask in (kept.look_at, kept.model):
+            with pytest.raises(NotFoundError, match="nothing"):
+                ask("nothing")
+
+
+def test_sets_that_come_to_much_are_let_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Those that nobody asked for lately, and never the one that was asked for."""
+    read: list[str] = []
+    set_of_store = Store.frozen_set
+
+    def frozen_set(store: Store, name: str) -> FrozenSet:
+        read.append(name)
+        return set_of_store(store, name)
+
+    monkeypatch.setattr(Store, "frozen_set", frozen_set)
+    with Store.open(tmp_path / "store.db") as store:
+        fill_lists(store)  # sets of one session each
+        for most, names, expected in (
+            (2, "a b a B a b", ["a", "b", "B", "b"]),
+            (3, "a b B a b B", ["a", "b", "B"]),
+            (0, "a a b a", ["a", "b", "a"]),
+        ):
+            monkeypatch.setattr(kept_module, "MOST_SESSIONS", most)
+            kept = Kept(store)
+            read.clear()
+            for name in names.split():
+                kept.look_at(name)
+            assert read == expected, most
 
 
 def test_frozen_sets_are_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
