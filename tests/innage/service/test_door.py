@@ -22,7 +22,7 @@ from innage.service.logs import JsonLines
 from innage.service.messages.wire import check_protocol
 from innage.service.problems import KINDS, MEDIA_TYPE, PREFIX, error_of, parts_of
 from innage.service.rate import Rate
-from innage.service.rights import ALSO, RULES, Actor, Free, Scope
+from innage.service.rights import ALSO, RULES, Actor, Free, Scope, is_page
 from innage.service.serving import Listening, listen
 
 
@@ -57,6 +57,42 @@ def test_every_route_has_a_rule_and_every_rule_a_route(store: Store) -> None:
         for method in route.methods - {"HEAD"}  # type: ignore[attr-defined]  # as above
     }
     assert routes == set(RULES)
+
+
+def test_what_asks_for_more_than_reading() -> None:
+    """Of the routes for programs, as docs/tokens.md says what each scope allows; what asks for less than
+    here, or stands in no list, is told.
+    """
+    asked: dict[str, set[tuple[str, str]]] = {
+        "pull": {
+            ("GET", "/v1/bundles/{sha256}/files/{file}"),
+            ("GET", "/v1/jobs/{key}/files/{sha256}"),
+            *(("GET", f"/v1/sessions/{{key}}/packs{one}") for one in ("", "/{sha256}")),
+            *(("GET", f"/v1/models/{{key}}/parts{one}") for one in ("", "/{sha256}")),
+        },
+        "push": {
+            *(("POST", f"/v1/{one}") for one in ("objects", "groups", "groups/judged")),
+            *(("POST", f"/v1/{one}") for one in ("blobs", "blobs/missing")),
+            ("PUT", "/v1/blobs/{sha256}"),
+        },
+        "release": {
+            ("PUT", "/v1/channels/{name:path}"),
+            ("PUT", "/v1/bundles/{sha256}"),
+            *(("POST", f"/v1/bundles/{{sha256}}/{one}") for one in ("withdraw", "take-back")),
+        },
+        "run": {("POST", "/v1/jobs"), ("POST", "/v1/jobs/{key}/cancel")},
+        "admin": {
+            *((method, "/v1/tokens") for method in ("GET", "POST")),
+            ("DELETE", "/v1/tokens/{token_id}"),
+            ("GET", "/v1/audit"),
+        },
+    }
+    for scope in Scope:
+        if scope is not Scope.READ:
+            routes = {route for route, rule in RULES.items() if rule is scope and not is_page(route[1])}
+            assert routes == asked.get(scope, set()), scope
+    open_to_all = {path for (_, path), rule in RULES.items() if isinstance(rule, Free) and not is_page(path)}
+    assert open_to_all == {"/healthz", "/readyz", "/v1", "/v1/openapi.json"}
 
 
 def test_a_route_asks_for_its_scope(store: Store) -> None:
