@@ -94,7 +94,12 @@ def stated_text(stated: Restatement) -> str:
 
     facts = stated_facts(stated)
     if stated.stretches is not None:
-        parts = [f"{s.start}-{s.stop - 1} {conditions_text(s.conditions)}" for s in stated.stretches]
+        frames_of: dict[str, list[str]] = {}  # conditions that come again are said once
+        for stretch in stated.stretches:
+            frames_of.setdefault(conditions_text(stretch.conditions), []).append(
+                f"{stretch.start}-{stretch.stop - 1}"
+            )
+        parts = [f"{', '.join(frames)} {conditions}" for conditions, frames in frames_of.items()]
         facts["conditions"] = "; ".join(parts) or "none stated"
     return ", ".join(f"{what} {fact}" for what, fact in facts.items()) or "as sealed"
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from dataset.records import Mark
+from dataset.labels.conditions import read_conditions
+from dataset.records import Mark, Restatement, Stretch
 from dataset.words import counted
-from innage.jobs.sessions.session_facts import level_text, u_shown
+from innage.jobs.sessions.session_facts import level_text, stated_text, u_shown
 
 
 @pytest.mark.parametrize(
@@ -31,3 +32,13 @@ def test_an_uncertainty_has_two_digits() -> None:
 
 def test_one_thing_is_one() -> None:
     assert [counted(number, "cell") for number in (0, 1, 2)] == ["0 cells", "1 cell", "2 cells"]
+
+
+def test_conditions_that_come_again_are_said_once() -> None:
+    """A session of many pours has as many stretches, of two kinds; none of their frames is left out."""
+    still, filling = (read_conditions("c", text) for text in ("wall=drops,flow=static", "flow=filling"))
+    stretches = (Stretch(0, 45, still), Stretch(45, 60, filling), Stretch(60, 110, still))
+    assert stated_text(Restatement(stretches=stretches)) == (
+        "conditions 0-44, 60-109 wall=drops,flow=static; 45-59 flow=filling"
+    )
+    assert stated_text(Restatement(stretches=())) == "conditions none stated"
