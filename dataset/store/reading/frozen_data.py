@@ -68,7 +68,7 @@ def refuse_void(rows: Rows, frozen: FrozenSet) -> None:
                 f"frozen set {frozen.name}",
                 f"its session {session.id} is void ('{session.void_reason}')",
                 "sessions that can be used",
-                "freeze a new set without it",
+                "freeze a new set without it, and train on that",
             )
 
 
