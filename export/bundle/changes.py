@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from dataset.errors import InputError
+from dataset.words import counted
 from export.bundle.checks import Bundle
 from export.bundle.manifest import Manifest
 from export.bundle.verify import Answer, read_bundle, verify_files
@@ -18,6 +19,7 @@ from training.program import Program
 
 # Checks without which a manifest and its program say nothing of one another.
 _WHOLE = ("manifest", "files", "program")
+_NAMED = 6  # sessions; the bundles have them all
 _COSTS = (
     "core",
     "kernels",
@@ -91,7 +93,7 @@ def read_whole(path: Path | str) -> Bundle:
 
 def changes(old: Bundle, new: Bundle) -> Changes:
     """What differs between two bundles, in the order of the job: model, sources, limits, band, costs."""
-    stated = [dict(_stated(bundle)) for bundle in (old, new)]
+    stated = [dict(_stated(bundle, beside)) for bundle, beside in ((old, new), (new, old))]
     keys = dict.fromkeys(key for entries in stated for key in entries)
     entries = tuple(
         Entry(*key, stated[0].get(key), stated[1].get(key))
@@ -105,11 +107,11 @@ def changes(old: Bundle, new: Bundle) -> Changes:
 _Stated = Iterator[tuple[tuple[str, str], str]]
 
 
-def _stated(bundle: Bundle) -> _Stated:
-    """(group, what) and the text of each entry."""
+def _stated(bundle: Bundle, beside: Bundle) -> _Stated:
+    """(group, what) and the text of each entry; ``beside`` is what the bundle is compared with."""
     manifest = bundle.manifest
     yield from _of_model(manifest, bundle.program)
-    yield from _of_sources(manifest.body)
+    yield from _of_sources(manifest.body, beside.manifest.body)
     yield from _of_limits(manifest.body)
     yield from _of_band(manifest.body)
     cost = manifest.body["cost"] or {}
@@ -137,14 +139,27 @@ def _recipe(recipe: Mapping[str, Any]) -> dict[str, str]:
     return {k: str(v) for k, v in recipe.items() if isinstance(v, str | int | float)}
 
 
-def _of_sources(body: Mapping[str, Any]) -> _Stated:
+def _of_sources(body: Mapping[str, Any], beside: Mapping[str, Any]) -> _Stated:
     frozen, sessions = body["frozen_set"], body["sessions"]
     yield ("sources", "frozen set"), f"{frozen['name']}, {frozen['sha256'][:12]}"
     yield ("sources", "sessions"), str(len(sessions))
+    theirs = {_labelled(session) for session in beside["sessions"]}
+    if own := [said for said in map(_labelled, sessions) if said not in theirs]:
+        more = f" and {len(own) - _NAMED} more" if len(own) > _NAMED else ""
+        yield (
+            ("sources", "not in the other"),
+            f"{counted(len(own), 'session')}: {', '.join(own[:_NAMED])}{more}",
+        )
     yield ("sources", "frames"), str(sum(session["frames"] for session in sessions))
     for what in ("tank", "sensor", "liquid"):
         yield ("sources", f"{what}s"), ", ".join(sorted({session[what] for session in sessions}))
     yield ("sources", "units"), str(len({session["unit"] for session in sessions}))
+
+
+def _labelled(session: Mapping[str, Any]) -> str:
+    """A session with its marks, by its id: one that was marked anew is another."""
+    marks = session["marks_sha256"]
+    return session["id"] if marks is None else f"{session['id']} (marks {marks[:7]})"
 
 
 def _of_limits(body: Mapping[str, Any]) -> _Stated:
