@@ -16,7 +16,7 @@ TESTS ?= tests
 export PYTHONDONTWRITEBYTECODE :=
 PYTEST := $(BIN)/python -P -m pytest --dist worksteal
 
-.PHONY: demo readme test coverage test-slow mutants bench kills fuzz lint format docs clean
+.PHONY: demo readme test coverage test-slow lowest mutants bench kills fuzz lint format docs clean
 
 # Install what pyproject.toml lists under these names, and nothing of innage itself: that comes as the wheel.
 # Bytecode is made of what is imported, when it is: of all files it takes a third of the time and 270 MB
@@ -43,6 +43,11 @@ coverage: $(VENV)/.installed
 # What the everyday tests leave out
 test-slow: $(VENV)/.installed $(VENV)/.mutants
 	$(PYTEST) -n 3 -m "slow or longer" $(TESTS)
+
+# All but the slow tests on the lowest version of each package that pyproject.toml allows
+lowest: .venv-lowest/.lowest
+	$(MAKE) VENV=.venv-lowest .venv-lowest/.installed
+	.venv-lowest/bin/python -P -m pytest --dist worksteal -n 3 -m "not slow" $(TESTS)
 
 # Whether README shows what the demo prints: lines that it did not print are named
 readme: $(VENV)/.demo
@@ -91,7 +96,7 @@ docs: $(VENV)/.docs
 	@echo "docs/_build/html/index.html"
 
 clean:
-	rm -rf docs/_build .venv .venv-3.* build dist demo demo.txt mutants bench/out *.egg-info .mypy_cache .pytest_cache .ruff_cache .import_linter_cache .hypothesis
+	rm -rf docs/_build .venv .venv-3.* .venv-lowest build dist demo demo.txt mutants bench/out *.egg-info .mypy_cache .pytest_cache .ruff_cache .import_linter_cache .hypothesis
 
 # What runs the job, the door and its pages. Packages that only tests need come with 'make test'.
 $(VENV)/.runtime: constraints.txt pyproject.toml
@@ -122,6 +127,15 @@ $(VENV)/.lint: $(VENV)/.dependencies
 $(VENV)/.docs: $(VENV)/.dependencies
 	@$(call requirements,docs)
 	@touch $@
+
+# The lowest versions of what pyproject.toml names; what these need in turn comes as new as it is
+.venv-lowest/.lowest: BIN := .venv-lowest/bin
+.venv-lowest/.lowest: constraints.txt pyproject.toml
+	rm -rf .venv-lowest
+	$(PYTHON) -m venv .venv-lowest
+	@$(call requirements,lowest)
+	$(BIN)/uv pip install --quiet --python $(BIN)/python --resolution lowest-direct --extra test -r pyproject.toml
+	@touch .venv-lowest/.runtime .venv-lowest/.dependencies $@
 
 $(VENV)/.mutants: $(VENV)/.dependencies
 	@$(call requirements,mutants)
