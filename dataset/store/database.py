@@ -271,6 +271,15 @@ def translated(path: Path, timeout_s: float) -> Iterator[None]:
                 "see what is lost with integrity.check; backup.restore puts a backup in its place",
                 fields=("integrity.check", "backup.restore"),
             ) from error
+        if text.startswith("no such table"):
+            raise StoreError(
+                str(path),
+                f"tables of the store are gone from the file ({text})",
+                "",
+                "it was moved away or replaced while it was in use: put it back, then look it over with "
+                "integrity.check",
+                fields=("integrity.check",),
+            ) from error
         if "readonly" in text or "unable to open" in text or "full" in text or "disk I/O" in text:
             raise StoreError(
                 str(path),

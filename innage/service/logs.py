@@ -13,6 +13,9 @@ import traceback
 from datetime import UTC, datetime
 from typing import Any
 
+from dataset.errors import StoreError
+from innage.options import option_of
+
 log = logging.getLogger("innage.service")
 
 
@@ -33,10 +36,19 @@ def to_stderr() -> None:
     """Write what this process logs as lines of JSON."""
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(JsonLines())
-    for name in ("innage.service", "uvicorn", "dataset"):
+    for name, least in (
+        ("innage.service", logging.INFO),
+        ("uvicorn", logging.WARNING),  # that it begins and ends is told by log_event
+        ("dataset", logging.INFO),
+    ):
         logger = logging.getLogger(name)
         logger.handlers, logger.propagate = [handler], False
-        logger.setLevel(logging.INFO)
+        logger.setLevel(least)
+
+
+def log_event(what: str, **facts: Any) -> None:
+    """What the service itself does: begin, be told to end, end."""
+    log.info(what, extra={"facts": facts})
 
 
 def log_request(*, seconds: float, **facts: Any) -> None:
@@ -45,5 +57,13 @@ def log_request(*, seconds: float, **facts: Any) -> None:
 
 
 def log_error(error: Exception) -> None:
-    """Something that went wrong here, with its traceback."""
-    log.error("unexpected", exc_info=error)
+    """Something that went wrong here: of the store, what and what to do; with its traceback where that is not
+    known.
+    """
+    if isinstance(error, StoreError):
+        known = None if error.hint else error
+        log.error(
+            "the store cannot be used", extra={"facts": {"why": error.said_by(option_of)}}, exc_info=known
+        )
+    else:
+        log.error("unexpected", exc_info=error)

@@ -226,10 +226,12 @@ class Log:
         finally:
             state = scope.get("state", {})
             actor = state.get("actor")
+            refused = {"problem": state["problem"]} if "problem" in state else {}
             logs.log_request(
                 method=scope["method"],
                 route=state.get("template", ""),
                 status=status,
+                **refused,
                 seconds=time.monotonic() - began,
                 sent_bytes=sent,
                 actor=None if actor is None else actor.token or actor.name,

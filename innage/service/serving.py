@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import signal
 import socket
 import sys
 from dataclasses import dataclass
+from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 import uvicorn
@@ -72,7 +74,10 @@ def listen(store: Store, where: Listening) -> None:
     )
     host, port = listener.getsockname()[:2]
     shown = f"[{host}]" if ":" in host else host
-    print(f"innage: listening on http://{shown}:{port}", file=sys.stderr, flush=True)
+    url, tokens = f"http://{shown}:{port}", any_tokens(store)
+    who = "" if tokens else "; it holds no token: it can be read on this machine, and not be written"
+    print(f"innage: listening on {url} (store {store.place}{who})", file=sys.stderr, flush=True)
+    logs.log_event("begun", url=url, store=str(store.place), tokens=tokens, innage=version("innage"))
     with listener:
         Server(config, app.state.door.streams).run(sockets=[listener])
 
@@ -86,8 +91,15 @@ class Server(uvicorn.Server):
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         """Take note of a signal."""
+        name, grace_s = signal.Signals(sig).name, self.config.timeout_graceful_shutdown
+        logs.log_event("told to end", signal=name, grace_s=grace_s)
         self._streams.ending.set()
         super().handle_exit(sig, frame)
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Let requests under way end."""
+        await super().shutdown(sockets)
+        logs.log_event("ended")
 
 
 def _listener(where: Listening) -> socket.socket:

@@ -19,6 +19,7 @@ import pytest
 from typer.main import get_command
 
 from building import bench_store
+from dataset.errors import StoreError
 from dataset.store import Store
 from doors import open_door
 from innage.cli import app
@@ -152,13 +153,18 @@ def test_the_members_of_a_line_of_the_log(tmp_path: Path) -> None:
     try:
         with Store.open(tmp_path / "team.db") as store, open_door(store, authorise=None) as url:
             httpx.get(f"{url}/healthz")
+            httpx.get(f"{url}/v1/nowhere")
+        for error in (StoreError("there", "is damaged", "", "look it over"), ZeroDivisionError()):
+            logs.log_error(error)
     finally:
         logs.log.removeHandler(handler)
         logs.log.setLevel(level)
     (paragraph,) = re.findall(r"^The log is a line of JSON .*?`traceback`", PAGE, re.MULTILINE | re.DOTALL)
-    (line,) = lines
     named = set(re.findall(r"`(\w+)`", paragraph))
-    assert set(line) == named - {"traceback"}
+    answered, refused, known, unexpected = map(set, lines)
+    assert answered | refused | known | unexpected == named
+    members = (refused - answered, known - answered, unexpected - answered)
+    assert members == ({"problem"}, {"why"}, {"traceback"})
 
 
 def test_what_is_asked_without_a_token() -> None:

@@ -215,6 +215,29 @@ def test_what_nobody_expected_says_nothing_of_itself(
     assert (last["what"], last["route"], last["status"]) == ("request", "/readyz", 500)
 
 
+def test_the_log_says_what_was_refused_and_what_to_do_about_a_store(
+    store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Of a refusal its type; of a store that cannot be used a sentence, with a traceback where none says
+    what to do.
+    """
+    hints = iter(("see what is lost with integrity.check", ""))
+
+    def broken(_self: Store) -> bool:
+        raise StoreError("/there.db", "is damaged", "", next(hints), fields=("integrity.check",))
+
+    monkeypatch.setattr(Store, "is_newest", broken)
+    with caplog.at_level(logging.INFO), open_door(store) as url:
+        for path in ("/healthz", "/v1/no", "/readyz", "/readyz"):
+            httpx.get(f"{url}{path}")
+    lines = [json.loads(JsonLines().format(r)) for r in caplog.records if r.name == "innage.service"]
+    requests = [line for line in lines if line["what"] == "request"]
+    assert [line.get("problem") for line in requests] == [None, "not-found", "store", "store"]
+    known, unknown = (line for line in lines if line["what"] == "the store cannot be used")
+    assert known["why"] == "/there.db: is damaged. See what is lost with 'innage check'"
+    assert ("traceback" in known, "StoreError" in unknown["traceback"]) == (False, True)
+
+
 def test_every_type_of_problem_is_documented() -> None:
     """Types are what programs rest on."""
     page = (Path(__file__).parents[3] / "docs" / "exchange.md").read_text(encoding="utf-8")

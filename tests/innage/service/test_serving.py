@@ -58,6 +58,9 @@ def test_a_door_that_is_told_to_end_ends(tmp_path: Path) -> None:
     assert process.returncode in (0, -signal.SIGTERM, 128 + signal.SIGTERM)
     lines = [json.loads(line) for line in told.splitlines()]
     assert any(line["what"] == "request" and line["route"] == "/healthz" for line in lines)
+    begun, told_to, ended = (line for line in lines if line["what"] in ("begun", "told to end", "ended"))
+    assert (begun["url"], begun["store"]) == (f"http://127.0.0.1:{port}", str(path))
+    assert (told_to["signal"], told_to["grace_s"], ended) == ("SIGTERM", 1, lines[-1])
 
 
 def run(*arguments: str) -> tuple[int, str]:

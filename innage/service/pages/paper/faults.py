@@ -27,7 +27,10 @@ _NEXT = {
 
 
 def answered(scope: AsgiScope, problem: Problem) -> Response:
-    """A problem as whoever asked reads it: a page in a browser, its document anywhere else."""
+    """A problem as whoever asked reads it: a page in a browser, its document anywhere else. The log has its
+    type.
+    """
+    scope.setdefault("state", {})["problem"] = problem.kind
     if scope["type"] != "http" or not is_page(scope["path"]):
         return problem.response()
     request = Request(scope)

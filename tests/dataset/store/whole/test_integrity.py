@@ -171,6 +171,16 @@ def test_a_store_cut_short(store: Store, tmp_path: Path) -> None:
             assert len(opened.frames(session, verify=True)) == session.frames
 
 
+def test_a_store_moved_away_while_it_is_open(store: Store, tmp_path: Path) -> None:
+    """SQLite makes an empty file in its place: that is said, and not a name of a table alone."""
+    store.path.rename(tmp_path / "away.db")
+    with pytest.raises(StoreError, match=r"moved away or replaced.*put it back.*integrity.check"):
+        store.units()
+    store.path.unlink()
+    (tmp_path / "away.db").rename(store.path)
+    assert store.units()
+
+
 def test_a_block_on_a_lost_page(store: Store, tmp_path: Path) -> None:
     """A page of zeros where frames were: the sessions on it are named, all others are read with their hashes
     checked.
