@@ -91,7 +91,7 @@ def run_jobs(store: Store, *, once: bool = False, how: Runner = Runner()) -> dic
             when its lease has run out.
     """
     ended: Counter[JobState] = Counter()
-    name = f"{platform.node()} {os.getpid()}"
+    name = f"{platform.node()}, process {os.getpid()}"
     waiting: tuple[str, ...] = ()
     while not how.should_stop():
         job = store.claim_job(name, versions(), how.lease_s)

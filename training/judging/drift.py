@@ -125,7 +125,7 @@ def sweep(
 
     every = as_asked(pool or (ALL_CORES if chosen.sum() >= _WORTH_CORES else HERE), tasks)
     for done, drift in enumerate(tried):
-        say(f"{drift.kind} {drift.amount:g}", done, len(tried))
+        say("no drift" if drift.kind == "none" else f"{drift.kind} {drift.amount:g}", done, len(tried))
         figures = next(every)
         answers = answer_limits(limits, figures)
         now = {k for k, answer in enumerate(answers) if answer.answer == "met"}

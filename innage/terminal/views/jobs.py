@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from dataset.words import JobEventKind
 from innage.terminal.output import harmless, say, table
 
 if TYPE_CHECKING:
@@ -57,13 +58,22 @@ def show_job(job: QueuedJob, files: Mapping[str, str], last: JobEvent | None) ->
         say(f"{last.kind}: {last.text}")
     elif last is not None and job.reason is not None:
         say(last.text)
-    given = [(name, "-" if value is None else str(value)) for name, value in sorted(job.settings.items())]
+    given = [(name.replace("_", " "), _said(value)) for name, value in sorted(job.settings.items())]
     table("settings", ("setting", "value"), given)
     table("works on", ("input", "hash"), _hashes(job.inputs))
     if job.result is not None:
         table("came to", ("what", "hash"), _hashes(job.result.hashes))
     if files:
         table("files", ("file", "hash"), _hashes(files))
+
+
+def _said(value: Any) -> str:
+    """A setting as people say it."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list | tuple):
+        return ", ".join(map(str, value)) or "-"
+    return "-" if value is None else str(value)
 
 
 def _hashes(named: Mapping[str, str]) -> list[tuple[str, str]]:
@@ -74,4 +84,5 @@ def show_events(events: Iterable[JobEvent]) -> None:
     """A line for each event."""
     for event in events:
         what = event.kind.value if event.kind.value != "log" else ""
-        print(harmless(f"{event.at[:19]}Z  {what:12} {event.text}".rstrip()), flush=True)
+        of = "of 'prove', for " if event.kind is JobEventKind.OPENING else ""
+        print(harmless(f"{event.at[:19]}Z  {what:12} {of}{event.text}".rstrip()), flush=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -13,9 +14,11 @@ from stores import ROLES, model_of
 
 from building import bench_store
 from calling import run, run_json
-from dataset.records import Budget, GroupBy, Limit, Limits
+from dataset.records import Budget, GroupBy, JobEvent, Limit, Limits
 from dataset.store import Store
+from dataset.words import JobEventKind
 from innage.runner.kinds import judging
+from innage.terminal.views.jobs import show_events
 
 
 @pytest.fixture(scope="module")
@@ -56,6 +59,10 @@ def test_a_job_from_the_command_line(tmp_path: Path) -> None:
         "limits": None,
         "budget": None,
     }
+    settings = {
+        line.split()[0]: line.split()[-1] for line in run("job", "show", other["job"]).splitlines() if line
+    }
+    assert (settings["trims"], settings["features"], settings["limits"]) == ("yes", "no", "-")
     assert "is cancelled" in run("job", "cancel", other["job"][:8])
     run("runner", "--once")
     assert [job["state"] for job in run_json("job", "list")] == ["cancelled", "succeeded"]
@@ -65,7 +72,19 @@ def test_a_job_from_the_command_line(tmp_path: Path) -> None:
     assert json.loads((tmp_path / "files" / "sweep.json").read_text()) == {"openings": 0, "rows": [1, 2]}
     assert [event["kind"] for event in run_json("job", "log", key[:6])] == ["queued", "claimed", "succeeded"]
     assert run("job", "log", key[:6], "--follow").splitlines()[-1].split()[1] == "succeeded"
+    assert re.search(r"claimed +attempt 1 by .+, process \d+\n", run("job", "log", key[:6]))
     assert "sweep" in run("job", "list")
+
+
+def test_events_of_a_job_as_lines(capsys: pytest.CaptureFixture[str]) -> None:
+    """An opening says of what; a word of the log stands alone."""
+    told = ((JobEventKind.OPENING, "train m"), (JobEventKind.LOG, "2 of 2"), (JobEventKind.QUEUED, "kim"))
+    show_events(JobEvent(k, "2026-03-02T09:15:00.5Z", 1, *one, None) for k, one in enumerate(told))
+    assert capsys.readouterr().out.splitlines() == [
+        "2026-03-02T09:15:00Z  opening      of 'prove', for train m",
+        "2026-03-02T09:15:00Z               2 of 2",
+        "2026-03-02T09:15:00Z  queued       kim",
+    ]
 
 
 @pytest.mark.usefixtures("store")
