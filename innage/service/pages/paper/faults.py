@@ -42,10 +42,13 @@ def answered(scope: AsgiScope, problem: Problem) -> Response:
         form = {"fault": "", "onward": onward(_asked(request))}
         gone = {"Set-Cookie": cookies.no_cookie()} if cookies.secret_in(request.headers.get("cookie")) else {}
         return sheet(request, "sign_in.html", form, status=401, headers=headers | gone)
+    asked_wrongly = request.method == "GET" and problem.kind in ("refused", "invalid-request")
     detail = str(problem.detail)
     if problem.status_code == HTTPStatus.NOT_FOUND and detail == HTTPStatus.NOT_FOUND.phrase:
         detail = f"Nothing has the address {request.url.path[:MOST_SHOWN]}."  # no route took it
-    asked_wrongly = request.method == "GET" and problem.kind in ("refused", "invalid-request")
+    elif asked_wrongly and "errors" in problem.members:
+        names = dict.fromkeys(str(one["at"]).rpartition("/")[2] for one in problem.members["errors"])
+        detail = f"In the address, {' and '.join(names)} is not of the form that it needs."
     facts = {
         "title": UNREADABLE if asked_wrongly else KINDS[problem.kind].title,
         "status": problem.status_code,

@@ -136,7 +136,7 @@ def test_the_words_of_a_query_are_those_of_the_filter() -> None:
 
 def test_who_cannot_have_a_page_is_told_in_their_own_form(reader: httpx.Client) -> None:
     """A browser reads a page, a program a problem; what is for programs stays a problem."""
-    known = {"/nowhere": 404, "/sessions/ff": 404, "/units/nobody": 404, "/sessions/x": 422}
+    known = {"/nowhere": 404, "/sessions/ff": 404, "/units/nobody": 404, "/sessions/x": 422, "/jobs/x": 422}
     for path, status in known.items():
         page = reader.get(path)
         assert (page.status_code, page.headers["content-type"]) == (status, "text/html; charset=utf-8")
@@ -148,6 +148,7 @@ def test_who_cannot_have_a_page_is_told_in_their_own_form(reader: httpx.Client) 
         assert ("The address cannot be read" in page.text) == (status == 422)  # nothing was sent
         problem = reader.get(path, headers={"Accept": "application/json"})
         assert (problem.status_code, problem.headers["content-type"]) == (status, MEDIA_TYPE)
+    assert "In the address, key is not of the form that it needs." in reader.get("/jobs/x").text
     assert reader.get("/v1/objects/session/ff").headers["content-type"] == MEDIA_TYPE
 
 
