@@ -15,6 +15,7 @@ import typer.testing
 from typer.testing import CliRunner
 
 from innage.cli import app, main
+from innage.exit_codes import NOT_ENOUGH_EVIDENCE, SAID_NO
 from released import Released, make
 
 
@@ -45,8 +46,9 @@ def _json_is_as_documented() -> Iterator[None]:
     def checked(runner: CliRunner, cli: Any, args: Any = None, *more: Any, **named: Any) -> Any:
         result = invoke(runner, cli, args, *more, **named)
         words = [str(word) for word in args or []]
-        if cli is app and "--json" in words and "--help" not in words and result.exit_code == 0:
-            documents.checked(words, result.stdout)
+        asked = cli is app and "--json" in words and "--help" not in words
+        if asked and result.exit_code in (0, SAID_NO, NOT_ENOUGH_EVIDENCE) and result.stdout.strip():
+            documents.checked(words, result.stdout, refused=result.exit_code != 0)
         return result
 
     with pytest.MonkeyPatch.context() as patch:

@@ -28,8 +28,8 @@ def documented() -> tuple[dict[str, str], dict[str, dict[str, str]]]:
             here = records.setdefault(line.removeprefix("### "), {})
         elif match := re.fullmatch(r"All of (.+), and:", line):
             here.update(records[match[1]])
-        elif match := re.fullmatch(r"\| `(innage [^`]+)` \| (.+) \|", line):
-            commands[match[1]] = match[2]
+        elif match := re.fullmatch(r"\| `(innage [^`]+)`( refused)? \| (.+) \|", line):
+            commands[match[1] + (match[2] or "")] = match[3]
         elif match := re.fullmatch(r"\| `([^`]+)` \| ([^|]+) \| [^|]*\|", line):
             here[match[1]] = match[2]
     return commands, records
@@ -84,8 +84,8 @@ def check(command: str, data: Any) -> None:
     assert not differences, f"{command}: " + "; ".join(differences[:12])
 
 
-def checked(words: list[str], output: str) -> None:
-    """Check what a call printed, where docs/json.md has the command."""
+def checked(words: list[str], output: str, *, refused: bool = False) -> None:
+    """Check what a call printed, where docs/json.md has the command; ``refused`` with exit code 1 or 3."""
     commands = documented()[0]
     path = next(
         (name for name in (" ".join(["innage", *words[:2]]), f"innage {words[0]}") if name in commands), None
@@ -101,4 +101,6 @@ def checked(words: list[str], output: str) -> None:
         path += " --channel"
     if path == "innage replay" and "files" in data:
         path += " FILE FILE ..."
+    if refused and f"{path} refused" in commands:
+        path = "innage budget check" if path == "innage export" and "budget" in data else f"{path} refused"
     check(path, data)
