@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from innage.options import DEFAULT_STORE, StoreOption, open_existing
+from innage.options import DEFAULT_STORE, StoreOption, open_existing, option_of
 
 
 def register(app: typer.Typer) -> None:
@@ -41,4 +41,4 @@ def serve(
     from innage.service.serving import Listening, listen
 
     with open_existing(store, threads) as opened:
-        listen(opened, Listening(host, port, threads, grace_s))
+        listen(opened, Listening(host, port, threads, grace_s), option_of)

@@ -10,32 +10,43 @@ import json
 import logging
 import sys
 import traceback
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 
 from dataset.errors import StoreError
-from innage.options import option_of
 
 log = logging.getLogger("innage.service")
 
 
+def as_in_python(field: str) -> str:
+    """A field that an error names, as it is."""
+    return field
+
+
 class JsonLines(logging.Formatter):
-    """A record as one line of JSON."""
+    """A record as one line of JSON; ``spell`` is how whoever reads it is told of fields that errors name."""
+
+    def __init__(self, spell: Callable[[str], str] = as_in_python) -> None:
+        super().__init__()
+        self._spell = spell
 
     def format(self, record: logging.LogRecord) -> str:
         """The line."""
         at = datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds")
         line: dict[str, Any] = {"time": at, "level": record.levelname.lower(), "what": record.getMessage()}
         line |= getattr(record, "facts", {})
+        if (error := getattr(record, "of_store", None)) is not None:
+            line["why"] = error.said_by(self._spell)
         if record.exc_info and record.exc_info[1] is not None:
             line["traceback"] = "".join(traceback.format_exception(record.exc_info[1]))
         return json.dumps(line, ensure_ascii=True, default=str)
 
 
-def to_stderr() -> None:
+def to_stderr(spell: Callable[[str], str]) -> None:
     """Write what this process logs as lines of JSON."""
     handler = logging.StreamHandler(sys.stderr)
-    handler.setFormatter(JsonLines())
+    handler.setFormatter(JsonLines(spell))
     for name, least in (
         ("innage.service", logging.INFO),
         ("uvicorn", logging.WARNING),  # that it begins and ends is told by log_event
@@ -62,8 +73,6 @@ def log_error(error: Exception) -> None:
     """
     if isinstance(error, StoreError):
         known = None if error.hint else error
-        log.error(
-            "the store cannot be used", extra={"facts": {"why": error.said_by(option_of)}}, exc_info=known
-        )
+        log.error("the store cannot be used", extra={"of_store": error}, exc_info=known)
     else:
         log.error("unexpected", exc_info=error)

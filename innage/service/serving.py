@@ -20,6 +20,7 @@ from innage.service.open_streams import Streams
 from innage.service.rights import any_tokens
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from types import FrameType
 
     from dataset.store import Store
@@ -45,8 +46,9 @@ class Listening:
     grace_s: int = 10
 
 
-def listen(store: Store, where: Listening) -> None:
-    """Answer until the process is told to end (SIGTERM, Ctrl-C); then end what is under way, for a while.
+def listen(store: Store, where: Listening, spell: Callable[[str], str] = logs.as_in_python) -> None:
+    """Answer until the process is told to end (SIGTERM, Ctrl-C); then end what is under way, for a while. The
+    log names fields of errors as ``spell`` does.
 
     Raises:
         InputError: another address than loopback, and no tokens; an address that cannot be listened on.
@@ -60,7 +62,7 @@ def listen(store: Store, where: Listening) -> None:
             fields=("host",),
         )
     listener = _listener(where)
-    logs.to_stderr()
+    logs.to_stderr(spell)
     app = make_app(store, Settings(threads=where.threads))
     config = uvicorn.Config(
         app,

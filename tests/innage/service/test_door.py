@@ -14,6 +14,7 @@ import pytest
 from dataset.errors import InputError, StoreError
 from dataset.store import Store
 from doors import EVERYTHING, anybody, open_door
+from innage.options import option_of
 from innage.service import rights
 from innage.service.addresses import is_loopback
 from innage.service.app import make_app
@@ -230,7 +231,8 @@ def test_the_log_says_what_was_refused_and_what_to_do_about_a_store(
     with caplog.at_level(logging.INFO), open_door(store) as url:
         for path in ("/healthz", "/v1/no", "/readyz", "/readyz"):
             httpx.get(f"{url}{path}")
-    lines = [json.loads(JsonLines().format(r)) for r in caplog.records if r.name == "innage.service"]
+    form = JsonLines(option_of)
+    lines = [json.loads(form.format(r)) for r in caplog.records if r.name == "innage.service"]
     requests = [line for line in lines if line["what"] == "request"]
     assert [line.get("problem") for line in requests] == [None, "not-found", "store", "store"]
     known, unknown = (line for line in lines if line["what"] == "the store cannot be used")

@@ -170,7 +170,7 @@ def _by(figures: Retraining) -> str:
     others = [way for way in picking.as_good if way != best]
     text = f"{counted(picking.units, 'unit')}, each left out of the fits that judge it, put '{best}' first"
     if not others:
-        return f"{text}, no other option may be as good; favoured is"
+        return f"{text}, and no other option may be as good, so the favoured one is"
     named = " and ".join(f"'{way}'" for way in others)
     return f"{text}, but {named} may be as good; of these the safest, by false wets and the worst unit, is"
 
@@ -180,8 +180,8 @@ def _moved(figures: Retraining) -> list[str]:
     if figures.moved_mm:
         lines.append(
             f"The pads sit at other heights than before, by up to {figures.moved_mm:.3g} mm: levels of the "
-            f"old tank, by its labels and by {figures.parent}, were moved with them, which the firmware "
-            "would have to do too."
+            f"old tank, its labels and the readings of {figures.parent}, were moved with them. Firmware that "
+            "keeps the old model has to do the same."
         )
     old_span = next((way.span_mm for way in figures.ways if way.way == OLD), None)
     new_span = max(way.span_mm for way in figures.ways if way.way != OLD)
