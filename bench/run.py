@@ -13,7 +13,7 @@ import argparse
 import json
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -64,6 +64,15 @@ PARTS: dict[str, Callable[[Path, bool, Demo], list[Row]]] = {
 GROWTH = "growth"  # gives curves besides its rows
 SCORE = "score"  # gives no ratios
 NAMES = (*PARTS, GROWTH, SCORE)
+
+
+def chosen(only: Collection[str] = (), search: bool = False) -> list[str]:
+    """The parts of a run: those named, or all but what takes long; the search too where it is asked for."""
+    return [
+        name
+        for name in NAMES
+        if (name in only if only else name not in NOT_RUN) or (name == SEARCH and search)
+    ]
 
 
 @dataclass
@@ -166,11 +175,7 @@ def main() -> int:
         "--out", type=Path, default=OUT, help="folder for bench.json and the pictures (default bench/out)"
     )
     given = parser.parse_args()
-    names = [
-        name
-        for name in NAMES
-        if (name in given.only if given.only else name not in NOT_RUN) or (name == SEARCH and given.search)
-    ]
+    names = chosen(given.only or (), given.search)
     facts = machine() | {"load_before": load()}
     outcome = run(names, given.quick)
     facts["load_after"] = load()

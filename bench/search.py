@@ -58,7 +58,7 @@ SOLVERS: dict[str, dict[str, Any]] = {
 }
 FOLDS, ROUNDS = (5, 1), 3
 GOALS = {True: 0.5, False: 1.5}  # the most of their time that ours may take: in several folds, in one split
-QUICK_RECIPES = 1
+QUICK_RECIPES, QUICK_STEPS = 1, 20
 
 
 FITS = {"level net": "level nets", "error net": "watchers", "condition net": "watchers"}
@@ -320,7 +320,7 @@ def search_rows(quick: bool, demo: Callable[[], Path]) -> list[Row]:
         data = store.frozen_data(store.frozen_set("canister"))
     recipes = recipes_of(data)
     if quick:
-        recipes = recipes[:QUICK_RECIPES]
+        recipes = tuple(replace(recipe, steps=QUICK_STEPS) for recipe in recipes[:QUICK_RECIPES])
         return compared(data, lambda: ours_of(data, recipes), recipes, Against(("lbfgs",), FOLDS[1:], 1))
     return compared(data, lambda: ours(data), recipes, Against(tuple(SOLVERS), FOLDS, ROUNDS))
 

@@ -8,7 +8,9 @@ import json
 import math
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import pytest
@@ -58,8 +60,6 @@ SERVER = {
 }
 GROWTH = ("logging", "sessions", "gaps", "plan", "show", "freezing", "frozen set to arrays", "replay")
 
-pytestmark = pytest.mark.slow
-
 
 def ran(out: Path, *options: str) -> tuple[dict[str, Any], str]:
     """What a quick run wrote and printed."""
@@ -87,11 +87,26 @@ def sound(row: dict[str, Any]) -> bool:
     )
 
 
+def test_what_takes_long_is_asked_for(bench_module: Callable[[str], ModuleType]) -> None:
+    """Search and memory are left out unless they are named."""
+    run = bench_module("run")
+    every = list(run.NAMES)
+    assert run.chosen() == [name for name in every if name not in ("search", "memory")]
+    assert run.chosen(search=True) == [name for name in every if name != "memory"]
+    assert run.chosen(["memory"]) == ["memory"]
+    assert run.chosen(["memory"], search=True) == ["search", "memory"]
+
+
+@pytest.mark.slow
 def test_one_command(tmp_path: Path) -> None:
-    """Every row but those of the search and of memory, of which it says that they were not run; goals are
-    answered; table, JSON and pictures.
+    """Every row but those of memory, of which it says that they were not run; goals are answered; table, JSON
+    and pictures.
     """
-    found, printed = ran(tmp_path)
+    found, printed = ran(tmp_path, "--search")
+    search = [row for row in found["rows"] if row["name"].startswith("search")]
+    assert [(row["name"], sound(row), row["equal"]) for row in search] == [("search-lbfgs-1", True, None)]
+    assert "P95" in search[0]["note"]
+    found["rows"] = [row for row in found["rows"] if row not in search]
     rows = {row["name"]: row for row in found["rows"] if " gcc " not in row["name"]}
     compared = COMPARED | SERVER if programs() else COMPARED
     assert set(rows) == compared | {f"growth-{name.replace(' ', '-')}" for name in GROWTH}
@@ -103,7 +118,7 @@ def test_one_command(tmp_path: Path) -> None:
     assert found["machine"]["cores"] > 0
     assert {line["evidence"] for line in found["score"]["lines"]} == {"vectors", "self-test"}
     assert (len(found["score"]["breaks"]), len(found["score"]["bits"])) == (30, 20)
-    assert set(found["not_run"]) == {"search", "memory"}
+    assert set(found["not_run"]) == {"memory"}
     assert "not run" in printed
     assert "Load on the machine" in printed
     assert max(map(len, printed.splitlines())) <= 80
@@ -111,8 +126,12 @@ def test_one_command(tmp_path: Path) -> None:
         assert (tmp_path / picture).read_text(encoding="utf-8").count("<path") > 20
 
 
+@pytest.mark.slow
 def test_memory(tmp_path: Path) -> None:
-    """Peaks of processes of their own, and what each million rows added."""
+    """Peaks of processes of their own, and what each million rows added. Named, it runs, and nothing else
+    does; what an earlier run wrote is gone.
+    """
+    (tmp_path / "growth.svg").write_text("of an earlier run", encoding="utf-8")
     found, _ = ran(tmp_path, "--only", "memory")
     assert [row["name"] for row in found["rows"]] == [
         "memory-csv",
@@ -122,14 +141,5 @@ def test_memory(tmp_path: Path) -> None:
     ]
     assert all(sound(row) and " MB for " in row["note"] for row in found["rows"])
     assert found["not_run"] == {}
-
-
-def test_the_search(tmp_path: Path) -> None:
-    """Named, it runs, and nothing else does; what an earlier run wrote is gone."""
-    (tmp_path / "growth.svg").write_text("of an earlier run", encoding="utf-8")
-    found, printed = ran(tmp_path, "--only", "search")
-    assert [row["name"] for row in found["rows"]] == ["search-lbfgs-1"]
-    assert all(sound(row) for row in found["rows"])
-    assert "P95" in printed
     assert found["score"] is None
     assert not (tmp_path / "growth.svg").exists()
