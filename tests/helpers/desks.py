@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from html import unescape
 
 import httpx
 
@@ -77,3 +78,18 @@ def with_work(store: Store) -> None:
     words = ("A. Owner", "to be tried")
     store.queue_job(NewJob("sweep", {"model": line.model}, {"model": "a" * 64}, {"innage": "0"}))
     store.move_channel(NewMove("washer/stable", line.bundle_sha256, *words, when, None, said))
+
+
+def table_of(page: str, ident: str) -> list[dict[str, str]]:
+    """The rows of the table that is called by ``ident``: the texts of their cells by the heads of their
+    columns.
+    """
+    part = page.partition(f'id="{ident}"')[2].partition("</table>")[0]
+    heads = [_text(cell) for cell in re.findall(r'<th scope="col"[^>]*>(.*?)</th>', part)]
+    rows = re.findall(r"<tr[^>]*>(.*?)</tr>", part.partition("<tbody>")[2], re.DOTALL)
+    cells = ([_text(cell) for cell in re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row)] for row in rows)
+    return [dict(zip(heads, row, strict=True)) for row in cells]
+
+
+def _text(cell: str) -> str:
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", cell)).split())
