@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import socket
 import sys
@@ -105,17 +106,17 @@ class Server(uvicorn.Server):
 
 
 def _listener(where: Listening) -> socket.socket:
-    named = f"{where.host}, port {where.port}"
     try:
         family, _, _, _, address = socket.getaddrinfo(
             where.host.strip("[]"), where.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
         )[0]
         return socket.create_server(address[:2], family=family, backlog=BACKLOG)
     except (OSError, UnicodeError) as error:
-        reason = getattr(error, "strerror", None) or "no such address"
+        # the system's own words: Python's repeat the address
+        known = isinstance(error, OSError) and not isinstance(error, socket.gaierror) and error.errno
         raise InputError(
-            "host",
-            f"{named}: {reason}",
+            f"host {where.host}, port {where.port}",
+            os.strerror(known) if known else "no such address",
             "an address of this machine, and a port that is free",
             fields=("host", "port"),
         ) from error

@@ -274,8 +274,13 @@ def test_no_door_elsewhere_without_tokens(host: str, store: Store) -> None:
 
 
 def test_an_address_that_cannot_be_listened_on(store: Store) -> None:
-    with open_door(store) as url, pytest.raises(InputError, match="Address already in use"):
-        listen(store, Listening(port=int(url.rpartition(":")[2])))
+    """Said once, by the options that name it."""
+    with open_door(store) as url:
+        port = int(url.rpartition(":")[2])
+        with pytest.raises(InputError) as refused:
+            listen(store, Listening(port=port))
+    told = f"--host 127.0.0.1, --port {port}: Address already in use; expected an address of this machine, "
+    assert refused.value.said_by(option_of) == f"{told}and a --port that is free"
 
 
 def test_which_addresses_are_loopback() -> None:
