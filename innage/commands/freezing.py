@@ -45,7 +45,7 @@ def freeze(
         str | None,
         typer.Option(
             help="Draw numbers of groups instead, such as fit:10,choose:5,calibrate:9,prove, each "
-            "role with every liquid where it can."
+            "role with every liquid and tank where it can."
         ),
     ] = None,
     seed: Annotated[int, typer.Option(help="Seed of that draw.")] = 0,

@@ -295,7 +295,7 @@ def freeze(
             measured mean.
         roles: for each of ``fit``, ``choose``, ``calibrate``, ``prove`` the names of its groups (one role may
             say ``["rest"]``), or for all of them a number of groups to draw, each role with every liquid
-            where it can; one role may have None there: what the others leave.
+            and tank where it can; one role may have None there: what the others leave.
         sessions: the sessions or their ids; None means all that are labelled and not void, and for bands of
             temperature have one measured under each mark. A :class:`Choice` says more: one tank, or
             simulated and measured ones together.
