@@ -128,13 +128,14 @@ $(VENV)/.docs: $(VENV)/.dependencies
 	@$(call requirements,docs)
 	@touch $@
 
-# The lowest versions of what pyproject.toml names; what these need in turn comes as new as it is
+# The lowest versions of what pyproject.toml names that have a wheel for this Python; what these need in turn comes
+# as new as it is
 .venv-lowest/.lowest: BIN := .venv-lowest/bin
 .venv-lowest/.lowest: constraints.txt pyproject.toml
 	rm -rf .venv-lowest
 	$(PYTHON) -m venv .venv-lowest
 	@$(call requirements,lowest)
-	$(BIN)/uv pip install --quiet --python $(BIN)/python --resolution lowest-direct --extra test -r pyproject.toml
+	$(BIN)/uv pip install --quiet --python $(BIN)/python --resolution lowest-direct --only-binary :all: --extra test -r pyproject.toml
 	@touch .venv-lowest/.runtime .venv-lowest/.dependencies $@
 
 $(VENV)/.mutants: $(VENV)/.dependencies
