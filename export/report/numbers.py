@@ -11,6 +11,7 @@ _APART = "\u202f"
 _MINUS = "\u2212"
 _NUMBER = r"[-+]?\d+(?:\.\d+)?"
 _COUNTED = re.compile(r"(?<![\w.,-])\d{4,}(?= (?:frames|episodes|readings|power-ons)\b)")
+_OF_A_TEXT = re.compile(r"(?<=\d) (?=%[^<>]*(?:<|\Z))")  # what stands within a tag ends in '>'
 _CELL = re.compile(rf"({_NUMBER})(?: \(({_NUMBER})\))?")
 
 
@@ -34,3 +35,11 @@ def cell_apart(cell: str) -> str:
 def counts_apart(sentence: str) -> str:
     """A sentence that the terminal has too, what it counts as people read it; names stay as they are."""
     return _COUNTED.sub(lambda number: set_apart(number[0]), sentence)
+
+
+def percent_kept(page: str) -> str:
+    """A page of HTML, a number and its percent sign on one line wherever they stand in a text: between them
+    is a space (the SI Brochure, 9th edition, 5.4.7, from memory), at which no line may break. Attributes,
+    such as what a form was filled in with, stay as they are.
+    """
+    return _OF_A_TEXT.sub("\u00a0", page)

@@ -6,7 +6,7 @@ import pytest
 
 from export.report.axes import tick_texts
 from export.report.html import counted, html_table, number
-from export.report.numbers import cell_apart, counts_apart, set_apart
+from export.report.numbers import cell_apart, counts_apart, percent_kept, set_apart
 
 THIN, MINUS = "\u202f", "\u2212"
 
@@ -47,3 +47,14 @@ def test_a_sentence_counts_as_tables_do() -> None:
     said = "3 of 1234 episodes (20000 frames), unit u-2024 frames, 2026-03-02, 0.1234 readings, 5000 Hz"
     apart = said.replace("1234 episodes", f"1{THIN}234 episodes").replace("20000", f"20{THIN}000")
     assert counts_apart(said) == apart
+
+
+def test_a_percent_sign_stays_with_its_number() -> None:
+    """Wherever a text has it, also behind the last tag; what stands within a tag is left alone, and so are
+    signs without a number.
+    """
+    kept = "\u00a0%"
+    assert percent_kept("at most 5 % or 12.5 %") == f"at most 5{kept} or 12.5{kept}"
+    assert percent_kept("<p>5 %</p><td>20 %, <b>7 % off") == f"<p>5{kept}</p><td>20{kept}, <b>7{kept} off"
+    for page in ('<input value="5 % off"><p>', "accepted %", "5 mm", "5% or 5  %", f"5{kept}"):
+        assert percent_kept(page) == page

@@ -17,6 +17,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from export.cautions import CAUTIONS
+from export.report.numbers import percent_kept
 from export.report.style import harmless
 from innage.service.answers import is_known
 from innage.service.pages.paper import words
@@ -90,7 +91,7 @@ def sheet(
     """A page of a template and what it shows, or that the browser has it already."""
     reader = Reader(getattr(request.state, "actor", None))
     path = request.url.path
-    content = (
+    content = percent_kept(
         _environment()
         .get_template(template)
         .render(

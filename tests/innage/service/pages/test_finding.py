@@ -120,7 +120,7 @@ def test_names_stay_what_they_are_on_a_data_sheet(tmp_path: Path, north: Path) -
     """Texts of metrics come as they were written, in its tables and in its pictures."""
     errors = {"p05_mm": -1.0, "p50_mm": 0.0, "p95_mm": 1.0, "errors_mm": {"clean": [0.5]}}
     metrics = {
-        "why": "the smallest of 'many' < all",
+        "why": "the smallest of 'many' < all within 5 %",
         "claims": {"classes": {"clean": ERRORS}, "units": [{"unit": "a&b", "frames": 9} | errors]},
     }
     with Store.open(shutil.copy(north, tmp_path / "named.db")) as store:
@@ -128,7 +128,7 @@ def test_names_stay_what_they_are_on_a_data_sheet(tmp_path: Path, north: Path) -
         store.add_model(model)
         with open_door(store, authorise=None) as url:
             page = httpx.get(f"{url}/models/named", headers={"Accept": "text/html"}).text
-    assert "the smallest of &#39;many&#39; &lt; all" in page
+    assert "the smallest of &#39;many&#39; &lt; all within 5\u00a0%" in page
     assert ">a&amp;b</text>" in page
     assert not re.search("[\ue000-\uf8ff]", page)  # the report's own signs for what could be markup
 
