@@ -8,17 +8,18 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from server_filling import SET
 
-from dataset.records import FrozenSet, Model, NewJob, Scope
+from dataset.records import FrozenSet, GroupBy, Model, NewJob, Role, Scope
 from dataset.store import Store
 from dataset.store.events.channels import NewMove
 
 FILES, FILE_BYTES, PROGRAM_BYTES, ONNX_BYTES = 14, 4096, 20_000, 20_000
+LARGE = "large"
 MOVES = 5  # of each channel
 WHEN = datetime(2026, 3, 2, 9, 15, tzinfo=UTC)
 
@@ -36,7 +37,9 @@ class Sizes:
 
 @dataclass(frozen=True)
 class Filled:
-    """What the pages are asked for: a frozen set, two models, a bundle, a channel, a job; whose token."""
+    """What the pages are asked for: a frozen set, two models, a bundle, a channel, a job; whose token.
+    ``large`` is a set of half of the sessions, of which a model of that name and a bundle were made.
+    """
 
     set: str
     model: str
@@ -44,6 +47,8 @@ class Filled:
     bundle: str
     channel: str
     job: str
+    large: str
+    large_bundle: str
     token: str
 
 
@@ -61,8 +66,18 @@ def fill_results(store: Store, sizes: Sizes, metrics: Mapping[str, Any]) -> Fill
     ]
     _, token = store.add_token("desk", [Scope.READ, Scope.PULL, Scope.RUN, Scope.ADMIN])
     store.tag([line.id for line in store.page_of_session_lines(limit=sizes.audited).items], ["audited"])
-    first = bundles[0][:12]
-    return Filled(SET, models[0].name, models[1].name, first, channels[0], jobs[0].key[:12], token)
+    first, of_large = bundles[0][:12], _freeze_half(store, sizes.models, json.dumps(metrics))[:12]
+    names = models[0].name, models[1].name
+    return Filled(SET, *names, first, channels[0], jobs[0].key[:12], LARGE, of_large, token)
+
+
+def _freeze_half(store: Store, number: int, metrics: str) -> str:
+    """A set of the first half of all sessions, a model of it, and that one's bundle, by its hash."""
+    sessions = store.sessions()
+    half = [session for session in sessions[: len(sessions) // 2] if session.void_reason is None]
+    roles = dict.fromkeys((session.unit.name for session in half), Role.FIT)
+    frozen = store.freeze(LARGE, half, GroupBy.UNIT, roles)
+    return _keep_bundle(store, store.add_model(replace(_model(number, frozen, metrics), name=LARGE)))
 
 
 def _model(number: int, frozen: FrozenSet, metrics: str) -> Model:

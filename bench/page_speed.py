@@ -1,7 +1,8 @@
 """The pages of a store of many sessions, models and bundles, in a file and on a server: the time in which 95
 of 100 requests of each page are answered, by HTTP through a socket of this machine. Before each round a
 session is tagged, so that what is kept between pages is not simply asked again. Both give the same page, byte
-for byte; of the audit, whose rows have times of their own, only the speed is told.
+for byte; of the audit, whose rows have times of their own, only the speed is told. The large set has half of
+all sessions, of which are those that are tagged; that it is read when first asked for counts.
 
 The map of coverage is answered from what is kept, as its page says, and made anew behind the answer: that
 takes seconds, is waited for outside the clock, and so is the first map of all.
@@ -43,6 +44,9 @@ PAGES = {
     "coverage": "/coverage",
     "frozen": "/frozen",
     "set": "/frozen/{set}",
+    "large-set": "/frozen/{large}",
+    "large-model": "/models/{large}",
+    "large-bundle": "/bundles/{large_bundle}",
     "limits": "/limits",
     "models": "/models",
     "fitting": "/models?unit={unit}",
