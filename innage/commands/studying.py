@@ -4,6 +4,7 @@ groups cost.
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -51,6 +52,9 @@ def study(
         ),
     ] = None,
     seed: SeedOption = 0,
+    picture: Annotated[
+        Path | None, typer.Option(help="Draw the error of each variant by class: FILE.svg, .png or .pdf.")
+    ] = None,
     dask: DaskOption = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
@@ -62,11 +66,20 @@ def study(
     from innage.jobs.models.judging import Question
     from innage.jobs.models.judging import study as study_model
 
+    if picture is not None:
+        from innage.pictures.figures import check_picture
+
+        check_picture(picture)  # before the work
     question = Question(
         trims or not features, features or not trims, Role.PROVE if prove else Role.CHOOSE, seed
     )
     with open_store(store) as opened, pool_at(dask) as pool, progress("study") as shown:
         worth = study_model(opened, model, question, limits=limits, budget=budget, progress=shown, pool=pool)
+    if picture is not None:
+        from innage.pictures.model_pictures import draw_study
+
+        title = f"{model} on {worth.role} groups ({worth.origin})"
+        draw_study(picture, worth.rows, title)
     if json:
         emit(worth.facts())
     else:

@@ -1,17 +1,19 @@
-"""Pictures of models: where two differ, and what drift does to one."""
+"""Pictures of models: where two differ, what drift does to one, and what its trims and features are worth."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from innage.pictures.figures import BLUE, ORANGE, RED, figure, fitted, ink_on
+from innage.pictures.figures import BLUE, GREEN, ORANGE, RED, figure, fitted, ink_on
 
 if TYPE_CHECKING:
     from training.judging.figures import CellDifference, DriftFigures, FaultFigures, FaultTable
+    from training.search.study_figures import StudyRow
 
 ROW_IN, FRAME_IN = 0.3, 1.5
 LABEL, TITLE = 40, 80  # characters of a row's label, and of the title on a line
@@ -147,3 +149,44 @@ def draw_faults(path: Path, figures: FaultTable, title: str) -> None:
         )
         drawn.legend(fontsize=7, loc="outside lower center", ncols=len(_BECAME))
         axes.set_title(fitted(title, TITLE, 3), fontsize=9, loc="left")
+
+
+# the classes of a study: colour and mark
+_CLASSES = {"clean": (BLUE, "o"), "foam": (ORANGE, "s"), "film": (GREEN, "^")}
+
+
+def draw_study(path: Path, studies: Mapping[str, Sequence[StudyRow]], title: str) -> None:
+    """P95 of the error by class, a line for each variant and a panel for each of ``studies`` by its name,
+    into ``path``; of a variant that fails the limits the marks are hollow, of one that cannot be had there
+    are none.
+    """
+    lines = [len(rows) for rows in studies.values()]
+    with figure(path, 8.5, ROW_IN * sum(lines) + FRAME_IN * len(lines)) as drawn:
+        panels = drawn.subplots(len(lines), 1, sharex=True, squeeze=False, height_ratios=lines)[:, 0]
+        for ax, (what, rows) in zip(panels, studies.items(), strict=True):
+            for (name, (colour, mark)), fails in product(_CLASSES.items(), (False, True)):
+                places = [
+                    (error.p95_mm, place)
+                    for place, row in enumerate(rows)
+                    if (error := row.classes.get(name)) is not None
+                    and error.p95_mm is not None
+                    and (row.within is False) == fails
+                ]
+                if not places:
+                    continue
+                ax.plot(
+                    *zip(*places, strict=True),
+                    mark,
+                    color=colour,
+                    markerfacecolor="none" if fails else colour,
+                    label=f"{name}, a limit fails" if fails else name,
+                )
+            names = [f"{row.name} (refused)" if row.refused else row.name for row in rows]
+            ax.set_yticks(range(len(rows)), [fitted(name, LABEL) for name in names], fontsize=8)
+            ax.set_ylim(len(rows) - 0.5, -0.5)
+            ax.set_title(what, fontsize=9, loc="left")
+        panels[-1].set_xlim(left=0.0)
+        panels[-1].set_xlabel("P95 of the error, mm")
+        marks = {str(line.get_label()): line for ax in panels for line in ax.lines}
+        drawn.legend([*marks.values()], [*marks], fontsize=7, loc="outside lower center", ncols=len(_CLASSES))
+        drawn.suptitle(fitted(title, TITLE, 2), fontsize=9)

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from training.costs import Cost
     from training.judging.figures import Differences, KeptCost, SweepFigures
     from training.judging.judged import Judged
-    from training.search.study_figures import FeatureStudy, TrimStudy
+    from training.search.study_figures import FeatureStudy, StudyRow, TrimStudy
 
 
 @dataclass(frozen=True)
@@ -314,6 +314,12 @@ class Worth:
     openings: int
     trims: TrimStudy | None
     features: FeatureStudy | None
+
+    @property
+    def rows(self) -> dict[str, tuple[StudyRow, ...]]:
+        """The variants of what was asked for, by its name."""
+        both = {"trims": self.trims, "features": self.features}
+        return {what: studied.rows for what, studied in both.items() if studied is not None}
 
     def facts(self) -> dict[str, Any]:
         """Ready for JSON."""

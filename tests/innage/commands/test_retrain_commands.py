@@ -178,12 +178,13 @@ def test_a_refit_is_kept_with_its_parent_and_the_opening_counted(store: Path, tm
 
 
 @pytest.mark.slow
-def test_a_study_of_trims_opens_prove_only_when_asked(store: Path) -> None:
-    done = innage("study", "first", "--trims", "--json")
+def test_a_study_of_trims_opens_prove_only_when_asked(store: Path, tmp_path: Path) -> None:
+    done = innage("study", "first", "--trims", "--json", "--picture", str(tmp_path / "trims.svg"))
     assert done.exit_code == 0, done.output
     found = json.loads(done.stdout)
     assert [row["name"] for row in found["trims"]["rows"]] == ["none", "dry", "full"]
     assert (found["role"], found["openings"], "features" in found) == ("choose", 0, False)
+    assert "<svg" in (tmp_path / "trims.svg").read_text()
     opened = innage("study", "first", "--features", "--prove")
     assert opened.exit_code == 0, opened.output
     assert "Opening 1 of the prove groups." in opened.stdout
