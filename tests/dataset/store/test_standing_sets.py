@@ -60,6 +60,7 @@ def held_against_anew(store: Store, name: str, before: StandingSet | None) -> St
     return now
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("act", ACTS)
 def test_what_is_kept_is_what_reading_anew_gives(
     doing: Doing, act: str, monkeypatch: pytest.MonkeyPatch
@@ -138,6 +139,7 @@ def test_a_model_takes_the_set_that_it_is_handed(doing: Doing) -> None:
         assert (model, model.frozen.name) == (store.model("of-units"), "units")
 
 
+@pytest.mark.longer
 def test_on_each_database(store: Store) -> None:
     """More sessions than one statement takes are read in parts; the same on a server as in a file."""
     fill_lists(store)

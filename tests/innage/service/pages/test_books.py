@@ -101,6 +101,7 @@ def audited(row: AuditEntry) -> dict[str, str]:
     }
 
 
+@pytest.mark.longer
 def test_the_audit_is_turned_page_by_page(
     team: Store, reader: httpx.Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
