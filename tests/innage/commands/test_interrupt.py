@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -115,6 +116,7 @@ def interrupted(store: Path, later_s: float, everyone: bool) -> None:
     finally:
         if started.poll() is None:
             os.killpg(started.pid, signal.SIGKILL)
+            started.communicate()
     assert started.returncode == 130, err
     assert "innage: interrupted\n" in err  # workers that were about to start may say so too
     assert until(lambda: not family(started.pid), 5.0), "workers live on"
@@ -123,6 +125,17 @@ def interrupted(store: Path, later_s: float, everyone: bool) -> None:
         assert opened.prove_openings(opened.frozen_set("all")) == 0
 
 
+@pytest.fixture
+def not_ignored() -> Iterator[None]:
+    """Ctrl-C counts for what is started, though a shell started the tests in the background, and they ignore
+    it.
+    """
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("not_ignored")
 @pytest.mark.parametrize("everyone", [True, False])
 def test_ctrl_c_at_any_time(store: Path, everyone: bool) -> None:
     """At seeded random times: to all processes of the group, as on a terminal, and to the command alone, as
