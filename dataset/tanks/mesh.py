@@ -9,6 +9,7 @@ ends move linearly, so the area is a quadratic and is known from three cuts.
 from __future__ import annotations
 
 import logging
+import warnings
 from hashlib import sha256
 from io import BytesIO
 from pathlib import Path
@@ -49,9 +50,11 @@ def read_mesh(path: Path) -> Slices:
             str(path), "cannot be read as STL (neither its binary nor its text form)", "a whole STL file"
         )
     try:
-        with np.errstate(invalid="ignore"):
+        with np.errstate(invalid="ignore"), warnings.catch_warnings():
+            # older numpy takes a damaged text up to the damage, and warns
+            warnings.filterwarnings("error", "string or file could not be read", DeprecationWarning)
             mesh: Any = trimesh.load_mesh(BytesIO(content), file_type="stl")
-    except ValueError as error:
+    except (ValueError, DeprecationWarning) as error:
         raise InputError(
             str(path), f"cannot be read as STL ({error})", "an STL file, binary or text"
         ) from error
