@@ -189,6 +189,7 @@ def test_a_study_of_trims_opens_prove_only_when_asked(store: Path, tmp_path: Pat
     assert opened.exit_code == 0, opened.output
     assert "Opening 1 of the prove groups." in opened.stdout
     assert "unrest" in opened.stdout
+    assert "cycles" not in opened.stdout  # no budget was named
 
 
 @pytest.mark.slow

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from innage.terminal.output import say, table
 from innage.terminal.views.limits import show_limits
-from innage.terminal.views.models.training import status_sentence
+from innage.terminal.views.models.training import show_variants, status_sentence
 
 if TYPE_CHECKING:
     from innage.jobs.models.judging import Comparison, Sweep, Worth
@@ -189,8 +189,6 @@ def _by_metric(fails: Sequence[str]) -> str:
 
 def show_study(worth: Worth) -> None:
     """A table each of trims and of features, and which trim the limits need."""
-    from export.report.claim_tables import study_columns, study_rows
-
     if worth.origin != "measured":
         say(
             f"All figures are of {worth.origin} readings: they say nothing yet of a tank of "
@@ -198,11 +196,7 @@ def show_study(worth: Worth) -> None:
         )
     for what, studied in (("trims", worth.trims), ("features", worth.features)):
         if studied is not None:
-            table(
-                f"{what} of {worth.model}: P95 on the {worth.role} groups",
-                study_columns(what),
-                study_rows(studied.rows),
-            )
+            show_variants(f"{what} of {worth.model}: P95 on the {worth.role} groups", what, studied.rows)
     if worth.trims is not None and worth.limits is not None:
         needed = worth.trims.needed
         least = (

@@ -4,6 +4,7 @@ tried.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from dataset.records import ID_DIGITS
@@ -33,6 +34,7 @@ from innage.terminal.views.models.boards import show_boards
 from training.judging.figures import Beyond, Figures, Prove, RandomRows, Score
 from training.search.kept_recipe import KeptRecipe
 from training.search.metrics import CandidateRow, Metrics, read_metrics
+from training.search.study_figures import StudyRow
 
 Facts = dict[str, Any]
 
@@ -101,9 +103,16 @@ def _show_ablation(metrics: Metrics) -> None:
         return
     say("")
     for what, studied in (("features", ablation.features.rows), ("trims", ablation.trims.rows)):
-        table(f"{what}: P95 on the {ablation.role} groups", study_columns(what), study_rows(studied))
+        show_variants(f"{what}: P95 on the {ablation.role} groups", what, studied)
     for sentence in ablation_sentences(ablation, limited=bool(metrics.limits)):
         say(f"{sentence}.")
+
+
+def show_variants(title: str, what: str, studied: Sequence[StudyRow]) -> None:
+    """A row a variant of 'trims' or 'features', without the columns that nothing was asked for."""
+    columns, rows = study_columns(what), study_rows(studied)
+    asked = [k for k in range(len(columns)) if any(row[k] is not None for row in rows)]
+    table(title, [columns[k] for k in asked], [[row[k] for k in asked] for row in rows])
 
 
 def _show_claims(metrics: Metrics, claims: Figures) -> None:
