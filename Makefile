@@ -26,12 +26,12 @@ demo: $(VENV)/.demo
 	rm -rf demo
 	$(BIN)/innage demo --out demo
 
-# The everyday tests; with ALL=1 those that take longer and the slow ones in the same run. Four at a time on two
+# The everyday tests; with ALL=1 those that take longer and the slow ones in the same run. Three at a time on two
 # cores: many of the slow ones wait for boards, ports and compilers
 ALL ?=
 test: $(VENV)/.installed $(if $(ALL),$(VENV)/.mutants)
 	@$(BIN)/python -P -c "import dataset, pathlib; here = pathlib.Path(dataset.__file__).resolve(); assert pathlib.Path('$(VENV)').resolve() in here.parents, f'tests would run the checkout: {here}'"
-	$(PYTEST) -n $(if $(ALL),4,3 -m "not slow and not longer") $(TESTS)
+	$(PYTEST) -n $(if $(ALL),3,logical -m "not slow and not longer") $(TESTS)
 
 # All but the slow tests with branch coverage, by folder and in all; fails below fail_under (pyproject.toml)
 coverage: $(VENV)/.installed

@@ -176,6 +176,7 @@ def test_units_come_in_by_the_door_and_state_foam_film_and_dry_tanks(make: type)
     assert data.level_mm.max() > 0.8 * bench.strip.span_mm
 
 
+@pytest.mark.longer
 def test_further_units_come_onto_the_same_mounting() -> None:
     """As two, five and eight units of a changed tank do, one lot after the other."""
     bench = bench_a(1)

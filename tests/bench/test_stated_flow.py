@@ -27,6 +27,7 @@ def test_levels_are_averaged_from_the_first_still_frame_on() -> None:
     assert averaged(level, still, session, label).tolist() == [9.0, 2.0, 3.0, 4.0, 8.0, 1.0]
 
 
+@pytest.mark.longer
 def test_what_is_told_follows_what_sessions_state() -> None:
     """Each row has one flow; a tank that fills was poured into now, one that never did, long ago."""
     bench = with_foam_at_rest(bench_a(1))

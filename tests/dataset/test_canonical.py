@@ -164,6 +164,7 @@ CHANGES: dict[str, Callable[[NewSession], NewSession]] = {
 }
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("change", CHANGES.values(), ids=CHANGES.keys())
 def test_content_is_in_it(
     new_store: Store, register: Callable[[Store], Bench], change: Callable[[NewSession], NewSession]

@@ -25,6 +25,7 @@ def command_lines(page: Path) -> list[str]:
     return [match.group(1) for match in found if match]
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_command_lines_can_be_called(page: Path) -> None:
     """Options, their kinds and required words are those of today."""

@@ -81,6 +81,7 @@ def test_wrong_words_are_on_no_page() -> None:
     ] == []
 
 
+@pytest.mark.longer
 def test_wrong_words_are_in_no_message_or_report() -> None:
     """Messages and reports are made of the modules' string constants."""
     wrong = [word.lower() for word in wrong_words()]

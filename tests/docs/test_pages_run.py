@@ -85,6 +85,7 @@ def one_pad_job(run_page: Run, folder: Path) -> None:
     )
 
 
+@pytest.mark.longer
 def test_labels(run_page: Run, tmp_path: Path) -> None:
     """After the job of one pad, with the file that the page shows."""
     one_pad_job(run_page, tmp_path)
@@ -146,6 +147,7 @@ def test_logging(run_page: Run, tmp_path: Path) -> None:
     run_page("docs/logging.md", first, only=lambda line: line.startswith(mending) or " tag " in line)
 
 
+@pytest.mark.longer
 def test_instruments(run_page: Run, tmp_path: Path) -> None:
     """A file of masses in a can whose volume is known."""
     with Store.open(tmp_path / "innage.db") as store:
@@ -195,6 +197,7 @@ def test_gaps(run_page: Run, tmp_path: Path) -> None:
     assert "rmse_mm" in (tmp_path / "owner.toml").read_text(encoding="utf-8")
 
 
+@pytest.mark.longer
 def test_keeping(run_page: Run, tmp_path: Path) -> None:
     """A store with sessions: what comes back is what was there."""
     with Store.open(tmp_path / "innage.db") as store:

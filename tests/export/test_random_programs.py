@@ -389,6 +389,7 @@ def on_core(program: Program) -> None:
     equal(its, run.readings, run.state)
 
 
+@pytest.mark.longer
 def test_core_agrees(every_day: list[Program]) -> None:
     """The emulated core, too, on the two programs of most operations, one of them with a trim."""
     for trimmed in (True, False):
@@ -400,6 +401,7 @@ def test_core_agrees(every_day: list[Program]) -> None:
         )
 
 
+@pytest.mark.longer
 def test_every_stated_range_is_held(every_day: list[Program]) -> None:
     """The twin misses no range that a comment of the C states."""
     for program in every_day:

@@ -132,6 +132,7 @@ def test_no_room_for_a_bundle_or_a_backup(
     assert sorted(p.name for p in tmp_path.iterdir() if not p.name.startswith("store.db")) == ["out"]
 
 
+@pytest.mark.longer
 def test_a_full_disk(store: Path, tmp_path: Path, mounted: Callable[[str], Path]) -> None:
     """The same on a file system of 700 kB that is full."""
     place = mounted("size=700k")

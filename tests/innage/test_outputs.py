@@ -115,6 +115,7 @@ def full(tmp_path: Path) -> Path:
     return own
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("name", [name for name in WRITERS if name != "backup"])
 def test_a_device_that_is_full(name: str, words: Callable[..., str], tmp_path: Path, full: Path) -> None:
     """Through a link, since names of pages and pictures end as they must; the device stays a device."""

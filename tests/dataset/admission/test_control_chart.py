@@ -182,6 +182,7 @@ def test_sessions_of_a_day_that_was_out_are_warned_of(
             assert "out of its limits on 2026-03-21: pad low at 140, limits 97.8404 to 103.16" in sentence
 
 
+@pytest.mark.longer
 def test_sessions_that_came_in_before_are_told_since(
     new_store: Store, block: CheckStandard, register: Register
 ) -> None:
@@ -307,6 +308,7 @@ def test_which_measurement_is_void_is_said(new_store: Store, block: CheckStandar
     assert new_store.take_back_check_void(block, "2026-03-01", "it was right") == bad  # the only one that is
 
 
+@pytest.mark.longer
 def test_voids_of_two_copies_are_united(new_store: Store, block: CheckStandard, tmp_path: Path) -> None:
     """In either order: the take-back of one copy leaves what the other said of it standing."""
     measured(new_store, block, [100.0, 101.0])

@@ -222,6 +222,7 @@ def test_counts_that_the_sensor_never_showed(door: Door) -> None:
     assert "never shown" in [w.check for w in again.warnings]
 
 
+@pytest.mark.longer
 def test_what_was_shown_is_of_sessions_as_they_are_amended(door: Door) -> None:
     """Three sessions that are another unit's than was stated when they were logged are history once that is
     mended, and no longer when it turns out that they are not.

@@ -270,6 +270,7 @@ def test_an_empty_tank_that_is_said_to_be_wet_is_no_warning(door: Door, wet: Con
     assert "residue, a wrong label, another board or another position?" in found
 
 
+@pytest.mark.longer
 def test_dry_counts_of_another_mounting_are_no_measure(door: Door) -> None:
     """The same unit's dry counts on another mounting say nothing about this one's."""
     door.history(3)

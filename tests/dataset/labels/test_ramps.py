@@ -54,6 +54,7 @@ def test_the_lag_is_found(lag_ms: float) -> None:
     assert max(abs(its.ms - lag_ms) / its.u_ms for its in found) < 3
 
 
+@pytest.mark.longer
 def test_levels_under_the_marks() -> None:
     """The marks follow the true level: within their uncertainty at two standard deviations for 95 % of the
     frames, and never far off.

@@ -198,6 +198,7 @@ def test_one_scale_marks_the_frames_of_all_boards(bench: Store) -> None:
     assert [text for text in play.told if "200.0 g" in text]
 
 
+@pytest.mark.longer
 def test_a_lost_scale_ends_marks_and_a_found_one_begins_anew(bench: Store) -> None:
     """What the mass was is not known in between."""
     board, scale = on_board(bench, "u1"), Script("scale")
@@ -219,6 +220,7 @@ def test_a_lost_scale_ends_marks_and_a_found_one_begins_anew(bench: Store) -> No
     assert second.start >= 70
 
 
+@pytest.mark.longer
 def test_a_fault_of_one_board_is_its_own(bench: Store) -> None:
     """A board with three counts a line is told and left; the other is sealed. A mass beyond the tank marks
     nothing, and that is told once.

@@ -267,6 +267,7 @@ def test_a_recording_under_another_label_stays_out(tmp_path: Path) -> None:
         assert (held.kind, "its void was taken back" in str(held.error)) == ("void", True)
 
 
+@pytest.mark.longer
 def test_two_amendments_of_one_parent_are_both_kept(tmp_path: Path) -> None:
     """The session is refused by freeze until a third names both as its parents, on either bench."""
     with empty(tmp_path, NORTH) as north, empty(tmp_path, SOUTH) as south:

@@ -45,6 +45,7 @@ def test_freezing(store: Store, register: Register) -> None:
         store.freeze("set", added, GroupBy.LEVEL, ROLES)
 
 
+@pytest.mark.longer
 def test_the_name_is_not_in_the_hash(store: Store, register: Register) -> None:
     """The same choice under another name, seed and order of sessions has the same hash and the same rows;
     another role has not.
@@ -111,6 +112,7 @@ def test_frozen_data(store: Store, register: Register) -> None:
     assert int(data.rows(Role.FIT).sum()) == 28
 
 
+@pytest.mark.longer
 def test_frozen_data_of_a_voided_session(store: Store, register: Register) -> None:
     """A set whose session was voided since still shows, but gives no rows."""
     bench = register(store)
@@ -208,6 +210,7 @@ def test_models_and_exports(store: Store, register: Register) -> None:
         store.exported("model.c")
 
 
+@pytest.mark.longer
 def test_a_retrained_model_names_its_parent(store: Store, register: Register) -> None:
     """The parent must be there; the seed is the recipe's; models come by name, each with its set."""
     frozen = store.freeze("set", store.add_sessions([register(store).session(1)]), GroupBy.LEVEL, ROLES)
@@ -219,6 +222,7 @@ def test_a_retrained_model_names_its_parent(store: Store, register: Register) ->
     assert store.models() == (first, second)
 
 
+@pytest.mark.longer
 def test_model_names_are_taken(store: Store, register: Register) -> None:
     """The same model again and another of its name are both refused, each in its own words; texts must be
     JSON objects.

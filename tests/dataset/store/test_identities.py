@@ -223,6 +223,7 @@ def test_a_serial_stands_in_the_hash(
         store.add_unit(Unit("another", serial="0417"))
 
 
+@pytest.mark.longer
 def test_one_recording_in_two_stores_makes_their_units_one(
     tmp_path: Path, register: Register, opened: Callable[..., Store], long: Frames
 ) -> None:

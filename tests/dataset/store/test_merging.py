@@ -305,6 +305,7 @@ def test_a_contradiction_is_refused_whole(
     assert content(left) == before
 
 
+@pytest.mark.longer
 def test_readings_of_a_void_session_may_come_again(benches: tuple[Store, Store], register: Register) -> None:
     """Once the wrong one of two labels is void, in either store, both come together."""
     left, right = benches

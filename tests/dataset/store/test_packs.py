@@ -30,6 +30,7 @@ def to_packs(blocks: Sequence[Block]) -> list[bytes]:
     return [pack_of(blocks[span]) for span in spans(lengths)]
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("warm", [False, True])
 def test_frames_come_back(warm: bool) -> None:
     """Value by value, from blocks of any length."""

@@ -123,6 +123,7 @@ def test_the_same_readings_are_refused_until_void(store: Store, register: Regist
     assert second.id != session.id
 
 
+@pytest.mark.longer
 def test_one_recording_is_known_by_its_counts(store: Store, register: Register) -> None:
     """Logged again, of another unit, at other times and without its temperatures, it is refused with the
     session named, until that one is void.
@@ -141,6 +142,7 @@ def test_one_recording_is_known_by_its_counts(store: Store, register: Register) 
     assert len(store.add_sessions([again])) == 1
 
 
+@pytest.mark.longer
 def test_a_board_that_stands_still_may_repeat_itself(store: Store, register: Register) -> None:
     """Up to 50 frames that differ from one another may come again at other times; with one more they are
     one recording.
@@ -175,6 +177,7 @@ def test_voiding(store: Store, register: Register) -> None:
         store.freeze("set", [session], GroupBy.LEVEL, ROLES)
 
 
+@pytest.mark.longer
 def test_taking_back_a_void(store: Store, register: Register) -> None:
     """What was voided wrongly can be used again, any number of times; every event stays, each naming the one
     it follows.
@@ -197,6 +200,7 @@ def test_taking_back_a_void(store: Store, register: Register) -> None:
     store.freeze("set", [store.session(session.id)], GroupBy.LEVEL, ROLES)
 
 
+@pytest.mark.longer
 def test_a_void_stays_while_another_session_of_the_recording_is_used(
     store: Store, register: Register
 ) -> None:
@@ -251,6 +255,7 @@ def test_marks_are_amended_by_revisions(store: Store, register: Register) -> Non
     assert len(store.mark_temperatures([after])[after.sha256]) == 1
 
 
+@pytest.mark.longer
 def test_live_captures(store: Store, register: Register) -> None:
     """An open capture grows, is no session, and ends as one with the same frames, or leaves nothing."""
     bench = register(store)
@@ -279,6 +284,7 @@ def test_live_captures(store: Store, register: Register) -> None:
         store.open_capture("tuesday")
 
 
+@pytest.mark.longer
 def test_the_database_itself_refuses_changes(store: Store, register: Register) -> None:
     """What is sealed, frozen, registered or an event cannot be changed even by another program."""
     bench = register(store)
@@ -297,6 +303,7 @@ def test_the_database_itself_refuses_changes(store: Store, register: Register) -
                 connection.execute(statement)
 
 
+@pytest.mark.longer
 def test_a_changed_frame_is_noticed(store: Store, register: Register) -> None:
     """When the guards were removed and a block replaced, the hash says so: in frames(verify=True) and in
     frozen_data.

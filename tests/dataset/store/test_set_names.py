@@ -66,6 +66,7 @@ def test_two_units_are_two_groups_in_every_store(tmp_path: Path, register: Regis
     assert len(answers) == 2
 
 
+@pytest.mark.longer
 def test_a_set_keeps_its_groups_when_units_turn_out_to_be_one(tmp_path: Path, register: Register) -> None:
     """The set was frozen with two groups, and keeps them, its hash and its data; a new one has one."""
     north, south, _ = of_each(tmp_path, register)

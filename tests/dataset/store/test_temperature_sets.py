@@ -239,6 +239,7 @@ def test_edges_never_change(store: Store) -> None:
     assert [fault.what for fault in check_store(store.path).faults] == ["frozen set bands"]
 
 
+@pytest.mark.longer
 def test_a_merge_brings_them_along(
     template: Path, tmp_path: Path, store: Store, register: Callable[[Store], Bench]
 ) -> None:

@@ -156,6 +156,7 @@ def test_a_text_whose_hash_is_right_is_held_to_the_rules(
         before.from_text(filled[0] | files)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("body", ["[]", "{}", '{"stretches":[1]}', "not JSON", '{"warnings":3}'])
 def test_bodies_that_are_none(filled: Filled, before: Store, body: str) -> None:
     """Whatever stands in a cell, one sentence names the amendment."""

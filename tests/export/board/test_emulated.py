@@ -77,6 +77,7 @@ def test_every_core_over_a_socket(all_built: dict[str, Any], core: str) -> None:
     agree(run, *on_core(its.c, core, vectors), CORES[core].isa)
 
 
+@pytest.mark.longer
 def test_the_example_of_a_counter_counts(all_built: dict[str, Any]) -> None:
     """The system timer (24 bits, counting down) gives the cycles that the plain counter gives, up to the
     longer way to read it.
@@ -90,6 +91,7 @@ def test_the_example_of_a_counter_counts(all_built: dict[str, Any]) -> None:
     np.testing.assert_array_equal(runs[0].cycles, runs[1].cycles)
 
 
+@pytest.mark.longer
 def test_the_other_example_of_a_counter_links(all_built: dict[str, Any]) -> None:
     """The cycle counter of RISC-V, which the emulated core does not price."""
     assert build_board(all_built["strip"].c, "rv32imc", defines=("INNAGE_BOARD_MCYCLE",)).board > 0

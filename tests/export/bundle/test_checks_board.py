@@ -86,6 +86,7 @@ def test_a_board_that_is_right(small_bundle: Files, image: BoardImage) -> None:
     assert measured.compiler.startswith("Clang ")
 
 
+@pytest.mark.longer
 def test_a_model_without_state_or_trim(sessions_bundle: Files) -> None:
     """All of its vectors are run too."""
     report = board_report(sessions_bundle, EmulatedBoard(image_of(sessions_bundle)))
@@ -207,6 +208,7 @@ def test_answers_that_come_damaged(small_bundle: Files, image: BoardImage) -> No
     assert re.search(r"the board answers with \d+ damaged frames \(12 times asked, 0.5 s each\)", sentence)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("at_begin", [False, True])
 def test_a_board_that_starts_anew_half_way(small_bundle: Files, image: BoardImage, at_begin: bool) -> None:
     """In the midst of the second stream, and just before it begins, where all would go on as it was."""
@@ -280,6 +282,7 @@ def test_a_counter_that_stands_still(small_bundle: Files, image: BoardImage) -> 
     assert report.on_board.stack is not None
 
 
+@pytest.mark.longer
 def test_a_stack_deeper_than_painted(small_bundle: Files) -> None:
     report = board_report(
         small_bundle, EmulatedBoard(image_of(small_bundle, defines=("INNAGE_BOARD_PAINT=16U",)))
@@ -335,6 +338,7 @@ def test_a_hello_that_is_none(small_bundle: Files, payload: bytes, told: str) ->
     assert told in sentence
 
 
+@pytest.mark.longer
 def test_texts_of_a_board_are_plain(small_bundle: Files, image: BoardImage) -> None:
     """What is not printable ASCII in a name is shown as a question mark."""
 
@@ -375,6 +379,7 @@ def test_a_line_that_never_stops_talking(small_bundle: Files) -> None:
     assert "does not answer (2 times asked, 0.1 s each)" in sentence
 
 
+@pytest.mark.longer
 def test_what_was_said_before_is_passed_over(small_bundle: Files, image: BoardImage) -> None:
     """Another program left the board in the middle of a frame, and of a talk."""
     with on_line(EmulatedBoard(image)) as line:

@@ -148,6 +148,7 @@ def long_note(body: dict[str, Any]) -> None:
     body["notes"]["tank"] = "x" * 3_000_000
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("change", "said"),
     [
@@ -171,6 +172,7 @@ def test_programs_without_measure_are_refused(
     assert said in answers["program"]
 
 
+@pytest.mark.longer
 def test_a_forest_is_walked_once_a_node(
     whole_bundle: Files,
     verified: Callable[[Files], tuple[int, dict[str, str]]],
@@ -221,6 +223,7 @@ def test_long_vectors_are_not_read(
 # --- bundles of before ---
 
 
+@pytest.mark.longer
 def test_a_bundle_of_the_first_version_lacks_evidence(
     verified: Callable[[Files], tuple[int, dict[str, str]]],
 ) -> None:

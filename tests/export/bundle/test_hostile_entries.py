@@ -107,6 +107,7 @@ def test_odd_entries_of_a_manifest_are_answered(
     assert accepted > 0  # figures and names are anybody's to state
 
 
+@pytest.mark.longer
 def test_odd_entries_on_streams_of_sessions_are_answered(sessions_bundle: Files) -> None:
     """What a manifest says of a stream taken of a session, replaced by each odd value, ends in a sentence;
     and so it does where it says nothing.

@@ -152,6 +152,7 @@ GRAPHS: dict[str, tuple[Callable[[], bytes], str]] = {
 }
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("name", GRAPHS)
 def test_no_graph_off_the_list_is_loaded(
     whole_bundle: Files,
@@ -176,6 +177,7 @@ def test_no_graph_off_the_list_is_loaded(
     assert seen == []
 
 
+@pytest.mark.longer
 def test_a_loop_without_end_ends(
     whole_bundle: Files,
     verified: Callable[[Files], tuple[int, dict[str, str]]],

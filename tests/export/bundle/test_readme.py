@@ -95,6 +95,7 @@ def test_its_commands_compare_the_c_with_the_vectors(all_built: dict[str, Any], 
     assert "differ" in done.stdout
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(("name", "code"), [("strip", 1), ("constant", 0)])
 def test_its_example_prints_what_it_says(
     all_built: dict[str, Any], tmp_path: Path, name: str, code: int
@@ -160,6 +161,7 @@ def test_what_the_export_was_let_pass_with_stands_first(all_built: dict[str, Any
         assert text.replace(f"\n**Know first:** {meaning}; the report says more.\n", "") == plain
 
 
+@pytest.mark.longer
 def test_it_is_made_again(small_bundle: Files) -> None:
     """A README that says another thing fails although its hash fits, and so does one that is missing or
     beside the manifest.

@@ -119,6 +119,7 @@ def test_of_another_version_it_is_as_stated(whole_bundle: Files) -> None:
     assert "as stated, not tried again (written by innage 0.0.9" in sentence
 
 
+@pytest.mark.longer
 def test_a_sample_is_named_as_one(
     monkeypatch: pytest.MonkeyPatch,
     float_onnx: Callable[[int], bytes],

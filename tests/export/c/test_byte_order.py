@@ -60,6 +60,7 @@ def test_a_macro_that_tells_stops_the_build(all_built: dict[str, Any], tmp_path:
             linked(tmp_path, all_built["strip"].c, "mips-freestanding-eabi", untold)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("sample", ["strip", "constant"])
 def test_where_no_macro_tells_prepare_refuses(all_built: dict[str, Any], sample: str, tmp_path: Path) -> None:
     """The same C on the same core in both orders, no macro telling: little-endian prepares, big-endian

@@ -84,6 +84,7 @@ def test_general_registers_suffice(every_model: Path) -> None:
     assert "error" in said([*command, "-x", "c", "half.txt", "-o", "half.o"], every_model)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     "name",
     ["strip", pytest.param("wide", marks=pytest.mark.slow), pytest.param("every_op", marks=pytest.mark.slow)],
@@ -100,6 +101,7 @@ def test_addresses_and_undefined_behaviour(all_built: dict[str, Any], tmp_path: 
     np.testing.assert_array_equal(state, its.vectors.state)
 
 
+@pytest.mark.longer
 def test_words_of_32_bits(all_built: dict[str, Any], tmp_path: Path) -> None:
     """As a program of 32 bits (what -m32 makes) the C gives the same readings and states."""
     its = all_built["every_op"]

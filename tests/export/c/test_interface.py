@@ -79,6 +79,7 @@ def test_ends_of_the_domain_are_taken(all_built: dict[str, Any]) -> None:
         assert machine.object("state") != before
 
 
+@pytest.mark.longer
 def test_a_pour_that_cannot_be_is_withheld(all_built: dict[str, Any]) -> None:
     """Of a model that is told: seconds below what says that they are not known. Both ends of the domain are
     taken; the state is how recent the pour was.

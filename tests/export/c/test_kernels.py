@@ -269,6 +269,7 @@ def test_compilers_keep_the_sums_in_registers(weight: int, shift: int, tier: str
     assert max(_cycles_a_product(weight, shift, tier, optimise) for optimise in ("size", "speed")) <= most
 
 
+@pytest.mark.longer
 def test_kernels_compile_without_warning(cases: dict[str, Case]) -> None:
     """The kernels' C passes the warnings of the design as C and as C++, also with the assembly asked for."""
     source = emit_c(cases["layers"].program, kernels="fastest", assembly=True)
@@ -327,6 +328,7 @@ def test_layers_that_are_not_rectified_stay_in_the_loop(exposed: Expose) -> None
     assert Kernels("fast").text("innage") == ""
 
 
+@pytest.mark.longer
 def test_trees_take_four_bytes_a_node_and_two_a_leaf(cases: dict[str, Case]) -> None:
     """Three complete trees of depth 4: (15 * 4 + 16 * 2) * 3 bytes."""
     source = emit_c(cases["forests"].program)

@@ -171,6 +171,7 @@ def test_rows_joined_of_the_same_parts_are_made_once(exposed: Expose) -> None:
     assert copies[:2] == [0, 0]
 
 
+@pytest.mark.longer
 def test_one_of_several_conditions_is_told_by_a_number(exposed: Expose) -> None:
     """A number that each of the conditions makes one above 0 stands for all of them; one that a condition may
     leave at 0, or that lacks one of them, does not.

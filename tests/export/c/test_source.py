@@ -278,6 +278,7 @@ def test_rows_read_where_they_lie(exposed: Expose) -> None:
     np.testing.assert_array_equal(state, vectors.state)
 
 
+@pytest.mark.longer
 def test_what_needs_no_code_has_none(exposed: Expose) -> None:
     """A row that is joined and kept is made in its place, single values are summed without being joined, a
     sum of a row takes no table of ones, a clip has no end that the range never passes; the numbers stay.

@@ -48,6 +48,7 @@ def code_of(elf: bytes) -> dict[str, bytes]:
     return {s.name: s.data() for s in sections if s.name.startswith((".text.", ".rodata."))}
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("optimise", ["size", "speed"])
 def test_clang_gets_what_was_measured(all_built: dict[str, Any], optimise: str, tmp_path: Path) -> None:
     """Byte for byte the code that was measured, although the project asks for none of it to be optimised."""

@@ -52,6 +52,7 @@ def twins(all_built: dict[str, Any]) -> Together:
 # --- what it lets through ---
 
 
+@pytest.mark.longer
 def test_samples_pass(twins: Together, all_built: dict[str, Any]) -> None:
     """Every sample program gives its readings and states whatever its kernels, and no operation is found
     wrong.

@@ -124,6 +124,7 @@ def test_same_numbers_and_bounds_on_every_core(all_built: dict[str, Any], core_n
     assert other.stack == max(bounds.stack(what) for what in ("step", "prepare", "init"))
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("name", ["strip", "told"])
 def test_replay_goes_on_over_many_streams(
     all_built: dict[str, Any], monkeypatch: pytest.MonkeyPatch, name: str
@@ -136,6 +137,7 @@ def test_replay_goes_on_over_many_streams(
     assert (state == its.vectors.state).all()
 
 
+@pytest.mark.longer
 def test_replay_sees_damage_and_refusals(all_built: dict[str, Any]) -> None:
     """Damaged tables show in the readings; a trim that prepare refuses ends the replay with its counts."""
     its = all_built["inverse_law"]

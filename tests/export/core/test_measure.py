@@ -39,6 +39,7 @@ BUDGET = Budget(
 )
 
 
+@pytest.mark.longer
 def test_smallest_useful_model_fits_a_small_budget(all_built: dict[str, Any]) -> None:
     """One channel, reciprocal, 16 segments and flags: inside 1,536 bytes of flash with everything, and 64
     bytes of RAM.
@@ -109,6 +110,7 @@ def test_kernels_are_chosen_by_what_the_budget_has(all_built: dict[str, Any]) ->
     assert choose_kernels(program, replace(BUDGET, cycles=1)).cycles == fewest
 
 
+@pytest.mark.longer
 def test_bounds_lie_above_what_was_seen(all_built: dict[str, Any]) -> None:
     """Stack and cycles have bounds that no run passes and that lie near; what they stand on is said."""
     cost = measure(all_built["strip"].program, BUDGET)
@@ -208,6 +210,7 @@ def test_a_budget_is_judged_by_the_worse_of_seen_and_bound() -> None:
         assert load_pct(cost, budget) == 9.0  # 900 of the 10 000 cycles of a frame
 
 
+@pytest.mark.longer
 def test_the_dearest_frame_is_judged(all_built: dict[str, Any]) -> None:
     """Step with the slice of the self-test beside it is a row of its own; the slice is the largest that fits,
     with pieces of the known answer where these fit; where no slice fits, the row is over.
@@ -245,6 +248,7 @@ def test_a_slice_on_the_core_takes_no_more_than_its_bound(all_built: dict[str, A
         assert machine.selftest_cycles(size, pieces) <= (bound or 0), size
 
 
+@pytest.mark.longer
 def test_what_is_linked_is_counted(all_built: dict[str, Any]) -> None:
     """Each part of the interface adds bytes to the leanest firmware; the usual one lies between that and one
     with everything; without the self-test no frame has a slice of it.

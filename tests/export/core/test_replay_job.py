@@ -28,6 +28,7 @@ def test_members_are_written_in_the_order_of_the_c() -> None:
     assert words == [*range(len(NAMES))]
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("core", CORES.values(), ids=lambda core: core.name)
 def test_offsets_are_the_compilers(core: Core) -> None:
     """The core's compiler takes the driver, and an array whose size is negative unless every member stands at

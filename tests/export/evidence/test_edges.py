@@ -87,6 +87,7 @@ def test_every_kind_of_edge_is_found() -> None:
     }
 
 
+@pytest.mark.longer
 def test_the_search_comes_nearer(program: Program) -> None:
     """At each edge at least as near as the pool, at most of them at the very step, with as many streams as
     asked for and the same ones each time.

@@ -47,6 +47,7 @@ def test_step_equals_interpreter(sample: Program, runtime: str) -> None:
     np.testing.assert_array_equal(state, vectors.state)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("runtime", RUNTIMES)
 def test_what_is_told_of_pours_is_an_input(runtime: str) -> None:
     """Told and not told, a step at a time and scanned; its unit and meaning stand in the file."""

@@ -93,6 +93,7 @@ def innage(store: Path, *words: str) -> Result:
     return CliRunner().invoke(app, [*words, "--store", str(store)], env={"COLUMNS": "200"})
 
 
+@pytest.mark.longer
 def test_a_candidate_that_loses_is_said_and_exits_1(store: Path, tmp_path: Path) -> None:
     """Errors are 10, 20.. 40 counts (of 64 a mm) more on the units: the difference is 2 mm on every frame
     that isn't clipped.
@@ -143,6 +144,7 @@ def test_too_few_groups_to_tell_are_said_and_with_strict_exit_3(store: Path, tmp
     )
 
 
+@pytest.mark.longer
 def test_the_page_of_a_comparison_takes_no_opening_of_its_own(store: Path, tmp_path: Path) -> None:
     """The same two models on the same set, looked at again, are the same figures; another pair is another
     opening.

@@ -252,6 +252,7 @@ def test_a_decision_that_no_vector_visits_stops_the_export(store: Store, tmp_pat
     assert "never (comparison): above" in stated["decisions"]["unvisited"]
 
 
+@pytest.mark.longer
 def test_what_says_no_goes_before_what_lacks_evidence(store: Store, tmp_path: Path) -> None:
     """Where a limit is not met, or the budget is exceeded, and another limit lacks evidence, the code is 1;
     a place that can't be used is a wrong call, 2.
@@ -275,6 +276,7 @@ def test_answers_of_an_earlier_version_are_held_too(store: Store, tmp_path: Path
     assert "rmse_mm of all: not met" in done.stderr
 
 
+@pytest.mark.longer
 def test_export_is_recorded(store: Store, tmp_path: Path) -> None:
     """Each file of the bundle, the manifest included, is found again in the store by its hash."""
     assert export_of("first", tmp_path / "b").exit_code == 0

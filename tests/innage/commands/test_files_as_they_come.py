@@ -215,6 +215,7 @@ def test_a_fault_below_them_is_named_by_its_own_line(
     assert store.is_file()
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("encoding", ["cp1252", "utf-16", "utf-16-le", "latin-1"])
 def test_another_encoding_is_named(
     store: Path, tmp_path: Path, refused: Callable[..., str], encoding: str

@@ -91,6 +91,7 @@ def test_marks_that_are_set_later(weighed: str, tmp_path: Path) -> None:
     assert mark["u_mm"] == pytest.approx(0.01 / 3**0.5)
 
 
+@pytest.mark.longer
 def test_a_start_that_is_amended(weighed: str, tmp_path: Path) -> None:
     """Labels stay as they were made: another calibration, one that had run out, or another bench is told, and
     what was said of the start before is not. Shown and in the report, the calibration is named.

@@ -224,6 +224,7 @@ def test_a_fill_plan_from_standard_input(store: Path) -> None:
     assert session.marks == ()
 
 
+@pytest.mark.longer
 def test_a_socket_that_drops_and_comes_back(store: Path) -> None:
     """The port is lost and found again: the capture goes on, time never runs back, and the session says it
     was interrupted.

@@ -140,6 +140,7 @@ def test_a_batch_that_has_grown_is_gone_on_with(bench: Path) -> None:
     assert f"'innage void {first['id']} --reason ...'" in said
 
 
+@pytest.mark.longer
 def test_lines_alike_are_told_together_and_new_units_are_added(bench: Path) -> None:
     """A unit that is missing in three lines is one fault, and hides nothing else; with --add-units it comes
     with the sessions, or not at all.

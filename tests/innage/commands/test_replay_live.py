@@ -313,6 +313,7 @@ def test_a_pipe_gets_plain_lines_and_an_asked_level(
     assert re.search(r"\d+ frames beside it: mean [+-]\d+\.\d\d mm, RMS .* worst .* at 0:0", said)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("sent", "expected"),
     [

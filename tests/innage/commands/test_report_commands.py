@@ -258,6 +258,7 @@ def test_a_ramp_over_eight_pads_has_a_response_and_tables_that_fit() -> None:
     assert [pad for _, pad in lines] == list("01234567")
 
 
+@pytest.mark.longer
 def test_a_session_tells_who_when_with_what_and_what_was_amended(tmp_path: Path) -> None:
     """As stated and amended, once each; a bench by name and identity; nothing where nothing was stated."""
     path = tmp_path / "innage.db"

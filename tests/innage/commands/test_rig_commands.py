@@ -264,6 +264,7 @@ def port(small: Path) -> Iterator[str]:
     process.communicate()
 
 
+@pytest.mark.longer
 @pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 def test_a_fill_plan_is_captured_live_from_the_rig(small: Path, port: str) -> None:
     """The operator confirms each step once the level stands; the marks hold what the pads show there, the
@@ -298,6 +299,7 @@ def test_a_fill_plan_is_captured_live_from_the_rig(small: Path, port: str) -> No
     assert (at - at[0]) / 13_500 == pytest.approx(np.array([[0, 0, 0], [1, 7 / 12, 0], [1, 1, 1]]), abs=0.15)
 
 
+@pytest.mark.longer
 def test_sessions_of_the_rig_begin_when_it_is_stated(small: Path, tmp_path: Path) -> None:
     """At no time unless it is; else one after the other, five minutes apart; the readings are the same."""
     words = ("--unit", "0", "--recipe", "steps", "--recipe", "foam")

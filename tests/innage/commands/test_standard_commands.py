@@ -28,6 +28,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     return path.read_bytes()
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("store")
 def test_measured_charted_and_drawn(tmp_path: Path) -> None:
     """Counts are those of the board, whatever the store's steps are."""
@@ -63,6 +64,7 @@ def test_as_json() -> None:
     assert '"sd": 0.88' in result.stdout
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("store")
 def test_measured_from_a_board_and_from_a_session(tmp_path: Path) -> None:
     """Means of the lines that a board sends, or of the frames of a session, in the board's counts; on a day

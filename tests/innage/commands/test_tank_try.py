@@ -62,6 +62,7 @@ def test_noise_in_counts() -> None:
     assert counted["noise"] == "for 2 counts of noise"
 
 
+@pytest.mark.longer
 def test_earthed_liquid_shows_more() -> None:
     """The capacitance to a floating liquid lies in series with the liquid's own to earth."""
     floating, earthed = (

@@ -165,6 +165,7 @@ def test_frames_that_were_computed_are_told_from_measured_ones(store: Store, tmp
     assert alone["earlier"] is None
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("store")
 def test_the_summary_has_a_row_for_each_unit_and_liquid(tmp_path: Path) -> None:
     """Six rows for twelve sessions, with frames, trims and what is simulated; no session by itself until
@@ -184,6 +185,7 @@ def test_the_summary_has_a_row_for_each_unit_and_liquid(tmp_path: Path) -> None:
     assert len(text.splitlines()) < 30
 
 
+@pytest.mark.longer
 def test_a_bench_day_that_was_out_and_a_retired_instrument_are_told(store: Store, tmp_path: Path) -> None:
     """Of a session that came in before its day's standard was measured, until that measurement is void."""
     scale = store.add_instrument(Instrument("s1", InstrumentKind.SCALE, "2026-01-10", 0.8))
@@ -245,6 +247,7 @@ def test_trims_stand_with_the_unit_as_lists_call_it(store: Store, tmp_path: Path
     ]
 
 
+@pytest.mark.longer
 def test_all_lists_sessions_trims_and_files(store: Store, tmp_path: Path) -> None:
     """With --all every session, trim and source file with its SHA-256 stands in the output."""
     text = trace(tmp_path, FILES["innage.c"], "--all").stdout
@@ -313,6 +316,7 @@ def test_a_file_that_was_logged_is_named_as_such(store: Store, tmp_path: Path) -
     assert "It may have been changed after the export" in trace(tmp_path, b"none of them").stdout
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("store")
 def test_an_archive_packed_later_is_known_by_its_manifest(tmp_path: Path) -> None:
     """A folder zipped by hand is traced through the manifest in it, which is said; one with another manifest

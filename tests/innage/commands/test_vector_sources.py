@@ -390,6 +390,7 @@ def test_a_forged_range_is_refused(
     assert any(answer is Answer.FAILED and said in sentence for answer, sentence in told)
 
 
+@pytest.mark.longer
 def test_a_trim_of_another_unit_is_refused(exported: Path, store: Path) -> None:
     """Also where the manifest calls it the unit's own."""
     files = files_of(exported)
@@ -405,6 +406,7 @@ def test_a_trim_of_another_unit_is_refused(exported: Path, store: Path) -> None:
     assert (said, "its dry trim is of unit u" in sentence) == (Answer.FAILED, True)
 
 
+@pytest.mark.longer
 def test_more_streams_than_half_are_refused(exported: Path) -> None:
     """A manifest that calls made streams a session's, to have them taken as they stand, is found out: what
     is made then is another.
@@ -445,6 +447,7 @@ def proving(exported: Path) -> tuple[dict[str, bytes], dict[str, Any]]:
     return forged, body
 
 
+@pytest.mark.longer
 def test_a_session_of_prove_is_refused(exported: Path, store: Path) -> None:
     """The manifest's own roles say so; where these are forged too, the frozen set in the store does."""
     files, body = proving(exported)
@@ -505,6 +508,7 @@ def test_groups_of_levels_leave_out_their_own_frames(store: Path, tmp_path: Path
     assert said[0] is Answer.FAILED
 
 
+@pytest.mark.longer
 def test_a_damaged_session_is_not_taken(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """Readings that are not as they were sealed, here those of two sessions exchanged, end the export with a
     sentence; vectors can do without.

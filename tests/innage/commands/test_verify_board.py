@@ -134,6 +134,7 @@ def test_what_a_board_measures_is_recorded_and_shown(folder: Path, image: BoardI
     assert innage("check", "--store", store).exit_code == 0
 
 
+@pytest.mark.longer
 def test_without_a_store_nothing_is_recorded(folder: Path, image: BoardImage) -> None:
     with on_pseudo_terminal(EmulatedBoard(image)) as port:
         done = innage("verify", folder / "bundle", "--port", port)

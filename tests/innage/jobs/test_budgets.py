@@ -33,6 +33,7 @@ def left(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
     return its
 
 
+@pytest.mark.longer
 def test_a_model_that_fits(left: SimpleNamespace) -> None:
     """Inside the budget: a row a resource, and exit 0."""
     done = CliRunner().invoke(budget.app, ["check", "plain", "--budget", "small"])
@@ -126,6 +127,7 @@ def test_candidates_that_fit(left: SimpleNamespace) -> None:
     assert "Nearest that fit" in shown
 
 
+@pytest.mark.longer
 def test_candidates_of_another_core_are_not_named(left: SimpleNamespace) -> None:
     """Costs that were measured for another core say nothing here."""
     left.budget = Budget("tiny", "cortex-m4", 1, 100, 2, 128, 2000)

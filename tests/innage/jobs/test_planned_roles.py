@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from building import CAN, WATER, bench_store, one_pad
 from dataset.records import CountLaw, Frames, GroupBy, Limit, Limits, Mark, NewSession, Role, Source, Unit
@@ -26,6 +27,7 @@ def a_session(store: Store, unit: Unit, number: int) -> NewSession:
     return NewSession(unit, store.liquid("water"), store.mounting("bench"), frames, marks, source)
 
 
+@pytest.mark.longer
 def test_a_plan_can_be_frozen_and_trained(tmp_path: Path) -> None:
     """The units that the plan asks for, one session each, frozen with its roles: training takes the set, and
     nothing is short any more. A condition that asks for more 'prove' groups than the whole makes no

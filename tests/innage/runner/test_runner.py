@@ -89,6 +89,7 @@ def test_what_cannot_be_is_refused_when_it_is_queued(store: Store) -> None:
     assert store.queued_jobs() == ()
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("every", [False, pytest.param(True, marks=pytest.mark.slow)])
 def test_what_jobs_come_to(store: Store, every: bool) -> None:
     """Pages, figures and readings are kept with their hashes; the same again comes to the same."""

@@ -17,6 +17,7 @@ from doors import open_door
 from innage.service.door import Settings
 
 
+@pytest.mark.longer
 def test_bodies_that_are_not_taken(door: httpx.Client, team: Store) -> None:
     """Too long by what they say and by what they are, of another type, under another name, no JSON."""
     blob = b"x" * ((8 << 20) + 1)
@@ -52,6 +53,7 @@ def together(*blobs: bytes) -> bytes:
     return b"".join(hashlib.sha256(b).digest() + len(b).to_bytes(4, "little") + b for b in blobs)
 
 
+@pytest.mark.longer
 def test_several_blobs_in_one_body(team: Store) -> None:
     """All of them or none: one that hashes to another name, or is cut, keeps the others away."""
     stated = {"content-type": "application/octet-stream"}
@@ -80,6 +82,7 @@ def test_no_more_blobs_wait_than_there_is_room_for(team: Store) -> None:
         is_problem(put(door, b"abcdef"), "quota")
 
 
+@pytest.mark.longer
 def test_one_token_does_not_hold_up_another(team: Store) -> None:
     """Each has room of its own for blobs that wait."""
     one, other = (team.add_token(name, [Scope.PUSH])[1] for name in ("one", "other"))
@@ -92,6 +95,7 @@ def test_one_token_does_not_hold_up_another(team: Store) -> None:
             is_problem(put(second, b"uvwxyz"), "quota")
 
 
+@pytest.mark.longer
 def test_blobs_that_nobody_names_go(team: Store) -> None:
     """Those that waited too long go when the next one comes to a door that has not looked lately."""
     with open_door(team) as url, httpx.Client(base_url=url) as door:
@@ -113,6 +117,7 @@ def test_bodies_do_not_fill_the_memory(team: Store) -> None:
             assert next(code for code in answers if code != 503) == 201
 
 
+@pytest.mark.longer
 def test_a_body_that_does_not_arrive_in_time(team: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("innage.service.middleware.DRAIN_S", 0.1)
     with (

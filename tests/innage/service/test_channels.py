@@ -157,6 +157,7 @@ def test_what_cannot_be_moved(
     assert team.channels() == ()
 
 
+@pytest.mark.longer
 def test_files_of_a_bundle_by_hash(
     released: Released, release: httpx.Client, url: str, tokens: dict[str, str]
 ) -> None:
@@ -182,6 +183,7 @@ def test_files_of_a_bundle_by_hash(
         is_problem(pull.get(f"/v1/bundles/{'0' * 64}/files/{file['sha256']}"), 404, "not-found")
 
 
+@pytest.mark.longer
 def test_what_is_no_bundle_is_not_kept(released: Released, release: httpx.Client, team: Store) -> None:
     """Another bundle than is said, changed files, no archive, too large a one, of a model that is not
     here.

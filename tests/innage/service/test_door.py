@@ -96,6 +96,7 @@ def test_what_asks_for_more_than_reading() -> None:
     assert open_to_all == {"/healthz", "/readyz", "/v1", "/v1/openapi.json"}
 
 
+@pytest.mark.longer
 def test_a_route_asks_for_its_scope(store: Store) -> None:
     """Every route, by somebody with all scopes but its own, and by nobody."""
 
@@ -125,6 +126,7 @@ def test_a_route_asks_for_its_scope(store: Store) -> None:
         is_problem(client.get("/no/such/thing"), "unauthorised")
 
 
+@pytest.mark.longer
 def test_without_tokens_a_store_can_be_read_by_its_own_names(store: Store) -> None:
     with open_door(store, authorise=None) as url, httpx.Client(base_url=url) as client:
         assert client.get("/v1").status_code == 200
@@ -138,6 +140,7 @@ def test_without_tokens_a_store_can_be_read_by_its_own_names(store: Store) -> No
         rights.ON_LOOPBACK.must_have([Scope.PUSH])
 
 
+@pytest.mark.longer
 def test_too_many_requests_are_told_when_to_come_again(store: Store) -> None:
     with (
         open_door(store, Settings(per_second=0.5, at_once=2)) as url,

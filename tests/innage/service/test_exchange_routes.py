@@ -136,6 +136,7 @@ def test_a_session_and_the_end_of_its_pack_are_one_transaction(
     assert (team.lacking([parcel.offered]), team.staged_bytes()) == ((), 0)
 
 
+@pytest.mark.longer
 def test_objects_are_given_as_they_are(
     door: httpx.Client, team: Store, session: tuple[Parcel, bytes], registered: dict[str, list[Parcel]]
 ) -> None:
@@ -174,6 +175,7 @@ def test_objects_are_given_as_they_are(
     is_problem(door.get(f"/v1/objects/tank/{'0' * 64}"), "not-found")
 
 
+@pytest.mark.longer
 def test_lists_go_on_page_by_page(
     door: httpx.Client, team: Store, registered: dict[str, list[Parcel]]
 ) -> None:
@@ -255,6 +257,7 @@ BROKEN_SESSIONS: dict[str, tuple[Callable[[Parcel], Parcel], str, str]] = {
 }
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("change", BROKEN_SESSIONS)
 def test_a_session_that_is_not_what_it_says_is_refused(change: str, shared: Shared) -> None:
     """By its references, its bytes and its frames; nothing of it shows, nor of what was said of it."""
@@ -306,6 +309,7 @@ PACKS: dict[str, tuple[Callable[[bytes], bytes], str]] = {
 }
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("change", PACKS)
 def test_packs_that_hold_something_else_are_refused(change: str, shared: Shared) -> None:
     alter, sentence = PACKS[change]

@@ -128,6 +128,7 @@ def session(rig: Store, door: httpx.Client) -> str:
     raise AssertionError("no session")
 
 
+@pytest.mark.longer
 def test_slow_bodies(team: Store, url: str, door: httpx.Client) -> None:
     """A body that does not come in time, stated or in pieces, and one that stops within a piece."""
     path = BLOBS + name_of(b"slow")
@@ -140,6 +141,7 @@ def test_slow_bodies(team: Store, url: str, door: httpx.Client) -> None:
     assert team.staged_names([name_of(b"slow")]) == frozenset()
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("method", "path", "most"),
     [
@@ -186,6 +188,7 @@ def test_lengths_that_are_none(team: Store, url: str, door: httpx.Client) -> Non
     assert team.staged_names([name_of(b"ab")]) == frozenset()
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("path", [OBJECTS, OBJECTS + "/lacking", OBJECTS + "/chosen", "/v1/tokens"])
 def test_json_that_is_none(path: str, team: Store, door: httpx.Client) -> None:
     bodies = [
@@ -209,6 +212,7 @@ def test_json_that_is_none(path: str, team: Store, door: httpx.Client) -> None:
             is_problem(answer, "malformed", "invalid-request")
 
 
+@pytest.mark.longer
 def test_documents_that_are_none(session: str, team: Store, door: httpx.Client) -> None:
     """In a group of the right form: too deep, another writing of the same, halves of characters, huge
     numbers, kinds and names that there are not.
@@ -348,6 +352,7 @@ def test_headers_that_would_be_the_answers(team: Store, url: str, door: httpx.Cl
             assert raw(url, b"GET /v1 HTTP/1.1\r\n" + many + b"\r\n").status_code == 400
 
 
+@pytest.mark.longer
 def test_tokens_of_other_days(team: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     """One that has expired, one that was revoked and replayed, one with a character changed, and forms that
     are none: one sentence for all of them, and nothing written.

@@ -78,6 +78,7 @@ def read(stream: httpx.Response) -> list[dict[str, Any]]:
     return events
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("quick")
 def test_a_job_over_http(store: Store, runs: httpx.Client) -> None:
     """202 and where it is; the same again is the same job; when it has ended its file is there."""
@@ -116,6 +117,7 @@ def test_who_asks_again_to_cancel_changes_nothing(store: Store, runs: httpx.Clie
     assert [entry.kind for entry in store.last_audit(2)] == ["job", "job cancel"]
 
 
+@pytest.mark.longer
 def test_what_is_refused(runs: httpx.Client) -> None:
     """Settings that cannot be, names that the store does not have, blobs that were not sent."""
     cases: list[tuple[dict[str, Any], int, str]] = [
@@ -214,6 +216,7 @@ def test_a_stream_ends_with_its_reader_and_its_token(
     assert runs.get(f"/v1/jobs/{key}/events").status_code == 401
 
 
+@pytest.mark.longer
 def test_who_may(store: Store) -> None:
     """To read is not to run; a token for one bench may not queue what is of none."""
     shown = {

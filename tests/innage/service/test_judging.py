@@ -120,6 +120,7 @@ def test_a_try_says_what_a_token_does_not_allow(
     assert {"sign-off"} <= {one.kind for one in done.held}
 
 
+@pytest.mark.longer
 def test_whoever_may_not_push_may_not_try(rig: Store, team: Store) -> None:
     with connected(team, [Scope.READ]) as connection, pytest.raises(ProblemError, match="push"):
         push(rig, connection, dry_run=True)

@@ -84,6 +84,7 @@ def test_what_was_pushed_comes_back(rig: Store, team: Store, connection: Connect
     assert {table for table in there if there[table] != here[table]} <= OWN
 
 
+@pytest.mark.longer
 def test_a_store_on_a_server_takes_and_gives(rig: Store, server: Server, tmp_path: Path) -> None:
     """As one in a file does."""
     place = server.store(bench=NORTH)
@@ -170,6 +171,7 @@ def test_a_push_that_is_cut_anywhere_goes_on_where_it_was(
         assert team.staged_bytes() == 0
 
 
+@pytest.mark.longer
 def test_a_pull_that_is_cut_fetches_no_pack_again(team: Store, url: str, tmp_path: Path) -> None:
     bench = bench_store(team)
     team.add_sessions([bench.session(1), bench.session(2)])
@@ -189,6 +191,7 @@ def test_a_pull_that_is_cut_fetches_no_pack_again(team: Store, url: str, tmp_pat
         assert len(other.sessions()) == 2
 
 
+@pytest.mark.longer
 def test_a_fetched_pack_that_was_changed_is_fetched_again(team: Store, url: str, tmp_path: Path) -> None:
     bench = bench_store(team)
     (session,) = team.add_sessions([bench.session(1)])
@@ -216,6 +219,7 @@ def test_one_budget_holds_no_session_back(rig: Store, team: Store, connection: C
     assert ([one.kind for one in again.held], again.taken) == (["budget"], ())
 
 
+@pytest.mark.longer
 def test_what_leans_on_what_was_held_back_is_held_back(
     team: Store, connection: Connection, tmp_path: Path
 ) -> None:
@@ -296,6 +300,7 @@ def test_a_rig_that_was_away_catches_up(rig: Store, team: Store, connection: Con
     assert team.session(session.id).void_reason == "it leaked"
 
 
+@pytest.mark.longer
 def test_ten_rigs_push_while_lists_are_read(team: Store, url: str, tmp_path: Path) -> None:
     """None of them waits in vain, and every session is there; whoever reads meanwhile sees what was there
     before, and no session without what was said of it.
@@ -399,6 +404,7 @@ def test_a_busy_server_is_asked_again_when_it_says(rig: Store) -> None:
     assert waited == [7.0, 7.0, 7.0]
 
 
+@pytest.mark.longer
 def test_a_server_that_gives_what_it_did_not_offer(team: Store, url: str, tmp_path: Path) -> None:
     """Other documents, other bytes, none: nothing of it is taken."""
     bench = bench_store(team)

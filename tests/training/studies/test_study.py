@@ -174,6 +174,7 @@ def test_an_ablation_is_the_same_bits_on_any_pool(make_strip: Callable[..., Froz
     assert shuffled.took == [f"refit {k}" for k in range(7)]
 
 
+@pytest.mark.longer
 def test_without_a_watcher_no_reading_is_withheld(data: FrozenData) -> None:
     """The level net and the empty tank stay as they are: where the watched program gives a level, the bare
     one gives the same.

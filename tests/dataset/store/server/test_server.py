@@ -202,6 +202,7 @@ def test_what_the_server_cannot_keep(store: Store) -> None:
     assert store.liquids() == ()
 
 
+@pytest.mark.longer
 def test_a_copied_database_gets_a_bench_of_its_own(filled: Store, server: Server) -> None:
     """As a copied file does. Neither the new bench nor the one that it parted from can be another, or go, and
     what was there stays of the old one.

@@ -147,6 +147,7 @@ def test_a_store_without_the_model_lets_nothing_out(released: Released, tmp_path
     assert judgement.stopping(gates.CONCESSIONS)
 
 
+@pytest.mark.longer
 def test_limits_are_answered_from_the_readings(released: Released, store: Store) -> None:
     """The model's record says that its limit is met, and its readings do not say so: those count.
 

@@ -223,6 +223,7 @@ def test_what_happens_while_a_bundle_is_judged_counts(
     assert len(store.channels()) == (1 if what == "moved" else 0)
 
 
+@pytest.mark.longer
 def test_a_withdrawn_bundle_stays_and_is_not_moved_to(released: Released, store: Store) -> None:
     """Withdrawn, taken back, withdrawn again: each by an event; a channel can't be moved to it meanwhile."""
     bundle = move_channel(store, released.folder / "good", WISH).move.bundle_sha256
@@ -272,6 +273,7 @@ def test_a_bundle_of_an_earlier_version_can_be_gone_back_to(
         move_channel(store, released.folder / "bare", replace(WISH, concessions=(UNPROVEN,)))
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("unverified")
 def test_a_pulled_bundle_is_whole(released: Released, store: Store, tmp_path: Path) -> None:
     """The bytes that were exported, and nothing beside the folder; again, and over the bundle of before."""
@@ -454,6 +456,7 @@ def test_a_folder_appears_whole_or_not_at_all(
     assert read_bundle(out) == read_bundle(released.folder / "good")
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("unverified")
 def test_signatures_come_along(released: Released, store: Store, tmp_path: Path) -> None:
     """What was signed where it was exported is checked where it arrives; a later signature is brought too."""

@@ -25,6 +25,7 @@ def reader(team: Store, browser: httpx.Client) -> httpx.Client:
     return signed_in(browser, team.add_token("kim", [Scope.READ, Scope.RUN, Scope.ADMIN])[1])
 
 
+@pytest.mark.longer
 def test_a_job_is_a_log_sheet(team: Store, reader: httpx.Client) -> None:
     """What was asked and what happened; of progress that goes on the last word; the same as in the files."""
     new = NewJob("sweep", {"model": "m1", "seed": 0}, {"model": "a" * 64}, {"innage": "9"})
@@ -49,6 +50,7 @@ def test_a_job_is_a_log_sheet(team: Store, reader: httpx.Client) -> None:
     assert reader.get("/jobs?state=done").status_code == 422
 
 
+@pytest.mark.longer
 def test_the_audit_is_asked_by_who_token_and_hash(team: Store, reader: httpx.Client) -> None:
     """The same rows as the store's, the newest first; a chain that was changed is told."""
     session = team.sessions()[0]
@@ -200,6 +202,7 @@ def queue(team: Store, monkeypatch: pytest.MonkeyPatch) -> list[QueuedJob]:
     return [team.queued_job(job.key) for job in asked]
 
 
+@pytest.mark.longer
 def test_the_book_of_jobs_has_each_in_its_columns(
     team: Store, reader: httpx.Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -247,6 +250,7 @@ def took(job: QueuedJob) -> float:
     return (datetime.fromisoformat(job.ended) - datetime.fromisoformat(job.asked_at)).total_seconds()
 
 
+@pytest.mark.longer
 def test_a_log_sheet_has_all_that_is_known_of_a_job(
     team: Store, reader: httpx.Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -115,6 +115,7 @@ def test_every_page_holds_the_rules_of_axe(chromium: Browser, served: tuple[str,
     assert faults == [], "\n".join(faults)
 
 
+@pytest.mark.longer
 def test_a_desk_by_keyboard_alone_and_without_script(
     chromium: Browser, team: Store, url: str, writer: str
 ) -> None:
@@ -165,6 +166,7 @@ def _label(page: Page, focus: Any) -> str:
     return label.inner_text() if label is not None and label.count() else ""
 
 
+@pytest.mark.longer
 def test_each_chapter_is_marked_where_one_is(chromium: Browser, served: tuple[str, list[str]]) -> None:
     url, _ = served
     with tab(chromium, url) as (page, _):
@@ -177,6 +179,7 @@ def test_each_chapter_is_marked_where_one_is(chromium: Browser, served: tuple[st
             assert page.locator("nav[aria-label=Chapters] [aria-current=true]").all_inner_texts() == [name]
 
 
+@pytest.mark.longer
 def test_what_a_table_is_of_stays_in_sight(chromium: Browser, served: tuple[str, list[str]]) -> None:
     """On a telephone a wide table slides within its region, under its caption and beside its first column."""
     url, _ = served
@@ -194,6 +197,7 @@ def test_what_a_table_is_of_stays_in_sight(chromium: Browser, served: tuple[str,
         assert region.evaluate(places) == before
 
 
+@pytest.mark.longer
 def test_the_plan_stands_beside_the_map_where_there_is_room(
     chromium: Browser, served: tuple[str, list[str]]
 ) -> None:
@@ -209,6 +213,7 @@ def test_the_plan_stands_beside_the_map_where_there_is_room(
             assert page.evaluate(OVER) == 0
 
 
+@pytest.mark.longer
 def test_the_audit_is_read_by_who_may(chromium: Browser, team: Store, url: str) -> None:
     """At 390 px it fits and holds the rules of axe; a row leads to what was said of the same thing."""
     _, token = team.add_token("auditor", [Scope.READ, Scope.ADMIN])

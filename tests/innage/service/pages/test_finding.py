@@ -83,6 +83,7 @@ def test_two_models_stand_beside_each_other(team: Store, reader: httpx.Client) -
     assert reader.get("/compare.json?first=judged&second=m1").json() == []
 
 
+@pytest.mark.longer
 def test_a_data_sheet_says_whether_it_may_ship(team: Store, reader: httpx.Client) -> None:
     """With what speaks against it, what is open, and where to go on; every link leads somewhere."""
     page = reader.get("/models/judged").text
@@ -133,6 +134,7 @@ def test_names_stay_what_they_are_on_a_data_sheet(tmp_path: Path, north: Path) -
     assert not re.search("[\ue000-\uf8ff]", page)  # the report's own signs for what could be markup
 
 
+@pytest.mark.longer
 def test_errors_of_two_models_stand_in_their_own_columns(tmp_path: Path, north: Path) -> None:
     """The first to the left, by class and by figure; of two frozen sets the page says that it is not like
     with like.

@@ -79,6 +79,7 @@ def test_every_page_is_there_under_its_headers(bench: Store, reader: httpx.Clien
             assert " style=" not in answer.text  # the policy would drop it
 
 
+@pytest.mark.longer
 def test_a_list_says_the_same_in_every_form(bench: Store, reader: httpx.Client) -> None:
     """HTML, JSON, CSV and Parquet of one address have the sessions that the command line's filter leaves."""
     line = bench.page_of_session_lines(limit=1).items[0]
@@ -134,6 +135,7 @@ def test_the_words_of_a_query_are_those_of_the_filter() -> None:
     assert asked.query(after="x") == "?unit=a&unit=b&unit=c&since=2026-03-02&void=no&limit=7&after=x"
 
 
+@pytest.mark.longer
 def test_who_cannot_have_a_page_is_told_in_their_own_form(reader: httpx.Client) -> None:
     """A browser reads a page, a program a problem; what is for programs stays a problem."""
     known = {"/nowhere": 404, "/sessions/ff": 404, "/units/nobody": 404, "/sessions/x": 422, "/jobs/x": 422}
@@ -193,6 +195,7 @@ def test_an_address_that_nothing_has_is_named(reader: httpx.Client) -> None:
     assert "Nothing has the address /no&lt;where." in answer.text
 
 
+@pytest.mark.longer
 def test_the_foot_of_a_printed_sheet_has_its_hash(bench: Store, reader: httpx.Client) -> None:
     """As its seal has it, once; a sheet without a seal is named alone."""
     frozen, (first, *_, second) = bench.frozen_sets()[0], bench.models()
@@ -226,6 +229,7 @@ def test_a_data_sheet_and_its_tables_agree(bench: Store, reader: httpx.Client) -
     assert model.sha256[:8] in reader.get(f"/models/{model.name}").text
 
 
+@pytest.mark.longer
 def test_the_contents_lead_to_what_they_count(bench: Store, reader: httpx.Client) -> None:
     """Every line of which there is one is a link, to a place that is there, with the store's own number."""
     page = reader.get("/").text.partition('id="there"')[2]
@@ -238,6 +242,7 @@ def test_the_contents_lead_to_what_they_count(bench: Store, reader: httpx.Client
         assert counts.get(name.lower(), int(number)) == int(number), name
 
 
+@pytest.mark.longer
 def test_a_parts_list_has_what_captures_rest_on(tmp_path: Path) -> None:
     """The same rows in every form; what is retired stays, with the reason, as text."""
     with Store.open(tmp_path / "parts.db") as store, pages_of(store) as client:
@@ -265,6 +270,7 @@ def test_a_parts_list_has_what_captures_rest_on(tmp_path: Path) -> None:
         assert "Dead volume" not in page  # nobody stated one
 
 
+@pytest.mark.longer
 def test_an_empty_store_says_what_to_do(tmp_path: Path) -> None:
     with Store.open(tmp_path / "new.db") as store, pages_of(store) as client:
         for path, said in (
@@ -295,6 +301,7 @@ def test_without_a_token_nothing_can_be_written(bench: Store, reader: httpx.Clie
         assert (answer.status_code, "nothing written" in answer.text) == (403, True)
 
 
+@pytest.mark.longer
 def test_what_came_in_is_on_the_next_page(tmp_path: Path) -> None:
     """Lists are kept between pages, and read again once anything came in or was said."""
     with Store.open(tmp_path / "team.db") as store:

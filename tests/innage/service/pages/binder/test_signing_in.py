@@ -28,6 +28,7 @@ def usable(store: Store) -> str:
     return next(line.id for line in store.page_of_session_lines().items if line.void_reason is None)
 
 
+@pytest.mark.longer
 def test_a_token_is_exchanged_for_a_cookie(team: Store, browser: httpx.Client, writer: str) -> None:
     """OWASP ASVS 5.0, 3.3.1 to 3.3.4: __Host-, Secure, HttpOnly, SameSite. Neither the token nor what the
     cookie holds is in the store.
@@ -52,6 +53,7 @@ def test_a_token_is_exchanged_for_a_cookie(team: Store, browser: httpx.Client, w
     assert browser.get("/", headers={"Cookie": cookie}).status_code == 401
 
 
+@pytest.mark.longer
 def test_it_ends(team: Store, browser: httpx.Client, monkeypatch: pytest.MonkeyPatch) -> None:
     """With the token, revoked or expired (7.4.1), and after eight hours without a page."""
     record, token = team.add_token("kim", [Scope.READ], days=1)
@@ -151,6 +153,7 @@ def test_each_act_stands_in_the_audit(team: Store, browser: httpx.Client, writer
     assert team.audit_faults() == ()
 
 
+@pytest.mark.longer
 def test_a_faulty_form_keeps_what_was_filled_in(team: Store, browser: httpx.Client, writer: str) -> None:
     key = usable(team)
     desk = signed_in(browser, writer)
@@ -175,6 +178,7 @@ def test_a_faulty_form_keeps_what_was_filled_in(team: Store, browser: httpx.Clie
     assert wrong.status_code == 415
 
 
+@pytest.mark.longer
 def test_rights_are_those_of_the_token(team: Store, browser: httpx.Client) -> None:
     """No form is there for what a token does not allow, and none is taken; of another bench neither."""
     key = usable(team)
@@ -231,6 +235,7 @@ def test_limits_are_signed_as_they_were_shown(team: Store, browser: httpx.Client
     assert "Sign these limits" not in desk.get("/limits/owner@1").text  # superseded
 
 
+@pytest.mark.longer
 def test_a_job_is_asked_for_and_asked_to_end(team: Store, browser: httpx.Client) -> None:
     """As ``innage job add`` and ``cancel`` do; faults are sentences, and values of their types."""
     desk = signed_in(browser, team.add_token("kim", [Scope.READ, Scope.RUN])[1])

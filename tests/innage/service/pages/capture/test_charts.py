@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import httpx
+import pytest
 
 from building import WATER, bench_store
 from dataset.records import CountLaw, Pad, Sensor, Tank, Trim, TrimKind
@@ -43,6 +44,7 @@ def test_what_lies_beyond_the_limits_is_marked() -> None:
     assert chart.points[1].y < chart.across[2].y < chart.points[2].y < chart.across[0].y
 
 
+@pytest.mark.longer
 def test_a_card_draws_trims_of_several_days(tmp_path: Path) -> None:
     """Kind by kind; one day alone has no chart and says what would give one."""
     pads = (Pad(0, "low", 0.0, 50.0), Pad(1, "high", 50.0, 50.0))

@@ -86,6 +86,7 @@ def test_what_cannot_be_read_is_tried_again(tmp_path: Path) -> None:
         assert kept.lately("map", fails).value == "second"
 
 
+@pytest.mark.longer
 def test_models_are_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A new model is read alone, what is said of them is as it stands, and all is what reading anew gives."""
     read: list[str] = []

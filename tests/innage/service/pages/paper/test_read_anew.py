@@ -131,6 +131,7 @@ def test_a_sheet_reads_its_set_once(tmp_path: Path, monkeypatch: pytest.MonkeyPa
                 ask("nothing")
 
 
+@pytest.mark.longer
 def test_sets_that_come_to_much_are_let_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Those that nobody asked for lately, and never the one that was asked for."""
     read: list[str] = []
@@ -156,6 +157,7 @@ def test_sets_that_come_to_much_are_let_go(tmp_path: Path, monkeypatch: pytest.M
             assert read == expected, most
 
 
+@pytest.mark.longer
 def test_frozen_sets_are_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A new set is read alone, openings are as they stand, and all is what reading anew gives."""
     read: list[str] = []

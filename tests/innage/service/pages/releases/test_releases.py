@@ -72,6 +72,7 @@ def test_a_certificate_says_what_was_conceded(released: Released, team: Store, d
     assert (row["channel"], row["bundle_sha256"], row["model"]) == ("washer/stable", bad, "bad")
 
 
+@pytest.mark.longer
 def test_a_bundle_is_withdrawn_at_a_desk(released: Released, team: Store, desk: httpx.Client) -> None:
     good = sha256_of(released, "good")
     empty = desk.post(f"/bundles/{good}/withdraw", data={"reason": ""})
