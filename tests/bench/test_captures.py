@@ -189,6 +189,7 @@ def test_further_units_come_onto_the_same_mounting() -> None:
     assert len(frozen.sessions) == 2 * len(bench.plan)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("make", [bench_a, bench_b])
 def test_units_can_have_every_kind_of_trim(make: type) -> None:
     """Models can then be made for each; a block shows about its share of the step from dry to full."""

@@ -121,6 +121,7 @@ def directives(text: str) -> dict[str, list[str]]:
     return found
 
 
+@pytest.mark.longer
 def test_the_proxy_lets_through_what_the_door_takes(tmp_path: Path) -> None:
     """Bodies as long, for as long as the door and its client wait; and the name that it asks for never is one
     that opens a store without tokens.

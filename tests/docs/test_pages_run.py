@@ -211,6 +211,7 @@ def test_keeping(run_page: Run, tmp_path: Path) -> None:
             assert new.objects() == store.objects()
 
 
+@pytest.mark.longer
 def test_merge(run_page: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The two benches of the page: one tank, sensor, liquid and mounting in both; three sessions of a unit, a
     tank and limits in the other only. Behind the merge unit-1 gets its serial.

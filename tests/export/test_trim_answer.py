@@ -90,6 +90,7 @@ def test_the_c_answers_the_same(program: Program, answers: set[TrimAnswer], tmp_
         assert line == ",".join([str(int(answer)), *("-" if c is None else str(c) for c in counts)]), case
 
 
+@pytest.mark.longer
 def test_the_core_answers_the_same() -> None:
     """The first of those bytes on the emulated core, which has no answer of its own."""
     program = GATED

@@ -350,6 +350,7 @@ def test_channels_and_width_are_those_of_the_sensor(machine: Machine, at: int) -
             assert on_core(machine, dry + forged)[0] == (OK if value == full[at] else BAD_SHAPE), value
 
 
+@pytest.mark.longer
 def test_models_of_one_kind_of_wide_counts_and_of_none() -> None:
     """A model of one kind takes that; one of 24-bit counts takes words; one without trim is
     always content.

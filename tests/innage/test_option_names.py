@@ -94,6 +94,7 @@ def _fields_of(call: ast.Call, texts: dict[str, ast.expr]) -> Iterator[str]:
             given.append(texts.pop(value.id))  # once, so that a name of itself ends
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("field", sorted(SPELLED))
 def test_what_is_spelled_is_an_option_or_a_command(field: str) -> None:
     assert is_there(option_of(field)), option_of(field)

@@ -172,6 +172,7 @@ def reflected(engine: Engine) -> dict[str, Any]:
     return found
 
 
+@pytest.mark.longer
 def test_migrated_and_mapped_tables_are_the_same(path: Path, tmp_path: Path) -> None:
     """A database made by the migrations and one made from the mapped tables, read back, equal each other."""
     mapped = create_engine(f"sqlite:///{tmp_path / 'mapped.db'}")

@@ -151,6 +151,7 @@ def test_limits_rest_on_the_first_measurements(new_store: Store, block: CheckSta
         charts(block, (), 4)
 
 
+@pytest.mark.longer
 def test_sessions_of_a_day_that_was_out_are_warned_of(
     new_store: Store, block: CheckStandard, register: Register
 ) -> None:
@@ -228,6 +229,7 @@ def test_what_cannot_be_measured_is_refused(new_store: Store, block: CheckStanda
     assert new_store.check_measurements(block) == ()
 
 
+@pytest.mark.longer
 def test_merged_there_and_back(new_store: Store, block: CheckStandard, tmp_path: Path) -> None:
     """Two benches' standards of one name stay two; a copy's measurements come in once."""
     measured(new_store, block, [100.0, 101.0])

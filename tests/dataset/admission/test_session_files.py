@@ -258,6 +258,7 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
 LEVELS = st.none() | st.integers(0, 400).map(lambda quarter: quarter / 4)
 
 
+@pytest.mark.longer
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.lists(st.tuples(st.integers(0, 65535), st.integers(0, 65535), LEVELS), min_size=1, max_size=60),

@@ -135,6 +135,7 @@ def fleet(liquids: dict[str, int]) -> list[Session]:
 NUMBERS = {Role.FIT: 10, Role.CHOOSE: 5, Role.CALIBRATE: 9, Role.PROVE: 6}
 
 
+@pytest.mark.longer
 @given(st.integers(0, 10000))
 def test_every_role_sees_every_liquid(seed: int) -> None:
     """Each liquid on at least as many units as there are roles reaches every role; the numbers are kept to

@@ -39,6 +39,7 @@ def written(files: dict[str, bytes], folder: Path) -> Path:
     return folder
 
 
+@pytest.mark.longer
 def test_there_and_back_and_there_again(files: dict[str, bytes], tmp_path: Path) -> None:
     """The store that took the files gives the same files, byte for byte; again nothing is new."""
     source = OpenFiles(written(files, tmp_path / "out"))

@@ -208,6 +208,7 @@ def test_warnings_are_found_anew(store: Store) -> None:
     assert session.as_sealed.warnings == sealed.warnings
 
 
+@pytest.mark.longer
 def test_trims_of_an_amended_session(store: Store) -> None:
     """A trim that was taken before its session was amended cannot be frozen unless somebody says why; one
     that is taken anew can, and is the one that counts.

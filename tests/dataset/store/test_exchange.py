@@ -84,6 +84,7 @@ def test_every_kind_arrives_as_it_was(full: Path, tmp_path: Path) -> None:
     assert store.to_text() == source.to_text()
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("pinned", [pytest.param("0001_first.db", marks=pytest.mark.slow), "0007_proof.db"])
 def test_stores_of_before_arrive_as_they_are(pinned: str, tmp_path: Path) -> None:
     """What an upgrade hashed says so in the next store too, and its hashes hold there."""
@@ -169,6 +170,7 @@ class InParts:
 EVERY_DAY = ("a fact", "frames", "a reason", "a number")
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     "changes",
     [
@@ -247,6 +249,7 @@ def test_one_contradiction_holds_back_what_leans_on_it(full: Path, tmp_path: Pat
         assert store.budget("small")
 
 
+@pytest.mark.longer
 def test_a_recording_under_another_label_stays_out(tmp_path: Path) -> None:
     """Readings that stand here under another label are held back with what is said of them; one that is void
     there comes in, and so does a pair that the source holds both.

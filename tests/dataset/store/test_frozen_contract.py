@@ -30,6 +30,7 @@ from dataset.store.places import Address
 Register = Callable[[Store], Any]
 
 
+@pytest.mark.longer
 def test_freezing(store: Store, register: Register) -> None:
     """A frozen set comes back with hash, roles sorted by group, and sessions; its name is
     taken for good.
@@ -59,6 +60,7 @@ def test_the_name_is_not_in_the_hash(store: Store, register: Register) -> None:
     np.testing.assert_array_equal(store.frozen_data(one).counts, store.frozen_data(two).counts)
 
 
+@pytest.mark.longer
 def test_groups_without_a_role_or_without_frames(store: Store, register: Register) -> None:
     """Every group needs a role and every role a group; sessions without a labelled frame are refused."""
     bench = register(store)
@@ -76,6 +78,7 @@ def test_groups_without_a_role_or_without_frames(store: Store, register: Registe
     assert store.frozen_sets() == ()
 
 
+@pytest.mark.longer
 def test_frozen_data(store: Store, register: Register) -> None:
     """Only labelled frames come, each with its level, uncertainty, session and group, as a loop over the
     marks finds them.
@@ -124,6 +127,7 @@ def test_frozen_data_of_a_voided_session(store: Store, register: Register) -> No
         store.frozen_data(frozen)
 
 
+@pytest.mark.longer
 def test_openings_of_prove_are_counted(store: Store, register: Register) -> None:
     """Each opening counts, with its purpose, and for the same choice under another name too."""
     bench = register(store)
@@ -138,6 +142,7 @@ def test_openings_of_prove_are_counted(store: Store, register: Register) -> None
         store.open_prove(one, "")
 
 
+@pytest.mark.longer
 def test_openings_of_prove_are_a_chain(store: Store, register: Register) -> None:
     """Each follows the one before it, whatever the set's name; another choice has a chain of its own."""
     bench = register(store)

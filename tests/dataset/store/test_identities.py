@@ -102,6 +102,7 @@ def test_a_new_store_has_a_bench_of_its_own(tmp_path: Path, migrating: None) -> 
         Store.open(tmp_path / "wrong.db", bench="north")
 
 
+@pytest.mark.longer
 def test_two_samples_of_one_name_stay_two(two: tuple[Store, Store]) -> None:
     """Each store's own keeps the name, the other gets the digits of its bench; hashes are the same in both,
     and doing it again finds nothing new.

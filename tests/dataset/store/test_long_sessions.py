@@ -134,6 +134,7 @@ def test_a_block_that_changes_while_it_is_read(stores: tuple[Store, Store]) -> N
     engine.dispose()
 
 
+@pytest.mark.longer
 def test_older_blocks_are_packed_as_today(template: Path, tmp_path: Path) -> None:
     """Sessions of the first revision of a store come in, in blocks of the newest format."""
     pinned = tmp_path / "first.db"

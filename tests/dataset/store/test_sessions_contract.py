@@ -98,6 +98,7 @@ def test_all_sessions_or_none(store: Store, register: Register) -> None:
     assert store.mappings() == ()
 
 
+@pytest.mark.longer
 def test_the_same_content_is_refused(store: Store, register: Register) -> None:
     """A session that is there already is refused by its id, within a call too."""
     bench = register(store)
@@ -109,6 +110,7 @@ def test_the_same_content_is_refused(store: Store, register: Register) -> None:
     assert store.sessions() == (session,)
 
 
+@pytest.mark.longer
 def test_the_same_readings_are_refused_until_void(store: Store, register: Register) -> None:
     """Readings under another label are refused, as one recording could land on both sides of a split; not
     once it is void.
@@ -160,6 +162,7 @@ def test_a_board_that_stands_still_may_repeat_itself(store: Store, register: Reg
             store.add_sessions([again])
 
 
+@pytest.mark.longer
 def test_voiding(store: Store, register: Register) -> None:
     """A void session is kept, listed with its reason, readable, and refused by freeze; voiding twice is
     refused.
@@ -233,6 +236,7 @@ def test_session_references(store: Store, register: Register) -> None:
             store.session(nothing)
 
 
+@pytest.mark.longer
 def test_marks_are_amended_by_revisions(store: Store, register: Register) -> None:
     """The newest revision counts, the hash and the frozen set keep what they had; an amendment that
     changes nothing is refused.

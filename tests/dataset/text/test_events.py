@@ -59,6 +59,7 @@ def before(filled: Filled, tmp_path: Path) -> Store:
     return Store.open(shutil.copy(filled[1], tmp_path / "before.db"))
 
 
+@pytest.mark.longer
 def test_all_of_it_reads_back(filled: Filled, before: Store) -> None:
     """The store that has the session says the same of it afterwards, retires what was retired, takes units
     for one, writes the same files, and is sound; a second time nothing is new.

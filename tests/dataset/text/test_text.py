@@ -122,6 +122,7 @@ def registry(store: Store) -> tuple[object, ...]:
     )
 
 
+@pytest.mark.longer
 def test_the_registry_reads_back_equal(store: Store, blank: Store) -> None:
     """Every record and revision, every fact; a second time nothing is new, and the files are the
     same again.

@@ -68,6 +68,7 @@ def forging(kind: int, change: Callable[[bytes], bytes], first: int = 1) -> Call
     return spoil
 
 
+@pytest.mark.longer
 def test_a_board_that_is_right(small_bundle: Files, image: BoardImage) -> None:
     """Every number equal, cycles and stack within the budget; what was measured is told."""
     report = board_report(small_bundle, EmulatedBoard(image))
@@ -225,6 +226,7 @@ def test_a_board_that_starts_anew_half_way(small_bundle: Files, image: BoardImag
     assert f"the board started anew at vector {frames + (0 if at_begin else 1)} " in sentence
 
 
+@pytest.mark.longer
 def test_answers_that_come_twice(small_bundle: Files, image: BoardImage) -> None:
     """Each answer comes once more while the next one is waited for, as after a request that was sent again
     too early: its number tells the two apart.
@@ -269,6 +271,7 @@ def test_a_trim_that_the_board_refuses(small_bundle: Files, image: BoardImage) -
     assert (answer, sentence) == (Answer.FAILED, f"the board refuses the trim of vector {frames}")
 
 
+@pytest.mark.longer
 def test_a_counter_that_stands_still(small_bundle: Files, image: BoardImage) -> None:
     """The numbers stand; of cycles there is no evidence."""
     report = board_report(small_bundle, EmulatedBoard(image, counts_cycles=False))
@@ -297,6 +300,7 @@ def test_a_stack_deeper_than_painted(small_bundle: Files) -> None:
     assert report.on_board.stack is None
 
 
+@pytest.mark.longer
 def test_over_the_budget(small_bundle: Files, image: BoardImage) -> None:
     """More cycles, or more stack, than the budget has: these checks say no, the numbers stand."""
     budget = json.loads(small_bundle[MANIFEST])["budget"] | {"cycles": 10, "stack_bytes": 4}

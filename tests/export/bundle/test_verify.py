@@ -255,6 +255,7 @@ def test_wrong_expectation_is_named(whole_bundle: Files, column: str) -> None:
     )
 
 
+@pytest.mark.longer
 def test_counts_of_visits_are_made_anew(whole_bundle: Files) -> None:
     """A manifest that states a visit too many, or hides a side that is left out, is not believed; the counts
     shown are those of vectors.csv.

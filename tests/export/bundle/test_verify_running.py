@@ -232,6 +232,7 @@ def test_other_arithmetic_is_caught_by_running(
         )
 
 
+@pytest.mark.longer
 def test_the_twin_catches_ranges_and_casts(
     small_bundle: Files, emitting: Callable[[bytes], dict[str, bytes]]
 ) -> None:
@@ -330,6 +331,7 @@ def test_c_that_does_not_compile_is_a_failed_check(
     assert "the C compiler" in answers["C on this host"]
 
 
+@pytest.mark.longer
 def test_float_model_is_as_far_away_as_stated(small_bundle: Files) -> None:
     """The float model passes with its distance from the integer one, as the manifest states it; one that
     cannot be loaded, that says nothing of the program, or that is another, fails.

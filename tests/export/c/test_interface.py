@@ -41,6 +41,7 @@ def reading(machine: Machine) -> list[int]:
     return [*np.frombuffer(content[:12], dtype="<i4").tolist(), *content[12:15]]
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize(
     ("counts", "temperature", "faults"),
     [

@@ -173,6 +173,7 @@ def test_trims_that_are_no_counts_are_refused() -> None:
         emit_c(b.finish(low=zero, level=zero, high=zero, validity=zero, flags=zero))
 
 
+@pytest.mark.longer
 def test_names_of_c_are_no_trouble() -> None:
     """Nodes may be called like keywords, macros or locals of the generated code."""
     b = Builder("keywords", count_bits=8, channels=2, period_ms=100, span=640)

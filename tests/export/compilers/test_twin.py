@@ -193,6 +193,7 @@ def _first_layer(law_rises: bool) -> Program:
     return b.finish(low=zero, level=level, high=b.const(6400), validity=b.const(1), flags=zero)
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("rises", [True, False])
 def test_bounds_of_the_first_layer_are_reached(rises: bool, drive: Drive) -> None:
     """With each count at the end that the sign of its weight asks for, every sum reaches its bound exactly,

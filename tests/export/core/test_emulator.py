@@ -192,6 +192,7 @@ def test_blocks_and_instructions_add_up_alike(built: Any, multiplier: int) -> No
     assert run.cycles.tolist() == by_instruction(built, multiplier)
 
 
+@pytest.mark.longer
 def test_runs_do_not_depend_on_each_other(all_built: dict[str, Any]) -> None:
     """A second run on the same machine gives the same readings, states, cycles and stack."""
     its = all_built["strip"]

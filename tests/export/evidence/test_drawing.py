@@ -76,6 +76,7 @@ def test_a_rare_side_is_searched_for() -> None:
     assert named["far_apart (comparison): above"] >= LEAST_VISITS
 
 
+@pytest.mark.longer
 def test_an_end_that_cuts_the_level_is_searched_for_where_a_level_is_given() -> None:
     """A level above the span is rare, and so is a valid reading: one alone visits nothing."""
     b = Builder("rare", count_bits=20, channels=2, period_ms=100, span=640)

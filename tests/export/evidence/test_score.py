@@ -77,6 +77,7 @@ def test_a_bound_below_its_goal_is_shown_below_it() -> None:
     assert Share(0, 0).shown_bound is None
 
 
+@pytest.mark.longer
 def test_floors(nets: Program) -> None:
     """On a fixed sample of the breaks of two nets."""
     asked = sampled(nets, 80, seed=1)

@@ -103,6 +103,7 @@ def test_an_edited_error_is_noticed(store: Path, tmp_path: Path, refused: Callab
     assert "model first: its content hashes to" in refused("models")
 
 
+@pytest.mark.longer
 def test_an_upgraded_store_says_what_its_hashes_prove(store: Path) -> None:
     """Records from before there were hashes are counted; new ones are not among them."""
     shutil.copyfile(PINNED.with_name("0006_temperature.db"), store)
@@ -122,6 +123,7 @@ def test_a_store_cut_short_is_filled_up(store: Path, tmp_path: Path, refused: Ca
     assert len(json.loads(run("sessions", "--json", "--store", tmp_path / "filled.db").output)) == 2
 
 
+@pytest.mark.longer
 def test_backup_and_restore(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """A backup with its hash beside it is put in the place of a damaged store, which is kept."""
     run("backup", tmp_path / "monday.db")

@@ -322,6 +322,7 @@ def test_json_of_export(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.longer
 def test_void_session_holds_the_export_back(store: Store, tmp_path: Path) -> None:
     """A model whose session was voided is not exported, unless that is asked for; then the
     manifest says so.
@@ -361,6 +362,7 @@ def test_export_refuses_what_it_cannot_use(tmp_path: Path) -> None:
     assert contents(out) == {"notes.txt": b"mine"}
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("store")
 def test_export_never_replaces_another_model(tmp_path: Path) -> None:
     """A folder with the bundle of another model, or with a file beside the bundle, is refused

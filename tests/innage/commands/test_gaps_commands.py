@@ -108,6 +108,7 @@ def test_the_matrix_as_json(store: Store) -> None:
     assert (found["void"], found["telling_apart"][0]["best"]) == (1, "cannot be told from the liquid")
 
 
+@pytest.mark.longer
 def test_the_picture(store: Store, tmp_path: Path) -> None:
     """The heat map is written with the same bytes each time; another suffix is refused."""
     for name in ("a.svg", "b.svg"):

@@ -158,6 +158,7 @@ def test_a_fixture_calls_the_channels_otherwise(bench: Path) -> None:
         assert [trim.counts for trim in store.trims()] == [(2, 1)]
 
 
+@pytest.mark.longer
 def test_a_fixture_names_units_of_another_bench(bench: Path) -> None:
     """NAME@BENCH, by the bench's name or digits, as options take it. One that is not there is no new unit;
     a serial that two benches gave is asked about.

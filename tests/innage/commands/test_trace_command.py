@@ -259,6 +259,7 @@ def test_all_lists_sessions_trims_and_files(store: Store, tmp_path: Path) -> Non
     assert "--all" not in text
 
 
+@pytest.mark.longer
 def test_void_sessions_stand_in_front(store: Store, tmp_path: Path) -> None:
     """A session voided since is named with its reason, and counted in the row of its unit."""
     session = store.void(store.sessions()[4].id, "the scale was not zeroed")

@@ -86,6 +86,7 @@ def test_a_dry_trim_from_the_real_readings(store: Path, tmp_path: Path) -> None:
     assert "service" in run("trim", "list")
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("known", ["trim", "session of both", "session of the dry tank"])
 def test_a_wet_trim_is_not_dry(known: str, store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """Frames at 1 cm offered as a dry trim are refused against the unit's dry trim or what its sessions show:

@@ -96,6 +96,7 @@ def test_a_unit_is_shown_with_what_lists_say_of_it(south: Path) -> None:
     }
 
 
+@pytest.mark.longer
 def test_one_after_all(south: Path) -> None:
     """Said at the merge, taken back, and said again."""
     refused = run("merge", str(south), "--same-unit", "unit1", code=2).stderr

@@ -166,6 +166,7 @@ def sources(files: dict[str, bytes], store: Path | None) -> tuple[Answer, str]:
 # --- as exported ---
 
 
+@pytest.mark.longer
 def test_streams_of_every_role_but_prove(exported: Path) -> None:
     """Half the streams at most; of the units for 'fit', 'choose' and 'calibrate', each as often, with the
     trim of its unit, and the counts that the store has.

@@ -80,6 +80,7 @@ def drawn(monkeypatch: pytest.MonkeyPatch) -> list[Figure]:
     return figures
 
 
+@pytest.mark.longer
 def test_what_is_drawn(tmp_path: Path, drawn: list[Figure]) -> None:
     """One line a channel with its counts and a break at the gap, a labelled band a mark, a row a condition,
     the temperature.

@@ -154,6 +154,7 @@ def test_too_many_requests_are_told_when_to_come_again(store: Store) -> None:
         is_problem(client.get("/readyz"), "rate")  # it asks the store
 
 
+@pytest.mark.longer
 def test_head_answers_as_get_does(door: httpx.Client) -> None:
     """The same status and head without the body, also where there is nothing (RFC 9110, 9.3.2)."""
     for path in ("/healthz", "/readyz", "/v1", "/v1/objects", "/v1/openapi.json", "/v1/no"):
@@ -219,6 +220,7 @@ def test_what_nobody_expected_says_nothing_of_itself(
     assert (last["what"], last["route"], last["status"]) == ("request", "/readyz", 500)
 
 
+@pytest.mark.longer
 def test_the_log_says_what_was_refused_and_what_to_do_about_a_store(
     store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -333,6 +333,7 @@ DOCUMENTS: dict[str, tuple[Callable[[str], str], str]] = {
 }
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("change", DOCUMENTS)
 def test_documents_of_another_form_are_refused(
     change: str, shared: Shared, parts: tuple[Store, dict[str, list[Parcel]]]

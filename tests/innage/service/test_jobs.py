@@ -155,6 +155,7 @@ def test_a_file_goes_with_a_job(store: Store, runs: httpx.Client, monkeypatch: p
     assert store.job_file(asked["job"], digest) == content
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("quick")
 def test_a_stream_tells_until_the_end(store: Store, runs: httpx.Client) -> None:
     """It begins with what was told before, goes on as it is told, and ends with the job; who asks again

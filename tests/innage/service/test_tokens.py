@@ -108,6 +108,7 @@ def test_who_is_not_known(store: Store, url: str, admin: str) -> None:
     assert httpx.get(url + f"/v1?token={admin}").status_code == 401  # never in a URL
 
 
+@pytest.mark.longer
 def test_the_first_token_shuts_the_door(store: Store) -> None:
     with open_door(store, authorise=None) as url:
         assert httpx.get(url + "/v1").status_code == 200
@@ -210,6 +211,7 @@ def test_the_chain_page_by_page(store: Store, url: str, admin: str) -> None:
         assert asked(url, "GET", f"/v1/audit?{wrong}", admin).status_code == 422
 
 
+@pytest.mark.longer
 def test_secrets_are_in_no_log_and_no_refusal(
     store: Store, admin: str, caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -134,6 +134,7 @@ def test_without_the_scope_to_amend(rig: Store, guarded: Store) -> None:
     }
 
 
+@pytest.mark.longer
 def test_without_the_scope_to_push(rig: Store, guarded: Store) -> None:
     """Nothing, and it is said once."""
     before = len(guarded.audit())

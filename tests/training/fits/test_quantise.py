@@ -17,6 +17,7 @@ TOP = 1 << 14
 weight = st.floats(-0.45, 0.45, allow_nan=False)
 
 
+@pytest.mark.longer
 @given(st.lists(weight, min_size=1, max_size=16), st.floats(-3000, 3000))
 def test_more_bits_never_raise_the_bound(weights: list[float], bias: float) -> None:
     """For any layer the integer sum differs from the float one by at most half a weight step times the

@@ -54,6 +54,7 @@ def test_small_swing_keeps_its_digits() -> None:
     assert (np.diff(feature) < 0).all()
 
 
+@pytest.mark.longer
 @given(st.sampled_from(CountLaw), st.integers(8, 24), st.data())
 def test_integers_follow_the_float_transformer(law: CountLaw, bits: int, data: st.DataObject) -> None:
     """For any range inside any count width the integer feature stays within 2 steps (or the preshift's share)

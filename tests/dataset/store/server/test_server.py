@@ -355,6 +355,7 @@ def test_an_upgrade_is_asked_for(place: str, tmp_path: Path) -> None:
         Store.open(place)
 
 
+@pytest.mark.longer
 def test_a_server_of_before_is_brought_up(server: Server) -> None:
     """Later revisions than the first that a server has give it the schema that a new one begins with."""
     old = server.store()

@@ -194,6 +194,7 @@ def test_restoring_through_a_link_leaves_one_store(store: Store, made: Backup, t
     assert content(store.path) == made.content_sha256
 
 
+@pytest.mark.longer
 @pytest.mark.skipif(os.name != "posix", reason="modes as POSIX has them")
 def test_the_copy_before_an_upgrade_is_read_by_nobody_else(tmp_path: Path) -> None:
     """It holds what the store held."""

@@ -215,6 +215,7 @@ def test_no_store_is_made(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("most_together", [0, 1 << 18])
 def test_long_and_short_sessions_are_checked_alike(
     store: Store, monkeypatch: pytest.MonkeyPatch, most_together: int

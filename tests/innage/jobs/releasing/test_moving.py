@@ -134,6 +134,7 @@ def test_what_was_taken_out_behind_the_back_is_told(
     assert [fault for fault in check_store(path).faults if what in fault.sentence]
 
 
+@pytest.mark.longer
 @pytest.mark.parametrize("table", ["channel_move", "withdrawal_event", "bundle_content", "bundle_signature"])
 def test_nothing_of_it_ever_changes(released: Released, store: Store, table: str, tmp_path: Path) -> None:
     """Triggers refuse what would change or delete it, in a file and on a server."""
@@ -153,6 +154,7 @@ def test_a_zip_file_is_the_same_bundle(released: Released, store: Store, tmp_pat
     assert moving.files_of(store, moved.move.bundle_sha256) == read_bundle(released.folder / "good")
 
 
+@pytest.mark.longer
 def test_gates_that_stay_shut_write_nothing(released: Released, store: Store) -> None:
     with pytest.raises(
         GatesShutError, match=r"limits: 1 of 1 not met.*Say anyway=True with the reason"
@@ -302,6 +304,7 @@ def test_a_pulled_bundle_is_verified_as_verify_does(released: Released, store: S
     assert [check.name for check in pulled.report.checks] == list(CHECKS)
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("unverified")
 def test_a_pull_of_a_withdrawn_bundle_says_how_to_go_back(
     released: Released, store: Store, tmp_path: Path
@@ -429,6 +432,7 @@ def test_other_bytes_are_not_written(
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.longer
 @pytest.mark.usefixtures("unverified")
 def test_a_folder_appears_whole_or_not_at_all(
     released: Released, store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

@@ -113,6 +113,7 @@ def test_pages_of_a_list_have_each_session_once(bench: Store, reader: httpx.Clie
     assert seen == [line.id for line in reversed(bench.page_of_session_lines().items)]
 
 
+@pytest.mark.longer
 def test_a_filter_that_cannot_be_is_a_sentence(reader: httpx.Client) -> None:
     for query, status, said in (
         ("since=yesterday", 422, "a day such as 2026-03-02"),

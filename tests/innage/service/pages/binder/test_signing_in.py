@@ -197,6 +197,7 @@ def test_rights_are_those_of_the_token(team: Store, browser: httpx.Client) -> No
     assert [row for row in team.audit(before[0].number) if row.kind == "void"] == []
 
 
+@pytest.mark.longer
 def test_many_wrong_tokens_are_told_to_wait(team: Store, browser: httpx.Client, writer: str) -> None:
     assert writer
     with open_door(team, Settings(per_second=0.01, at_once=50), authorise=None) as url:
@@ -215,6 +216,7 @@ def test_who_was_not_seen_for_long_is_let_go(
         assert orm.connection().exec_driver_sql("SELECT count(*) FROM sign_in").scalar() == 1
 
 
+@pytest.mark.longer
 def test_limits_are_signed_as_they_were_shown(team: Store, browser: httpx.Client, writer: str) -> None:
     """The same rows, a further revision, the signer's name; not of limits that became others meanwhile."""
     team.add_limits(Limits("owner", 0, (Limit("rmse_mm", 2.0),)))
