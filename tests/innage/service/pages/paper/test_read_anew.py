@@ -131,9 +131,9 @@ def test_a_sheet_reads_its_set_once(tmp_path: Path, monkeypatch: pytest.MonkeyPa
                 ask("nothing")
 
 
-@pytest.mark.longer
-def test_sets_that_come_to_much_are_let_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Those that nobody asked for lately, and never the one that was asked for."""
+@pytest.fixture
+def sets_read(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """The names of the frozen sets that are read whole from now on."""
     read: list[str] = []
     set_of_store = Store.frozen_set
 
@@ -142,6 +142,14 @@ def test_sets_that_come_to_much_are_let_go(tmp_path: Path, monkeypatch: pytest.M
         return set_of_store(store, name)
 
     monkeypatch.setattr(Store, "frozen_set", frozen_set)
+    return read
+
+
+@pytest.mark.longer
+def test_sets_that_come_to_much_are_let_go(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, sets_read: list[str]
+) -> None:
+    """Those that nobody asked for lately, and never the one that was asked for."""
     with Store.open(tmp_path / "store.db") as store:
         fill_lists(store)  # sets of one session each
         for most, names, expected in (
@@ -151,23 +159,15 @@ def test_sets_that_come_to_much_are_let_go(tmp_path: Path, monkeypatch: pytest.M
         ):
             monkeypatch.setattr(kept_module, "MOST_SESSIONS", most)
             kept = Kept(store)
-            read.clear()
+            sets_read.clear()
             for name in names.split():
                 kept.look_at(name)
-            assert read == expected, most
+            assert sets_read == expected, most
 
 
 @pytest.mark.longer
-def test_frozen_sets_are_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_frozen_sets_are_read_once(tmp_path: Path, sets_read: list[str]) -> None:
     """A new set is read alone, openings are as they stand, and all is what reading anew gives."""
-    read: list[str] = []
-    set_of_store = Store.frozen_set
-
-    def one(store: Store, name: str) -> object:
-        read.append(name)
-        return set_of_store(store, name)
-
-    monkeypatch.setattr(Store, "frozen_set", one)
     with Store.open(tmp_path / "store.db") as store:
         fill_lists(store)
         kept, first = Kept(store), store.page_of_frozen_sets().items[0]
@@ -177,7 +177,7 @@ def test_frozen_sets_are_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         store.freeze("c10", usable[:1], GroupBy.SESSION, {usable[0].id: Role.FIT})
         store.freeze("c9", usable, GroupBy.UNIT, roles)
         assert [*kept.frozen_sets().of_name] == ["B", "a", "b", "c9", "c10"]  # as people count
-        assert sorted(read) == ["c10", "c9"]
+        assert sorted(sets_read) == ["c10", "c9"]
         line = kept.frozen_sets().of_name["c9"]
         assert (line.sessions, line.groups[Role.FIT], line.group_by) == (len(usable), len(roles), "unit")
         store.open_prove(first, "a look")
@@ -187,10 +187,10 @@ def test_frozen_sets_are_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         assert {name: sets.openings.get(line.sha256, 0) for name, line in sets.of_name.items()} == {
             one.name: store.prove_openings(one) for one in store.page_of_frozen_sets().items
         }
-        read.clear()
+        sets_read.clear()
         store.void(usable[0].id, REASON)
         kept.frozen_sets()
-        assert read == []
+        assert sets_read == []
 
 
 @pytest.mark.longer
