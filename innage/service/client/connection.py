@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import ssl
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import cache
 from types import TracebackType
 from typing import Any, Self, TypeVar
 from urllib.parse import urlsplit
@@ -65,8 +68,7 @@ class Connection:
             headers=headers,
             timeout=TIMEOUT_S,
             follow_redirects=False,
-            # no certificate is met on a plain line: the authorities take longer to read than an answer
-            verify=self.server.startswith("https:"),
+            verify=_trusted(os.environ.get("SSL_CERT_FILE"), os.environ.get("SSL_CERT_DIR")),
         )
         self._protocol: wire.Protocol | None = None
 
@@ -366,6 +368,14 @@ def _held(one: wire.HeldBack) -> Held:
 
 def _seconds(stated: str | None) -> float:
     return float(stated) if stated is not None and stated.isascii() and stated.isdigit() else 0.0
+
+
+@cache
+def _trusted(_file: str | None, _folder: str | None) -> ssl.SSLContext:
+    """Whom this machine trusts, by what its environment names: read once, since that takes longer than an
+    answer of a server nearby.
+    """
+    return httpx.create_ssl_context()
 
 
 def _checked(url: str, token: str | None, plain_http: bool) -> str:
